@@ -1,0 +1,357 @@
+//! One judged entrance: what the analysis tells of one attack. Names and units are those of the
+//! measures page: instants in seconds from the first sample, intervals in ms, pitch in cents, level in dB.
+
+/// Why a measure is not told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum CannotTell {
+    /// The note is too short for it.
+    TooShort,
+    /// The note is too soft against the room.
+    TooSoft,
+    /// The sound before (a note's tail, the room) covers it.
+    Masked,
+    /// No settled pitch to measure against.
+    NoPitch,
+    /// A slurred entrance has no attack of its own.
+    Slurred,
+    /// No grid was given or found.
+    NoGrid,
+    /// No air before the tone, so it has no level.
+    NoAir,
+    /// The take begins inside the note.
+    CutOff,
+}
+
+/// A value with its uncertainty (half width, about 90 % of cases), in the unit of the field.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Measure {
+    /// The value.
+    pub value: f64,
+    /// Half width of the interval it lies in.
+    pub uncertainty: f64,
+}
+
+/// A measure, or why there is none.
+pub type Told = Result<Measure, CannotTell>;
+
+/// How the note began.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum Articulation {
+    /// A start from silence, or with a clear gap: tongue or breath.
+    Tongued,
+    /// A shallow dip between two notes.
+    Legato,
+    /// A change of pitch without an attack of its own.
+    Slurred,
+}
+
+/// A fault of an entrance.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum FaultName {
+    /// Air before the tone.
+    Airy,
+    /// Came in under the pitch, on the same partial.
+    Below,
+    /// Came in over the pitch, on the same partial.
+    Above,
+    /// The tone took long to grow.
+    Slow,
+    /// Began on another partial.
+    Split,
+    /// The slide was still under way.
+    Smear,
+    /// Two starts.
+    Stutter,
+    /// A burst over the settled level.
+    Hard,
+    /// Before the beat.
+    Early,
+    /// After the beat.
+    Late,
+    /// Silence between the breath and the sound.
+    HeldBreath,
+}
+
+impl FaultName {
+    /// Every fault, in the order tables and filters show them.
+    pub const ALL: [Self; 11] = [
+        Self::Airy,
+        Self::Below,
+        Self::Above,
+        Self::Slow,
+        Self::Split,
+        Self::Smear,
+        Self::Stutter,
+        Self::Hard,
+        Self::Early,
+        Self::Late,
+        Self::HeldBreath,
+    ];
+
+    /// The fixed name used in files.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Airy => "airy",
+            Self::Below => "below",
+            Self::Above => "above",
+            Self::Slow => "slow",
+            Self::Split => "split",
+            Self::Smear => "smear",
+            Self::Stutter => "stutter",
+            Self::Hard => "hard",
+            Self::Early => "early",
+            Self::Late => "late",
+            Self::HeldBreath => "held-breath",
+        }
+    }
+}
+
+/// One fault found, how bad it is and how sure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Fault {
+    /// Which.
+    pub name: FaultName,
+    /// 0 (just at the line) to 1 (as bad as it gets).
+    pub severity: f64,
+    /// How sure the analysis is, 0 to 1: the share of the measure's uncertainty that lies beyond the line.
+    pub sureness: f64,
+}
+
+/// Room for every fault an entrance can have at once; the whole analysis stays free of allocation.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Faults([Option<Fault>; FaultName::ALL.len()]);
+
+impl Faults {
+    /// Adds or replaces a fault.
+    pub fn insert(&mut self, fault: Fault) {
+        self.0[fault.name as usize] = Some(fault);
+    }
+
+    /// The fault of that name, if the entrance has it.
+    #[must_use]
+    pub fn get(&self, name: FaultName) -> Option<&Fault> {
+        self.0[name as usize].as_ref()
+    }
+
+    /// All faults, in the order of [`FaultName::ALL`].
+    pub fn iter(&self) -> impl Iterator<Item = &Fault> {
+        self.0.iter().flatten()
+    }
+
+    /// The fault that weighs most, if any.
+    #[must_use]
+    pub fn worst(&self) -> Option<&Fault> {
+        self.iter().max_by(|a, b| a.severity.total_cmp(&b.severity))
+    }
+
+    /// True when nothing was found.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.iter().next().is_none()
+    }
+}
+
+/// A slide position that gives the note. Positions of an F attachment are on the scale of
+/// B-flat positions (T 1.0 = F, T 7.4 = C).
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct SlidePosition {
+    /// 1.0 to 7.5, fractions allowed.
+    pub position: f64,
+    /// With the F attachment engaged.
+    pub trigger: bool,
+    /// The partial the note is on there.
+    pub partial: u8,
+}
+
+/// Most positions one note is listed with.
+pub const MAX_POSITIONS: usize = 6;
+
+/// Positions of a note, the most usual first.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Positions([Option<SlidePosition>; MAX_POSITIONS]);
+
+impl Positions {
+    /// Adds one; further ones than there is room for are left out.
+    pub fn push(&mut self, position: SlidePosition) {
+        if let Some(free) = self.0.iter_mut().find(|p| p.is_none()) {
+            *free = Some(position);
+        }
+    }
+
+    /// All of them, the most usual first.
+    pub fn iter(&self) -> impl Iterator<Item = &SlidePosition> {
+        self.0.iter().flatten()
+    }
+}
+
+/// What was seen in the front beside the measures: the evidence behind faults.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
+pub struct Evidence {
+    /// Began on another partial: interval to the settled pitch in cents, and how long it lasted in ms.
+    pub split: Option<Split>,
+    /// Began twice: time between the starts in ms, and depth of the dip in dB.
+    pub stutter: Option<Stutter>,
+    /// The slide was under way: mean rate in cents/s towards the pitch, and how long in ms.
+    pub smear: Option<Smear>,
+    /// Level overshoot above the settled level, in dB.
+    pub overshoot_db: Option<f64>,
+    /// Silence between the end of an audible inhalation and the sound, in ms.
+    pub held_breath_ms: Option<f64>,
+    /// The take is clipped within the front.
+    pub clipped: bool,
+}
+
+/// A start on another partial.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Split {
+    /// Pitch of the wrong partial relative to the settled pitch, cents.
+    pub interval_cents: f64,
+    /// How long it sounded, ms.
+    pub duration_ms: f64,
+}
+
+/// Two starts of the same note.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Stutter {
+    /// From the first start to the second, ms.
+    pub gap_ms: f64,
+    /// Depth of the dip between them, dB.
+    pub dip_db: f64,
+}
+
+/// A pitch that slides in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Smear {
+    /// Mean rate, cents per second.
+    pub rate_cents_per_s: f64,
+    /// How far it slid, cents (negative = from below).
+    pub depth_cents: f64,
+    /// How long, ms.
+    pub duration_ms: f64,
+}
+
+/// Points of a front's picture: from 100 ms before the onset on, one every [`FRONT_STEP_MS`].
+pub const FRONT_POINTS: usize = 128;
+/// Distance of two points of the picture, in ms.
+pub const FRONT_STEP_MS: f64 = 4.0;
+/// Time of the first point relative to the onset, in ms.
+pub const FRONT_START_MS: f64 = -100.0;
+
+/// The front drawn: pitch, tone level and air level over time, for lanes and close-ups.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrontPicture {
+    /// Pitch in cents from the settled pitch; NaN where it cannot be told.
+    pub pitch_cents: [f32; FRONT_POINTS],
+    /// Harmonic level, dB relative to the settled tone.
+    pub tone_db: [f32; FRONT_POINTS],
+    /// Level of the rest (air, tongue, room), dB relative to the settled tone.
+    pub noise_db: [f32; FRONT_POINTS],
+}
+
+/// The uncertainty of the instants, ms (half widths).
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct InstantUncertainty {
+    /// Of `sound_start_s`.
+    pub sound_start_ms: f64,
+    /// Of `onset_s`.
+    pub onset_ms: f64,
+    /// Of `speaks_s`.
+    pub speaks_ms: f64,
+}
+
+/// One entrance, measured and judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Entrance {
+    /// Place in the take, from 0.
+    pub index: usize,
+    /// First sound that belongs to the entrance: air, tongue or tone.
+    pub sound_start_s: f64,
+    /// The harmonic level first reaches -20 dB of the attack peak.
+    pub onset_s: f64,
+    /// The harmonic level first reaches -12 dB of the attack peak: the perceptual onset.
+    pub speaks_s: f64,
+    /// How exact the three instants are.
+    pub instant_uncertainty: InstantUncertainty,
+    /// End of the note; `None` while it still sounds.
+    pub end_s: Option<f64>,
+    /// Nearest equal-tempered note; `None` without a settled pitch.
+    pub midi_note: Option<u8>,
+    /// Settled frequency, Hz.
+    pub settled_hz: Told,
+    /// Settled pitch against the nearest equal-tempered note, cents.
+    pub tuning_cents: Told,
+    /// Partial in the most usual position.
+    pub partial: Option<u8>,
+    /// Slide positions that give the note.
+    pub positions: Positions,
+    /// How it began.
+    pub articulation: Articulation,
+    /// Air before the tone, ms; 0 when there is none.
+    pub noise_before_tone_ms: Told,
+    /// Level of that air relative to the settled tone, dB.
+    pub noise_before_tone_db: Told,
+    /// First measurable pitch relative to the settled pitch, cents.
+    pub onset_cents: Told,
+    /// From the onset to the last instant outside +-10 cents, ms.
+    pub settle_ms: Told,
+    /// Distance from the grid, ms; positive = late.
+    pub timing_ms: Told,
+    /// 20 % to 90 % of the attack peak, ms.
+    pub attack_ms: Told,
+    /// MPEG-7 LogAttackTime, log10 of seconds.
+    pub log_attack_time: Told,
+    /// Slope of the log harmonic level over the attack, dB/s.
+    pub growth_db_per_s: Told,
+    /// Settled tone level, dB re full scale (RMS of a full-scale sine is -3.01 dB).
+    pub level_db: f64,
+    /// 0 (unclear) to 100 (clear).
+    pub clarity: f64,
+    /// What is wrong.
+    pub faults: Faults,
+    /// What stands behind the faults.
+    pub evidence: Evidence,
+    /// The front drawn. Not kept in saved state.
+    #[cfg_attr(feature = "serde", serde(skip, default = "FrontPicture::empty"))]
+    pub picture: FrontPicture,
+}
+
+impl Entrance {
+    /// True when anything is wrong with it.
+    #[must_use]
+    pub fn is_flagged(&self) -> bool {
+        !self.faults.is_empty()
+    }
+}
+
+impl FrontPicture {
+    /// A picture with nothing to show.
+    #[must_use]
+    pub fn empty() -> Self {
+        Self {
+            pitch_cents: [f32::NAN; FRONT_POINTS],
+            tone_db: [f32::NEG_INFINITY; FRONT_POINTS],
+            noise_db: [f32::NEG_INFINITY; FRONT_POINTS],
+        }
+    }
+
+    /// Time of point `i` relative to the onset, ms.
+    #[must_use]
+    pub fn time_ms(i: usize) -> f64 {
+        FRONT_START_MS + FRONT_STEP_MS * i as f64
+    }
+}

@@ -1,0 +1,160 @@
+//! Everything the player can choose that shapes the numbers.
+
+/// How severe the judge is, 0 (relaxed) to 1 (strict); 0.5 is the default line of every fault.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Strictness(f64);
+
+impl Strictness {
+    /// Half as severe as the default.
+    pub const RELAXED: Self = Self(0.0);
+    /// The default lines of the fault table.
+    pub const NORMAL: Self = Self(0.5);
+    /// Twice as severe as the default.
+    pub const STRICT: Self = Self(1.0);
+
+    /// A strictness clamped to 0..=1; NaN gives the default.
+    #[must_use]
+    pub fn new(value: f64) -> Self {
+        if value.is_nan() { Self::NORMAL } else { Self(value.clamp(0.0, 1.0)) }
+    }
+
+    /// The value, 0..=1.
+    #[must_use]
+    pub fn value(self) -> f64 {
+        self.0
+    }
+
+    /// Factor on a fault's default line: 2 when relaxed, 1 by default, 0.5 when strict.
+    #[must_use]
+    pub fn line_factor(self) -> f64 {
+        (1.0 - 2.0 * self.0).exp2()
+    }
+}
+
+impl Default for Strictness {
+    fn default() -> Self {
+        Self::NORMAL
+    }
+}
+
+/// The horn, for its partials, positions and range.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum Instrument {
+    /// Tenor in B-flat without attachment.
+    Tenor,
+    /// Tenor or bass in B-flat with F attachment.
+    #[default]
+    FAttachment,
+    /// Alto in E-flat.
+    Alto,
+}
+
+/// What sounds: the whole horn, or the mouthpiece alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum Source {
+    /// The instrument.
+    #[default]
+    Horn,
+    /// Mouthpiece buzzing: breathier, and no partials to split between.
+    Mouthpiece,
+}
+
+/// Beats the entrances are timed against.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Grid {
+    /// Beats per minute.
+    pub bpm: f64,
+    /// Time of one beat, in seconds from the first sample.
+    pub first_beat_s: f64,
+    /// Subdivisions of a beat an entrance may fall on (1 = the beat alone).
+    pub per_beat: u32,
+}
+
+/// All settings of an analysis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
+pub struct Settings {
+    /// Tuning reference in Hz, 430 to 450.
+    pub a4_hz: f64,
+    /// Severity of the fault lines.
+    pub strictness: Strictness,
+    /// The horn.
+    pub instrument: Instrument,
+    /// Horn or mouthpiece alone.
+    pub source: Source,
+    /// The beats, if known; without them no timing is told.
+    pub grid: Option<Grid>,
+}
+
+/// Lowest and highest A4 in Hz that make sense for a modern brass player \[P\].
+pub const A4_RANGE_HZ: (f64, f64) = (430.0, 450.0);
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            a4_hz: 440.0,
+            strictness: Strictness::default(),
+            instrument: Instrument::default(),
+            source: Source::default(),
+            grid: None,
+        }
+    }
+}
+
+/// A setting that cannot be used, with the value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum SettingsError {
+    /// A4 outside [`A4_RANGE_HZ`].
+    A4OutOfRange(f64),
+    /// Tempo not within 10 to 500 beats per minute.
+    BpmOutOfRange(f64),
+    /// First beat not a finite time.
+    FirstBeatNotFinite,
+    /// Subdivisions not within 1 to 24.
+    PerBeatOutOfRange(u32),
+}
+
+impl std::fmt::Display for SettingsError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::A4OutOfRange(hz) => write!(f, "A4 of {hz} Hz is outside 430 to 450 Hz"),
+            Self::BpmOutOfRange(bpm) => write!(f, "a tempo of {bpm} is outside 10 to 500 beats per minute"),
+            Self::FirstBeatNotFinite => write!(f, "the first beat is not a time"),
+            Self::PerBeatOutOfRange(n) => write!(f, "{n} subdivisions of a beat are outside 1 to 24"),
+        }
+    }
+}
+
+impl std::error::Error for SettingsError {}
+
+impl Settings {
+    /// Checks every value.
+    ///
+    /// # Errors
+    /// The first value that cannot be used.
+    pub fn validate(&self) -> Result<(), SettingsError> {
+        if !(A4_RANGE_HZ.0..=A4_RANGE_HZ.1).contains(&self.a4_hz) {
+            return Err(SettingsError::A4OutOfRange(self.a4_hz));
+        }
+        self.grid.map_or(Ok(()), |grid| grid.validate())
+    }
+}
+
+impl Grid {
+    fn validate(&self) -> Result<(), SettingsError> {
+        if !(10.0..=500.0).contains(&self.bpm) {
+            return Err(SettingsError::BpmOutOfRange(self.bpm));
+        }
+        if !self.first_beat_s.is_finite() {
+            return Err(SettingsError::FirstBeatNotFinite);
+        }
+        if !(1..=24).contains(&self.per_beat) {
+            return Err(SettingsError::PerBeatOutOfRange(self.per_beat));
+        }
+        Ok(())
+    }
+}

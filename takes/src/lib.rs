@@ -1,0 +1,1 @@
+//! Files in, judged takes out: the library behind the `notefront` program.

@@ -1,0 +1,1 @@
+//! Truth by construction and outside references.
