@@ -1,6 +1,11 @@
 //! The whole analysis behind one door: `push` samples, take judged entrances out.
 
-use crate::{Entrance, Settings, SettingsError};
+use crate::entrance::Entrance;
+use crate::frame::Frames;
+use crate::framer::{Decimated, Framer, History};
+use crate::judge::Judge;
+use crate::note::{Note, NoteFinder};
+use crate::settings::{Settings, SettingsError};
 use std::collections::VecDeque;
 
 /// What the analysis reports, in the order of the sound.
@@ -43,8 +48,26 @@ impl std::error::Error for AnalyzerError {}
 
 /// Streaming analysis of one mono signal. Allocates in `new` only.
 pub struct Analyzer {
+    rate_hz: f64,
+    settings: Settings,
+    framer: Framer,
+    history: History,
+    frames: Frames,
+    finder: NoteFinder,
+    judge: Judge,
     events: VecDeque<Event>,
+    num_dropped: u64,
+    clips: Clips,
 }
+
+/// Events that can wait to be taken out.
+const MAX_EVENTS: usize = 256;
+/// Seconds of sound kept: judging looks back about 1.2 s from 0.9 s after an onset.
+const HISTORY_S: f64 = 3.0;
+/// A note is judged this long after its coarse start, or when it has ended, s.
+const JUDGE_AFTER_S: f64 = 0.640;
+/// ... but not before a second start could have come, s.
+const JUDGE_EARLIEST_S: f64 = 0.180;
 
 impl Analyzer {
     /// An analysis of a signal at `sample_rate_hz`.
@@ -56,21 +79,105 @@ impl Analyzer {
         if !(SAMPLE_RATE_RANGE_HZ.0..=SAMPLE_RATE_RANGE_HZ.1).contains(&sample_rate_hz) {
             return Err(AnalyzerError::SampleRateOutOfRange(sample_rate_hz));
         }
-        Ok(Self { events: VecDeque::with_capacity(64) })
+        let framer = Framer::new(sample_rate_hz);
+        let rate_hz = sample_rate_hz / framer.factor() as f64;
+        Ok(Self {
+            rate_hz,
+            settings,
+            framer,
+            history: History::new((HISTORY_S * rate_hz) as usize),
+            frames: Frames::new(rate_hz),
+            finder: NoteFinder::new(),
+            judge: Judge::new(rate_hz, settings),
+            events: VecDeque::with_capacity(MAX_EVENTS),
+            num_dropped: 0,
+            clips: Clips::new(sample_rate_hz),
+        })
+    }
+
+    /// The settings it runs with.
+    #[must_use]
+    pub fn settings(&self) -> &Settings {
+        &self.settings
     }
 
     /// Takes the next samples, in blocks of any size.
-    pub fn push(&mut self, _block: &[f32]) {}
+    pub fn push(&mut self, block: &[f32]) {
+        for &sample in block {
+            let decimated = self.framer.push(sample);
+            if let Some(at) = self.framer.last_clip() {
+                self.clips.note(at);
+            }
+            if let Some(decimated) = decimated {
+                self.take(decimated);
+            }
+        }
+    }
+
+    fn take(&mut self, decimated: Decimated) {
+        self.history.push(decimated);
+        if self.frames.advance(&self.history) {
+            self.finder.advance(&self.frames, false);
+            self.tell(false);
+        }
+    }
 
     /// Says that no more samples come: what is pending is told now.
-    pub fn finish(&mut self) {}
+    pub fn finish(&mut self) {
+        // Silence flushes the filter and lets the last notes see past their end.
+        for _ in 0..(FLUSH_S * self.rate_hz) as usize * self.framer.factor() {
+            self.push(&[0.0]);
+        }
+        self.finder.advance(&self.frames, true);
+        self.tell(true);
+    }
 
     /// Back to the state of `new`, with the same rate and settings, without allocating.
     pub fn reset(&mut self) {
+        self.framer.clear();
+        self.history.clear();
+        self.frames.clear();
+        self.finder.clear();
+        self.judge.clear();
         self.events.clear();
+        self.num_dropped = 0;
+        self.clips.clear();
     }
 
-    /// The next event, if one is ready. Take them out after every `push`: when more than 64 wait,
+    /// Judges the notes that are ripe and tells the ends of those told before.
+    fn tell(&mut self, all: bool) {
+        while let Some(note) = self.finder.notes().front().copied() {
+            if !note.is_told {
+                if !all && !self.is_ripe(&note) {
+                    return;
+                }
+                if let Some(entrance) = self.judge.judge(&self.history, &self.frames, &note, self.finder.floor_db()) {
+                    self.send(Event::Entrance(entrance));
+                }
+                self.finder.mark_told();
+            }
+            let Some(end) = note.end else { return };
+            if let Some(event) = self.judge.end_of(&note, self.frames.centre(end)) {
+                self.send(event);
+            }
+            self.finder.pop();
+        }
+    }
+
+    fn is_ripe(&self, note: &Note) -> bool {
+        let age = self.finder.decided() - note.start;
+        age >= self.frames.count(JUDGE_AFTER_S) || (note.end.is_some() && age >= self.frames.count(JUDGE_EARLIEST_S))
+    }
+
+    fn send(&mut self, event: Event) {
+        if self.events.len() == MAX_EVENTS {
+            self.num_dropped += 1;
+        } else {
+            self.events.push_back(event);
+        }
+    }
+
+    /// The next event, if one is ready. Take them out after every `push`: when more than 256 wait,
     /// the oldest are kept, further ones are dropped and counted.
     pub fn next_event(&mut self) -> Option<Event> {
         self.events.pop_front()
@@ -79,19 +186,69 @@ impl Analyzer {
     /// Samples that were not numbers (NaN or infinite) and were taken as 0.
     #[must_use]
     pub fn num_bad_samples(&self) -> u64 {
-        0
+        self.framer.num_bad()
     }
 
     /// Events lost because nobody took them out.
     #[must_use]
     pub fn num_dropped_events(&self) -> u64 {
-        0
+        self.num_dropped
     }
 
-    /// First and last instants, in seconds, of stretches at full scale, as far as they were found (at most 32).
+    /// Starts, in seconds, of stretches at full scale: the first 32 of them.
     #[must_use]
     pub fn clipped_at_s(&self) -> &[f64] {
-        &[]
+        self.clips.starts()
+    }
+}
+
+/// Silence pushed by `finish`, s: more than any look-ahead.
+const FLUSH_S: f64 = 0.9;
+
+/// Stretches of the input at full scale.
+struct Clips {
+    rate_hz: f64,
+    last: Option<u64>,
+    run: u32,
+    starts: Vec<f64>,
+}
+
+/// Stretches remembered.
+const MAX_CLIPS: usize = 32;
+/// Samples at full scale that make a clip: one or two may be honest peaks.
+const CLIP_RUN: u32 = 3;
+/// Clips nearer than this are one stretch, s.
+const CLIP_JOIN_S: f64 = 0.25;
+
+impl Clips {
+    fn new(rate_hz: f64) -> Self {
+        Self { rate_hz, last: None, run: 0, starts: Vec::with_capacity(MAX_CLIPS) }
+    }
+
+    fn clear(&mut self) {
+        self.last = None;
+        self.run = 0;
+        self.starts.clear();
+    }
+
+    fn note(&mut self, at: u64) {
+        if self.last == Some(at) {
+            return;
+        }
+        self.run = if self.last.is_some_and(|last| at == last + 1) { self.run + 1 } else { 1 };
+        self.last = Some(at);
+        if self.run != CLIP_RUN {
+            return;
+        }
+        let start_s = (at + 1 - u64::from(CLIP_RUN)) as f64 / self.rate_hz;
+        let is_new = self.starts.last().is_none_or(|last| start_s - last > CLIP_JOIN_S);
+        if is_new && self.starts.len() < MAX_CLIPS {
+            self.starts.push(start_s);
+        }
+    }
+
+    fn starts(&self) -> &[f64] {
+        &self.starts
     }
 }
 

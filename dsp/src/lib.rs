@@ -7,7 +7,15 @@
 
 pub mod analyzer;
 pub mod entrance;
+mod frame;
+mod framer;
+mod front;
+mod harmonic;
+mod judge;
+mod note;
+mod pitch;
 pub mod settings;
+pub mod trombone;
 pub mod units;
 
 pub use analyzer::{Analyzer, AnalyzerError, Event, analyze};

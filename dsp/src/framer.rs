@@ -1,0 +1,320 @@
+//! Samples at any rate in, a short history at about 12 kHz out.
+//!
+//! Everything later works on two tracks kept here: the sound low-passed and decimated to an
+//! internal rate of 11 to 22 kHz (a trombone's partials that carry pitch lie under 5 kHz), and the
+//! full-band power of the same stretch, so that air above 5 kHz is not lost to the level.
+
+use std::f64::consts::PI;
+
+/// Lowest internal rate, Hz: the decimation factor is the largest that stays above it.
+const MIN_INTERNAL_RATE_HZ: f64 = 11_000.0;
+/// Cut of the high-pass that takes out DC and rumble, Hz: under E1 (41.2 Hz).
+const RUMBLE_CUT_HZ: f64 = 22.0;
+/// FIR taps for each unit of decimation, each side: 70 dB of stop band with the window below.
+const TAPS_PER_SIDE: usize = 12;
+/// Pass band of the decimation filter as a share of the internal rate.
+const PASS_SHARE: f64 = 0.44;
+/// Full scale: samples at or above it are taken as clipped (a 16-bit converter tops at 0.99997).
+const CLIP_LEVEL: f32 = 0.999;
+
+/// Second-order Butterworth high-pass.
+#[derive(Clone, Copy)]
+struct HighPass {
+    b0: f64,
+    a1: f64,
+    a2: f64,
+    x: [f64; 2],
+    y: [f64; 2],
+}
+
+impl HighPass {
+    fn new(rate_hz: f64) -> Self {
+        // Bilinear transform of the analogue prototype (textbook form).
+        let k = (PI * RUMBLE_CUT_HZ / rate_hz).tan();
+        let norm = 1.0 / (1.0 + k * std::f64::consts::SQRT_2 + k * k);
+        Self {
+            b0: norm,
+            a1: 2.0 * (k * k - 1.0) * norm,
+            a2: (1.0 - k * std::f64::consts::SQRT_2 + k * k) * norm,
+            x: [0.0; 2],
+            y: [0.0; 2],
+        }
+    }
+
+    fn process(&mut self, x: f64) -> f64 {
+        let mut y = self.b0 * (x - 2.0 * self.x[0] + self.x[1]) - self.a1 * self.y[0] - self.a2 * self.y[1];
+        if y.abs() < 1e-25 {
+            y = 0.0; // keeps the recursion out of the subnormals, which are slow
+        }
+        self.x = [x, self.x[0]];
+        self.y = [y, self.y[0]];
+        y
+    }
+}
+
+/// One internal sample: the decimated sound and the full-band mean square around it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Decimated {
+    /// Sound, at the internal rate.
+    pub sample: f32,
+    /// Mean square of the input samples it stands for.
+    pub power: f32,
+}
+
+/// Cleans, high-passes and decimates the input. Internal sample `n` stands for input time `n * factor`.
+pub struct Framer {
+    factor: usize,
+    high_pass: HighPass,
+    taps: Vec<f32>,
+    line: Vec<f32>,
+    write: usize,
+    phase: usize,
+    power_sum: f64,
+    powers: Vec<f32>,
+    num_in: u64,
+    num_out: u64,
+    num_bad: u64,
+    last_clip: Option<u64>,
+}
+
+impl Framer {
+    /// A framer for an input rate in Hz.
+    #[must_use]
+    pub fn new(rate_hz: f64) -> Self {
+        let factor = ((rate_hz / MIN_INTERNAL_RATE_HZ) as usize).max(1);
+        let half = if factor == 1 { 0 } else { TAPS_PER_SIDE * factor };
+        Self {
+            factor,
+            high_pass: HighPass::new(rate_hz),
+            taps: low_pass_taps(half, PASS_SHARE / factor as f64),
+            line: vec![0.0; 2 * (2 * half + 1)],
+            write: 0,
+            phase: 0,
+            power_sum: 0.0,
+            powers: vec![0.0; half / factor + 1],
+            num_in: 0,
+            num_out: 0,
+            num_bad: 0,
+            last_clip: None,
+        }
+    }
+
+    /// Back to the state of `new`.
+    pub fn clear(&mut self) {
+        self.high_pass.x = [0.0; 2];
+        self.high_pass.y = [0.0; 2];
+        self.line.fill(0.0);
+        self.write = 0;
+        self.phase = 0;
+        self.power_sum = 0.0;
+        self.powers.fill(0.0);
+        self.num_in = 0;
+        self.num_out = 0;
+        self.num_bad = 0;
+        self.last_clip = None;
+    }
+
+    /// Input samples for each internal one.
+    #[must_use]
+    pub fn factor(&self) -> usize {
+        self.factor
+    }
+
+    /// Internal samples by which the output lags the input.
+    #[must_use]
+    pub fn delay(&self) -> usize {
+        self.powers.len() - 1
+    }
+
+    /// Samples that were no numbers so far.
+    #[must_use]
+    pub fn num_bad(&self) -> u64 {
+        self.num_bad
+    }
+
+    /// Input index of the newest sample at full scale.
+    #[must_use]
+    pub fn last_clip(&self) -> Option<u64> {
+        self.last_clip
+    }
+
+    /// Takes one input sample; gives an internal one each `factor` samples, `delay` later.
+    pub fn push(&mut self, sample: f32) -> Option<Decimated> {
+        let clean = self.clean(sample);
+        let high_passed = self.high_pass.process(f64::from(clean));
+        self.store(high_passed as f32);
+        self.power_sum += high_passed * high_passed;
+        self.num_in += 1;
+        self.phase += 1;
+        if self.phase < self.factor {
+            return None;
+        }
+        self.phase = 0;
+        self.emit()
+    }
+
+    fn clean(&mut self, sample: f32) -> f32 {
+        if !sample.is_finite() {
+            self.num_bad += 1;
+            return 0.0;
+        }
+        if sample.abs() >= CLIP_LEVEL {
+            self.last_clip = Some(self.num_in);
+        }
+        // A float file may exceed full scale; beyond +40 dB it is garbage and would drown the history.
+        sample.clamp(-100.0, 100.0)
+    }
+
+    fn store(&mut self, sample: f32) {
+        let len = self.taps.len();
+        self.line[self.write] = sample;
+        self.line[self.write + len] = sample;
+        self.write = (self.write + 1) % len;
+    }
+
+    fn emit(&mut self) -> Option<Decimated> {
+        let slot = (self.num_out % self.powers.len() as u64) as usize;
+        self.powers[slot] = (self.power_sum / self.factor as f64) as f32;
+        self.power_sum = 0.0;
+        self.num_out += 1;
+        let oldest = (self.num_out % self.powers.len() as u64) as usize;
+        if self.num_out < self.powers.len() as u64 {
+            return None;
+        }
+        let window = &self.line[self.write..self.write + self.taps.len()];
+        let sample = dot(window, &self.taps);
+        Some(Decimated { sample, power: self.powers[oldest] })
+    }
+}
+
+/// Sum of products in eight lanes, so that the compiler can use vector registers.
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0.0f32; 8];
+    let (mut chunks_a, mut chunks_b) = (a.chunks_exact(8), b.chunks_exact(8));
+    for (ca, cb) in (&mut chunks_a).zip(&mut chunks_b) {
+        for i in 0..8 {
+            lanes[i] += ca[i] * cb[i];
+        }
+    }
+    let rest: f32 = chunks_a.remainder().iter().zip(chunks_b.remainder()).map(|(x, y)| x * y).sum();
+    lanes.iter().sum::<f32>() + rest
+}
+
+/// Windowed-sinc low-pass (Blackman), `cut` as a share of the sample rate, unit gain at DC.
+fn low_pass_taps(half: usize, cut: f64) -> Vec<f32> {
+    if half == 0 {
+        return vec![1.0];
+    }
+    let taps: Vec<f64> = (0..=2 * half)
+        .map(|i| {
+            let t = i as f64 - half as f64;
+            let sinc = if t == 0.0 { 2.0 * cut } else { (2.0 * PI * cut * t).sin() / (PI * t) };
+            let u = PI * t / (half as f64 + 1.0);
+            sinc * (0.42 + 0.5 * u.cos() + 0.08 * (2.0 * u).cos())
+        })
+        .collect();
+    let sum: f64 = taps.iter().sum();
+    taps.iter().map(|t| (t / sum) as f32).collect()
+}
+
+/// The last seconds of the internal tracks, addressed by absolute index.
+///
+/// Each value is written twice, `capacity` apart, so that any stretch is one slice.
+pub struct History {
+    capacity: usize,
+    len: u64,
+    samples: Vec<f32>,
+    band_energy: Vec<f64>,
+    full_energy: Vec<f64>,
+    band_total: f64,
+    full_total: f64,
+}
+
+impl History {
+    /// A history of `capacity` internal samples.
+    #[must_use]
+    pub fn new(capacity: usize) -> Self {
+        Self {
+            capacity,
+            len: 0,
+            samples: vec![0.0; 2 * capacity],
+            band_energy: vec![0.0; capacity],
+            full_energy: vec![0.0; capacity],
+            band_total: 0.0,
+            full_total: 0.0,
+        }
+    }
+
+    /// Forgets everything.
+    pub fn clear(&mut self) {
+        self.len = 0;
+        self.samples.fill(0.0);
+        self.band_energy.fill(0.0);
+        self.full_energy.fill(0.0);
+        self.band_total = 0.0;
+        self.full_total = 0.0;
+    }
+
+    /// Adds the next sample.
+    pub fn push(&mut self, decimated: Decimated) {
+        let slot = (self.len % self.capacity as u64) as usize;
+        self.samples[slot] = decimated.sample;
+        self.samples[slot + self.capacity] = decimated.sample;
+        self.band_total += f64::from(decimated.sample) * f64::from(decimated.sample);
+        self.full_total += f64::from(decimated.power);
+        self.band_energy[slot] = self.band_total;
+        self.full_energy[slot] = self.full_total;
+        self.len += 1;
+    }
+
+    /// Samples pushed so far: the index of the next one.
+    #[must_use]
+    pub fn len(&self) -> i64 {
+        self.len as i64
+    }
+
+    /// True before the first sample.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.len == 0
+    }
+
+    /// Index of the oldest sample still kept.
+    #[must_use]
+    pub fn first(&self) -> i64 {
+        (self.len as i64 - self.capacity as i64).max(0)
+    }
+
+    /// The `len` samples from `start` on, or `None` where they are not all kept.
+    #[must_use]
+    pub fn window(&self, start: i64, len: usize) -> Option<&[f32]> {
+        if start < self.first() || start + len as i64 > self.len() {
+            return None;
+        }
+        let slot = (start as u64 % self.capacity as u64) as usize;
+        self.samples.get(slot..slot + len)
+    }
+
+    /// Mean square of the band-limited sound over [`from`, `to`), clipped to what is kept.
+    #[must_use]
+    pub fn band_power(&self, from: i64, to: i64) -> f64 {
+        self.mean(&self.band_energy, from, to)
+    }
+
+    /// Mean square of the full-band sound over [`from`, `to`), clipped to what is kept.
+    #[must_use]
+    pub fn full_power(&self, from: i64, to: i64) -> f64 {
+        self.mean(&self.full_energy, from, to)
+    }
+
+    fn mean(&self, energy: &[f64], from: i64, to: i64) -> f64 {
+        // One below the oldest is gone, so the first usable difference starts one later.
+        let lowest = if self.len() > self.capacity as i64 { self.first() + 1 } else { 0 };
+        let (from, to) = (from.max(lowest), to.min(self.len()));
+        if to <= from {
+            return 0.0;
+        }
+        let at = |i: i64| if i < 0 { 0.0 } else { energy[(i as u64 % self.capacity as u64) as usize] };
+        ((at(to - 1) - at(from - 1)) / (to - from) as f64).max(0.0)
+    }
+}

@@ -1,0 +1,368 @@
+//! Which notes there are: coarse starts and ends from frames, with 200 ms of look-ahead.
+//!
+//! A note starts where a tone rises out of something softer, where the level dips and rises again
+//! (a new tongue stroke), or where the pitch moves to another plateau. Tails, swells, vibrato,
+//! breaths and knocks do none of these. Two starts close together are one note that stuttered; a
+//! short plateau on another pitch right after a fresh start is a note that split.
+
+use crate::frame::{Frame, Frames};
+use std::collections::VecDeque;
+
+/// Look-ahead of the decisions, s.
+const LOOK_AHEAD_S: f64 = 0.200;
+/// A frame is tonal from this periodicity on.
+const TONAL: f32 = 0.70;
+/// ... and this far above the floor, dB.
+const ABOVE_FLOOR_DB: f32 = 6.0;
+/// A fresh start rises at least this much, dB.
+const FRESH_RISE_DB: f32 = 8.0;
+/// ... and stands this far above the floor, dB.
+const FRESH_ABOVE_FLOOR_DB: f32 = 12.0;
+/// Depth of a dip that parts two notes, dB: over the swing of a strong vibrato, whose rise is slower.
+const DIP_DB: f32 = 5.0;
+/// Time a dip may take to fall, and to rise, s.
+const DIP_FALL_S: f64 = 0.080;
+const DIP_RISE_S: f64 = 0.060;
+/// A note has ended this far under its recent level, dB.
+const END_DROP_DB: f32 = 24.0;
+/// ... or after this long without tone, s.
+const END_TONELESS_S: f64 = 0.060;
+/// Length of a plateau, s, and its half width, semitones.
+const PLATEAU_S: f64 = 0.060;
+const PLATEAU_HALF_WIDTH: f32 = 0.30;
+/// Another plateau is another note from here on, semitones: under a semitone, over vibrato and drift.
+const NEW_PITCH: f32 = 0.70;
+/// A first plateau shorter than this after a fresh start is a split or a stutter, s.
+pub const SECOND_START_S: f64 = 0.150;
+/// Smallest interval of a split, semitones: partials 9 to 10.
+const SPLIT_MIN: f32 = 1.60;
+/// Starts nearer than this to each other, three in a row, are a fast series, s.
+const SERIES_S: f64 = 0.220;
+/// Shorter tones are beeps, bleed or creaks, s.
+const MIN_NOTE_S: f64 = 0.055;
+/// Recovery of the floor estimate, dB a frame: 2 dB/s.
+const FLOOR_RISE_DB: f32 = 0.01;
+/// Lowest floor, dB: digital silence must not make a converter's last bit a note.
+const LOWEST_FLOOR_DB: f32 = -85.0;
+
+/// How a note began.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Start {
+    /// Out of silence, noise or a tail.
+    Fresh,
+    /// After a dip in a tone that went on.
+    Dip,
+    /// By a change of pitch.
+    Pitch,
+}
+
+/// A note as the coarse picture sees it. Times are frames.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Note {
+    /// First frame.
+    pub start: i64,
+    /// Frame after the last; `None` while it sounds.
+    pub end: Option<i64>,
+    /// How it began.
+    pub kind: Start,
+    /// Plateau pitch (MIDI); NaN before there is one.
+    pub midi: f32,
+    /// Plateau pitch of the note it came from (dip and pitch starts), NaN otherwise.
+    pub from_midi: f32,
+    /// Already judged; waits for its end.
+    pub is_told: bool,
+}
+
+/// Finds notes in frames.
+pub struct NoteFinder {
+    next: i64,
+    floor_db: f32,
+    playing: bool,
+    last_start: i64,
+    before_last_start: i64,
+    notes: VecDeque<Note>,
+}
+
+/// Notes waiting to be taken: more than any look-back can hold.
+const MAX_NOTES: usize = 64;
+
+impl NoteFinder {
+    /// A finder at the start of a take.
+    #[must_use]
+    pub fn new() -> Self {
+        Self {
+            next: 0,
+            floor_db: 0.0,
+            playing: false,
+            last_start: i64::MIN / 2,
+            before_last_start: i64::MIN / 2,
+            notes: VecDeque::with_capacity(MAX_NOTES),
+        }
+    }
+
+    /// Back to the start.
+    pub fn clear(&mut self) {
+        self.next = 0;
+        self.floor_db = 0.0;
+        self.playing = false;
+        self.last_start = i64::MIN / 2;
+        self.before_last_start = i64::MIN / 2;
+        self.notes.clear();
+    }
+
+    /// Notes found and not yet taken, oldest first. Only the last may still grow.
+    #[must_use]
+    pub fn notes(&self) -> &VecDeque<Note> {
+        &self.notes
+    }
+
+    /// Takes the oldest note out.
+    pub fn pop(&mut self) -> Option<Note> {
+        self.notes.pop_front()
+    }
+
+    /// Marks the oldest note as judged.
+    pub fn mark_told(&mut self) {
+        if let Some(note) = self.notes.front_mut() {
+            note.is_told = true;
+        }
+    }
+
+    /// Frame up to which everything is decided.
+    #[must_use]
+    pub fn decided(&self) -> i64 {
+        self.next
+    }
+
+    /// Room floor, dB.
+    #[must_use]
+    pub fn floor_db(&self) -> f32 {
+        self.floor_db
+    }
+
+    /// Decides all frames whose look-ahead is there; with `all`, the rest as well.
+    pub fn advance(&mut self, frames: &Frames, all: bool) {
+        let look_ahead = if all { 0 } else { frames.count(LOOK_AHEAD_S) };
+        while self.next + look_ahead < frames.len() {
+            self.follow_floor(frames);
+            if self.playing {
+                self.in_note(frames);
+            } else {
+                self.between_notes(frames);
+            }
+            self.next += 1;
+        }
+        if all && self.playing {
+            self.end_note(frames.len());
+        }
+    }
+
+    fn follow_floor(&mut self, frames: &Frames) {
+        let ahead = frames.count(0.05);
+        let level = frames.max_level(self.next - 4, self.next + ahead.min(4)).max(LOWEST_FLOOR_DB);
+        self.floor_db = if self.next == 0 { level } else { level.min(self.floor_db + FLOOR_RISE_DB) };
+    }
+
+    fn is_tonal(&self, frame: Frame) -> bool {
+        frame.periodicity >= TONAL && frame.level_db >= self.floor_db + ABOVE_FLOOR_DB
+    }
+
+    fn num_tonal(&self, frames: &Frames, from: i64, to: i64) -> i64 {
+        (from..to).filter(|&i| self.is_tonal(frames.get(i))).count() as i64
+    }
+
+    /// Median pitch of `from..to` where nearly all frames are tonal and near it.
+    fn plateau(&self, frames: &Frames, from: i64, to: i64) -> Option<f32> {
+        let mut pitches = [0.0f32; 64];
+        let mut num = 0;
+        for frame in (from..to).map(|i| frames.get(i)).filter(|f| self.is_tonal(*f)) {
+            if num < pitches.len() {
+                pitches[num] = frame.midi;
+                num += 1;
+            }
+        }
+        let span = (to - from) as usize;
+        if num * 5 < span * 4 || num == 0 {
+            return None;
+        }
+        let pitches = &mut pitches[..num];
+        pitches.sort_unstable_by(f32::total_cmp);
+        let median = pitches[num / 2];
+        let near = pitches.iter().filter(|p| (**p - median).abs() <= PLATEAU_HALF_WIDTH).count();
+        (near * 5 >= span * 4).then_some(median)
+    }
+
+    fn between_notes(&mut self, frames: &Frames) {
+        let c = self.next;
+        if !self.is_fresh_start(frames, c) {
+            return;
+        }
+        let length = frames.count(PLATEAU_S);
+        let midi = self.plateau(frames, c, c + length).unwrap_or(f32::NAN);
+        if self.is_second_start(frames, c, midi) {
+            self.resume();
+        } else {
+            self.start_note(c, Start::Fresh, f32::NAN);
+        }
+    }
+
+    fn is_fresh_start(&self, frames: &Frames, c: i64) -> bool {
+        let (near, far) = (frames.count(0.045), frames.count(0.080));
+        if !self.is_tonal(frames.get(c)) || self.num_tonal(frames, c, c + near) * 9 < near * 7 {
+            return false;
+        }
+        let top = frames.max_level(c, c + far);
+        let bottom = frames.min_level(c - frames.count(0.060), c);
+        if top - bottom < FRESH_RISE_DB || top < self.floor_db + FRESH_ABOVE_FLOOR_DB {
+            return false;
+        }
+        self.lasts(frames, c, top) && self.settles(frames, c)
+    }
+
+    /// The tone holds its level long enough to be a note.
+    fn lasts(&self, frames: &Frames, c: i64, top: f32) -> bool {
+        let loud = (c..c + frames.count(LOOK_AHEAD_S)).filter(|&i| frames.get(i).level_db > top - 15.0).count();
+        loud as i64 >= frames.count(MIN_NOTE_S)
+    }
+
+    /// Somewhere within the look-ahead the pitch stands still.
+    fn settles(&self, frames: &Frames, c: i64) -> bool {
+        let length = frames.count(0.040);
+        (c..c + frames.count(LOOK_AHEAD_S) - length).any(|i| self.plateau(frames, i, i + length).is_some())
+    }
+
+    /// A start so soon after the last one, on the same pitch, that the note began twice.
+    fn is_second_start(&self, frames: &Frames, c: i64, midi: f32) -> bool {
+        let Some(last) = self.notes.back() else { return false };
+        let gap = c - last.start;
+        let same_pitch = last.midi.is_nan() || midi.is_nan() || (last.midi - midi).abs() < NEW_PITCH;
+        last.kind == Start::Fresh && gap < frames.count(SECOND_START_S) && same_pitch && !self.is_series(frames, c, gap)
+    }
+
+    /// Three starts at an even, fast pace are notes, not stutters.
+    fn is_series(&self, frames: &Frames, c: i64, gap: i64) -> bool {
+        let before = self.last_start - self.before_last_start;
+        before < frames.count(SERIES_S) || self.dips_again(frames, c, gap)
+    }
+
+    fn dips_again(&self, frames: &Frames, c: i64, gap: i64) -> bool {
+        let ahead = frames.count(LOOK_AHEAD_S);
+        let top = frames.max_level(c, c + gap.min(ahead));
+        ((c + gap / 2)..(c + ahead)).any(|i| frames.get(i).level_db < top - DIP_DB - 3.0)
+    }
+
+    fn start_note(&mut self, start: i64, kind: Start, from_midi: f32) {
+        self.before_last_start = self.last_start;
+        self.last_start = start;
+        self.playing = true;
+        if self.notes.len() == MAX_NOTES {
+            self.notes.pop_front();
+        }
+        self.notes.push_back(Note { start, end: None, kind, midi: f32::NAN, from_midi, is_told: false });
+    }
+
+    fn resume(&mut self) {
+        if let Some(last) = self.notes.back_mut() {
+            last.end = None;
+        }
+        self.playing = true;
+    }
+
+    fn end_note(&mut self, end: i64) {
+        self.playing = false;
+        if let Some(last) = self.notes.back_mut() {
+            last.end = Some(end);
+        }
+    }
+
+    fn in_note(&mut self, frames: &Frames) {
+        let c = self.next;
+        let Some(note) = self.notes.back().copied() else {
+            self.playing = false;
+            return;
+        };
+        if self.has_ended(frames, &note, c) {
+            self.end_note(c);
+        } else if self.is_dip(frames, &note, c) {
+            self.after_dip(frames, note, c);
+        } else {
+            self.follow_pitch(frames, note, c);
+        }
+    }
+
+    fn has_ended(&self, frames: &Frames, note: &Note, c: i64) -> bool {
+        let recent = frames.max_level(note.start.max(c - frames.count(0.3)), c);
+        let level = frames.get(c).level_db;
+        let toneless = self.num_tonal(frames, c, c + frames.count(END_TONELESS_S)) == 0;
+        level < recent - END_DROP_DB || level < self.floor_db + ABOVE_FLOOR_DB - 2.0 || toneless
+    }
+
+    fn is_dip(&self, frames: &Frames, note: &Note, c: i64) -> bool {
+        if c < note.start + frames.count(0.030) {
+            return false;
+        }
+        let level = frames.get(c).level_db;
+        let (before, after) = (frames.count(DIP_FALL_S), frames.count(DIP_RISE_S));
+        let near = frames.count(0.030);
+        level <= frames.min_level(c - near, c + near)
+            && frames.max_level(note.start.max(c - before), c) - level >= DIP_DB
+            && frames.max_level(c, c + after) - level >= DIP_DB
+            && self.num_tonal(frames, c + near / 2, c + near / 2 + 12) >= 9
+    }
+
+    fn after_dip(&mut self, frames: &Frames, note: Note, c: i64) {
+        let length = frames.count(PLATEAU_S);
+        let midi = self.plateau(frames, c + 3, c + 3 + length).unwrap_or(f32::NAN);
+        if self.is_second_start(frames, c, midi) {
+            return;
+        }
+        self.end_note(c);
+        self.start_note(c, Start::Dip, note.midi);
+    }
+
+    fn follow_pitch(&mut self, frames: &Frames, note: Note, c: i64) {
+        let length = frames.count(PLATEAU_S);
+        let Some(ahead) = self.plateau(frames, c + 1, c + 1 + length) else { return };
+        if note.midi.is_nan() {
+            self.set_pitch(ahead);
+            return;
+        }
+        let interval = (ahead - note.midi).abs();
+        if interval < NEW_PITCH {
+            self.set_pitch(0.9 * note.midi + 0.1 * ahead);
+        } else if note.kind == Start::Fresh && c - note.start < frames.count(SECOND_START_S) && interval >= SPLIT_MIN {
+            self.set_pitch(ahead); // a split: the note is where it lands
+        } else {
+            let boundary = self.boundary(frames, c, note.midi, ahead).max(note.start + 1);
+            self.end_note(boundary);
+            self.start_note(boundary, Start::Pitch, note.midi);
+            self.set_pitch(ahead);
+        }
+    }
+
+    /// First of the last frames that is nearer to the new pitch than to the old.
+    fn boundary(&self, frames: &Frames, c: i64, old: f32, new: f32) -> i64 {
+        let mut first = c + 1;
+        for i in (c - frames.count(0.060)..=c).rev() {
+            let midi = frames.get(i).midi;
+            if midi.is_nan() || (midi - new).abs() < (midi - old).abs() {
+                first = i;
+            } else {
+                break;
+            }
+        }
+        first
+    }
+
+    fn set_pitch(&mut self, midi: f32) {
+        if let Some(last) = self.notes.back_mut() {
+            last.midi = midi;
+        }
+    }
+}
+
+impl Default for NoteFinder {
+    fn default() -> Self {
+        Self::new()
+    }
+}
