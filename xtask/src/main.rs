@@ -1,2 +1,42 @@
-//! Project chores.
-fn main() {}
+//! Project chores: `cargo xtask` with no argument lists them.
+
+mod accuracy;
+
+use std::process::ExitCode;
+
+const HELP: &str = "\
+cargo xtask CHORE
+
+  accuracy DIR [--worst N] [--csv FILE] [--only TEXT]
+              figures of the analysis over a folder of takes with truth beside them
+";
+
+fn main() -> ExitCode {
+    match run(lexopt::Parser::from_env()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => {
+            eprintln!("{e}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(mut args: lexopt::Parser) -> Result<(), String> {
+    use lexopt::prelude::{Long, Value};
+    match args.next().map_err(said)? {
+        Some(Value(chore)) => match chore.to_str() {
+            Some("accuracy") => accuracy::run(&mut args),
+            _ => Err(format!("no chore is called {}\n\n{HELP}", chore.display())),
+        },
+        Some(Long("help")) | None => {
+            print!("{HELP}");
+            Ok(())
+        }
+        Some(other) => Err(other.unexpected().to_string()),
+    }
+}
+
+/// Any error in words.
+fn said(e: impl std::fmt::Display) -> String {
+    e.to_string()
+}
