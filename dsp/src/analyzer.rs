@@ -157,8 +157,9 @@ impl Analyzer {
                 self.finder.mark_told();
             }
             let Some(end) = note.end else { return };
-            if let Some(event) = self.judge.end_of(&note, self.frames.centre(end)) {
-                self.send(event);
+            let end = self.frames.centre(end);
+            if let Some(index) = self.judge.end_note(end) {
+                self.send(Event::End { index, end_s: end as f64 / self.rate_hz });
             }
             self.finder.pop();
         }

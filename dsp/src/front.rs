@@ -1,23 +1,19 @@
-//! Look back at a note's front, knowing where it settled: pitch and tone over time, sample-exact
-//! instants of the level, the shape of the attack.
+//! Look back at a note's front, knowing where it settled.
 //!
 //! First the steady pitch; then the tone is followed backwards from there, each look starting from
-//! the one after it; then the level, taken over exactly one period so that it has no ripple, gives
-//! the instants. What the harmonics do not explain is the rest: air, tongue, room.
+//! the one after it. Where it is lost while the sound goes on, the other partials of the same slide
+//! are tried: that is how a split shows.
 
 use crate::framer::History;
-use crate::harmonic::{self, Look};
-use crate::units::{cents, power_to_db};
+use crate::harmonic::{self, Look, periodicity};
+use crate::units::{cents, shift_cents};
 
 /// Settled pitch is looked for within this time after the onset, s.
-pub const SETTLE_RANGE_S: f64 = 0.600;
+const SETTLE_RANGE_S: f64 = 0.600;
 /// Longest look back before the coarse start, s.
-pub const LOOK_BACK_S: f64 = 0.250;
-/// The attack peak lies within this time after the onset, s.
-const PEAK_RANGE_S: f64 = 0.250;
-/// Onset and perceptual onset: shares of the attack peak in power (-20 and -12 dB).
-const ONSET_SHARE: f64 = 0.01;
-const SPEAKS_SHARE: f64 = 0.063_095_734;
+const LOOK_BACK_S: f64 = 0.250;
+/// Farthest into the note that the front is followed, s after the coarse start.
+const FRONT_S: f64 = 0.400;
 /// Steady stretch: shortest length, s, and half width while it grows, cents.
 const STEADY_S: f64 = 0.100;
 const STEADY_HALF_WIDTH_CENTS: f64 = 6.0;
@@ -28,101 +24,64 @@ const STEADY_WINDOW_S: f64 = 0.020;
 /// Distance of the looks in the steady tone and in the front, s.
 const STEADY_HOP_S: f64 = 0.010;
 const FRONT_HOP_S: f64 = 0.002;
-/// A look holds the tone when the harmonics explain this share of the power.
-const TONE_PURITY: f64 = 0.70;
+/// A look holds the tone from this periodicity on.
+const TONE: f64 = 0.70;
 /// The pitch cannot leave the last look by more than this in one hop, cents.
 const MAX_LEAP_CENTS: f64 = 60.0;
-
+/// A look counts as another partial when its period fits this well.
+const OTHER_PARTIAL: f64 = 0.85;
+/// A shorter period than the settled one is another partial only where the settled tone does not fit it, share.
+const SUB_PERIOD_RESERVE: f64 = 0.25;
 /// The middle of a slur is looked for this far around its coarse place, s.
 const SLUR_REACH_S: f64 = 0.080;
 /// Window of the looks at a slur, periods of the lower note.
 const SLUR_PERIODS: f64 = 2.5;
 
+/// Frequency ratios of a wrong partial to the right one: neighbours up to the twelfth, next-neighbours low down.
+const PARTIAL_RATIOS: [(f64, f64); 24] = [
+    (3.0, 1.0),
+    (2.0, 1.0),
+    (5.0, 3.0),
+    (3.0, 2.0),
+    (7.0, 5.0),
+    (4.0, 3.0),
+    (5.0, 4.0),
+    (6.0, 5.0),
+    (7.0, 6.0),
+    (8.0, 7.0),
+    (9.0, 8.0),
+    (10.0, 9.0),
+    (9.0, 10.0),
+    (8.0, 9.0),
+    (7.0, 8.0),
+    (6.0, 7.0),
+    (5.0, 6.0),
+    (4.0, 5.0),
+    (3.0, 4.0),
+    (5.0, 7.0),
+    (2.0, 3.0),
+    (3.0, 5.0),
+    (1.0, 2.0),
+    (1.0, 3.0),
+];
+
 /// One look at the front.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
-    /// Time, internal samples (reassigned).
+    /// Time the energy sits at, internal samples.
     pub time: f64,
+    /// Centre of the window, internal samples.
+    pub centre: f64,
     /// Pitch relative to the settled pitch, cents.
     pub cents: f64,
-    /// Power of the tone.
-    pub tone: f64,
-    /// Power of the rest.
-    pub rest: f64,
+    /// Power in the window.
+    pub power: f64,
+    /// Share of it that is tone, 0..1.
+    pub periodicity: f64,
     /// The pitch can be trusted.
     pub is_tone: bool,
-}
-
-/// Level over time, one value a millisecond, mean square over one period.
-#[derive(Debug, Default)]
-pub struct LevelTrack {
-    start: i64,
-    step: f64,
-    power: Vec<f64>,
-}
-
-impl LevelTrack {
-    fn fill(&mut self, history: &History, from: i64, to: i64, step: f64, period: f64) {
-        self.start = from;
-        self.step = step;
-        self.power.clear();
-        let half = (period / 2.0).round() as i64;
-        let num = (((to - from) as f64 / step).max(0.0) as usize).min(self.power.capacity());
-        for i in 0..num {
-            let t = from + (i as f64 * step).round() as i64;
-            self.power.push(history.band_power(t - half, t + half));
-        }
-    }
-
-    /// Internal sample of value `i` (fractions allowed).
-    fn time(&self, i: f64) -> f64 {
-        self.start as f64 + i * self.step
-    }
-
-    fn index(&self, time: f64) -> usize {
-        (((time - self.start as f64) / self.step).round().max(0.0) as usize).min(self.power.len().saturating_sub(1))
-    }
-
-    /// Level at a time, mean square.
-    #[must_use]
-    pub fn at(&self, time: f64) -> f64 {
-        self.power.get(self.index(time)).copied().unwrap_or(0.0)
-    }
-
-    /// Highest level between two times.
-    #[must_use]
-    pub fn max(&self, from: f64, to: f64) -> f64 {
-        self.slice(from, to).iter().copied().fold(0.0, f64::max)
-    }
-
-    /// Lowest level between two times and its time.
-    #[must_use]
-    pub fn min(&self, from: f64, to: f64) -> (f64, f64) {
-        let first = self.index(from);
-        let lowest = self.slice(from, to).iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1));
-        lowest.map_or((0.0, from), |(i, p)| (*p, self.time((first + i) as f64)))
-    }
-
-    fn slice(&self, from: f64, to: f64) -> &[f64] {
-        if self.power.is_empty() {
-            return &[];
-        }
-        let (a, b) = (self.index(from), self.index(to));
-        &self.power[a..=b.max(a)]
-    }
-
-    /// First time from `from` on at which the level, less `offset`, reaches `target`; linear in amplitude.
-    fn crossing(&self, from: f64, to: f64, offset: f64, target: f64) -> Option<f64> {
-        let (a, b) = (self.index(from), self.index(to));
-        let amp = |i: usize| (self.power[i] - offset).max(0.0).sqrt();
-        let goal = target.sqrt();
-        let i = (a..=b).find(|&i| i < self.power.len() && amp(i) >= goal)?;
-        if i == a {
-            return Some(self.time(i as f64));
-        }
-        let (low, high) = (amp(i - 1), amp(i));
-        Some(self.time(i as f64 - (high - goal) / (high - low).max(1e-12)))
-    }
+    /// On another partial than the settled note.
+    pub is_other_partial: bool,
 }
 
 /// A note handed over for a closer look. Times are internal samples.
@@ -136,8 +95,6 @@ pub struct Candidate {
     pub earliest: i64,
     /// Coarse settled frequency, Hz.
     pub hz: f64,
-    /// Rises out of silence or a dip (false: by a change of pitch alone).
-    pub has_attack: bool,
 }
 
 /// Settled pitch of a note.
@@ -147,29 +104,12 @@ pub struct Settled {
     pub hz: f64,
     /// Half width, cents.
     pub uncertainty_cents: f64,
-    /// First and last internal sample of the steady stretch.
+    /// First internal sample of the steady stretch.
     pub from: f64,
-    /// See `from`.
+    /// Last internal sample of the steady stretch.
     pub to: f64,
-    /// Mean tone power over the stretch.
-    pub power: f64,
-}
-
-/// Level instants of a note. Times are internal samples.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Instants {
-    /// -20 dB of the attack peak.
-    pub onset: f64,
-    /// -12 dB of the attack peak.
-    pub speaks: f64,
-    /// 20 % and 90 % of the attack peak's amplitude.
-    pub rise: (f64, f64),
-    /// Energy from 2 % to its maximum.
-    pub energy_rise: (f64, f64),
-    /// Attack peak, mean square.
-    pub peak: f64,
-    /// Level just before the tone, mean square.
-    pub before: f64,
+    /// Median tone share over the stretch.
+    pub periodicity: f64,
 }
 
 /// Reads fronts out of the history; its lists are allocated once.
@@ -177,14 +117,11 @@ pub struct FrontReader {
     rate_hz: f64,
     steady: Vec<Point>,
     points: Vec<Point>,
-    level: LevelTrack,
-    sorted: Vec<f64>,
+    values: Vec<f64>,
 }
 
-/// Most looks at one front: 500 ms at 2 ms.
+/// Most looks at one front: 650 ms at 2 ms and some.
 const MAX_POINTS: usize = 400;
-/// Most level values: 1.2 s at 1 ms.
-const MAX_LEVELS: usize = 1_400;
 
 impl FrontReader {
     /// A reader for an internal rate in Hz.
@@ -194,8 +131,7 @@ impl FrontReader {
             rate_hz,
             steady: Vec::with_capacity(MAX_POINTS),
             points: Vec::with_capacity(MAX_POINTS),
-            level: LevelTrack { start: 0, step: 1.0, power: Vec::with_capacity(MAX_LEVELS) },
-            sorted: Vec::with_capacity(MAX_POINTS),
+            values: Vec::with_capacity(MAX_POINTS),
         }
     }
 
@@ -205,22 +141,22 @@ impl FrontReader {
         &self.points
     }
 
-    /// Level of the front.
-    #[must_use]
-    pub fn level(&self) -> &LevelTrack {
-        &self.level
-    }
-
     fn samples(&self, seconds: f64) -> f64 {
         seconds * self.rate_hz
     }
 
-    fn look_at(&self, history: &History, time: f64, hz: f64, least_s: f64) -> Option<Look> {
-        let freq = hz / self.rate_hz;
+    /// The window of a look and its start.
+    fn window<'h>(&self, history: &'h History, time: f64, hz: f64, least_s: f64) -> Option<&'h [f32]> {
         let periods = LOOK_PERIODS.max(least_s * hz);
-        let len = harmonic::window_len(freq, periods);
-        let x = history.window(time.round() as i64 - len as i64 / 2, len)?;
-        Some(harmonic::look_twice(x, freq, harmonic::num_harmonics(freq, self.rate_hz)))
+        let len = harmonic::window_len(hz / self.rate_hz, periods);
+        history.window(time.round() as i64 - len as i64 / 2, len)
+    }
+
+    fn look_at(&self, history: &History, time: f64, hz: f64, least_s: f64) -> Option<(Look, f64)> {
+        let x = self.window(history, time, hz, least_s)?;
+        let freq = hz / self.rate_hz;
+        let look = harmonic::look_twice(x, freq, harmonic::num_harmonics(freq, self.rate_hz));
+        Some((look, periodicity(x, 1.0 / look.freq)))
     }
 
     /// The settled pitch: median over the steadiest stretch.
@@ -233,14 +169,14 @@ impl FrontReader {
         let (first, last) = self.steadiest(num);
         let (first, last) = self.grow(first, last);
         let stretch = &self.steady[first..=last];
-        let median = median_of(&mut self.sorted, stretch.iter().map(|p| p.cents));
+        let median = median_of(&mut self.values, stretch.iter().map(|p| p.cents));
         let spread = stretch.iter().map(|p| (p.cents - median).abs()).sum::<f64>() / stretch.len() as f64;
         Some(Settled {
-            hz: crate::units::shift_cents(candidate.hz, median),
+            hz: shift_cents(candidate.hz, median),
             uncertainty_cents: 0.2 + 2.0 * spread / (stretch.len() as f64).sqrt(),
-            from: stretch[0].time,
-            to: stretch[stretch.len() - 1].time,
-            power: stretch.iter().map(|p| p.tone).sum::<f64>() / stretch.len() as f64,
+            from: stretch[0].centre,
+            to: stretch[stretch.len() - 1].centre,
+            periodicity: median_of(&mut self.values, stretch.iter().map(|p| p.periodicity)),
         })
     }
 
@@ -251,10 +187,10 @@ impl FrontReader {
         let until = (candidate.end as f64).min(candidate.start as f64 + self.samples(SETTLE_RANGE_S));
         let mut time = candidate.start as f64;
         while time < until && self.steady.len() < MAX_POINTS {
-            if let Some(look) = self.look_at(history, time, candidate.hz, STEADY_WINDOW_S) {
+            if let Some((look, periodicity)) = self.look_at(history, time, candidate.hz, STEADY_WINDOW_S) {
                 let off = cents(look.freq * self.rate_hz, candidate.hz);
-                if look.purity() > TONE_PURITY && off.abs() < 80.0 {
-                    self.steady.push(point(&look, time, off));
+                if periodicity > TONE && off.abs() < 80.0 {
+                    self.steady.push(point(&look, periodicity, time, off));
                 }
             }
             time += hop;
@@ -266,7 +202,7 @@ impl FrontReader {
         let mut best = (f64::MAX, 0);
         for first in 0..=self.steady.len() - num {
             let stretch = &self.steady[first..first + num];
-            let median = median_of(&mut self.sorted, stretch.iter().map(|p| p.cents));
+            let median = median_of(&mut self.values, stretch.iter().map(|p| p.cents));
             let spread: f64 = stretch.iter().map(|p| (p.cents - median).abs()).sum();
             if spread < best.0 {
                 best = (spread, first);
@@ -276,7 +212,7 @@ impl FrontReader {
     }
 
     fn grow(&mut self, mut first: usize, mut last: usize) -> (usize, usize) {
-        let median = median_of(&mut self.sorted, self.steady[first..=last].iter().map(|p| p.cents));
+        let median = median_of(&mut self.values, self.steady[first..=last].iter().map(|p| p.cents));
         let near = |p: &Point| (p.cents - median).abs() <= STEADY_HALF_WIDTH_CENTS;
         while first > 0 && near(&self.steady[first - 1]) {
             first -= 1;
@@ -287,45 +223,107 @@ impl FrontReader {
         (first, last)
     }
 
-    /// Follows the tone backwards from the steady stretch to `earliest`. Cents are from the settled pitch.
-    pub fn follow_back(&mut self, history: &History, candidate: &Candidate, settled: &Settled) {
-        let hop = self.samples(FRONT_HOP_S).max(self.rate_hz / settled.hz / 4.0);
-        let earliest = self.earliest(candidate) as f64;
+    /// Earliest internal sample that can belong to the entrance.
+    #[must_use]
+    pub fn earliest(&self, candidate: &Candidate) -> f64 {
+        candidate.earliest.max(candidate.start - self.samples(LOOK_BACK_S) as i64) as f64
+    }
+
+    /// Follows the tone backwards from the steady stretch to the earliest sample that can belong to it.
+    /// Looks softer than `least_power` are not worth following to another partial.
+    pub fn follow_back(&mut self, history: &History, candidate: &Candidate, settled: &Settled, least_power: f64) {
+        let hop = self.samples(FRONT_HOP_S).max(self.rate_hz / settled.hz / 5.0);
+        let earliest = self.earliest(candidate);
+        let sub_periods = self.sub_periods(history, settled);
         self.points.clear();
-        let mut time = settled.from.min(candidate.start as f64 + self.samples(0.35)) + hop;
+        let mut time = (settled.from + self.samples(0.02)).min(candidate.start as f64 + self.samples(FRONT_S));
         let mut hz = settled.hz;
+        let mut has_leapt = false;
         while time > earliest && self.points.len() < MAX_POINTS {
-            if let Some(look) = self.look_at(history, time, hz, FRONT_WINDOW_S) {
-                let found = look.freq * self.rate_hz;
-                let is_tone = look.purity() > TONE_PURITY && cents(found, hz).abs() < MAX_LEAP_CENTS;
-                if is_tone {
-                    hz = found;
+            if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
+                if !point.is_tone && point.power > least_power {
+                    point = self.on_other_partial(history, &point, settled).unwrap_or(point);
                 }
-                self.points.push(Point { is_tone, ..point(&look, time, cents(found, settled.hz)) });
+                if point.is_tone {
+                    hz = shift_cents(settled.hz, point.cents);
+                    has_leapt = (has_leapt || point.is_other_partial) && point.cents.abs() > OTHER_PARTIAL_CENTS;
+                    point.is_other_partial = has_leapt;
+                }
+                self.points.push(point);
             }
             time -= hop;
         }
         self.points.reverse();
     }
 
+    /// How well half and a third of the settled period fit the settled tone.
+    fn sub_periods(&self, history: &History, settled: &Settled) -> [f64; 2] {
+        let middle = 0.5 * (settled.from + settled.to);
+        self.window(history, middle, settled.hz, STEADY_WINDOW_S).map_or([1.0; 2], |x| {
+            let period = self.rate_hz / settled.hz;
+            [periodicity(x, period / 2.0), periodicity(x, period / 3.0)]
+        })
+    }
+
+    fn front_point(&self, history: &History, time: f64, hz: f64, settled: &Settled, sub: [f64; 2]) -> Option<Point> {
+        let x = self.window(history, time, hz, FRONT_WINDOW_S)?;
+        let (look, fit) = self.look_at(history, time, hz, FRONT_WINDOW_S)?;
+        let found = look.freq * self.rate_hz;
+        let mut point = point(&look, fit, time, cents(found, settled.hz));
+        point.is_tone = fit > TONE && cents(found, hz).abs() < MAX_LEAP_CENTS;
+        if point.is_tone && point.cents.abs() < OTHER_PARTIAL_CENTS {
+            // A wrong partial two or three times up fits the settled period too: it shows in the shorter one.
+            for (ratio, settled_fit) in [(3.0, sub[1]), (2.0, sub[0])] {
+                let fit_here = periodicity(x, self.rate_hz / found / ratio);
+                if fit_here > OTHER_PARTIAL && fit_here > settled_fit + SUB_PERIOD_RESERVE {
+                    return self.point_at(history, time, found * ratio, settled);
+                }
+            }
+        }
+        Some(point)
+    }
+
+    /// A look that takes the given frequency for the tone.
+    fn point_at(&self, history: &History, time: f64, hz: f64, settled: &Settled) -> Option<Point> {
+        let (look, fit) = self.look_at(history, time, hz, FRONT_WINDOW_S)?;
+        let off = cents(look.freq * self.rate_hz, settled.hz);
+        let is_other_partial = off.abs() > OTHER_PARTIAL_CENTS;
+        Some(Point { is_tone: fit > TONE, is_other_partial, ..point(&look, fit, time, off) })
+    }
+
+    /// The look as a tone on the other partial of the slide that fits best, if one fits well.
+    fn on_other_partial(&self, history: &History, point: &Point, settled: &Settled) -> Option<Point> {
+        let fit = |ratio: f64| {
+            let hz = settled.hz * ratio;
+            let x = self.window(history, point.centre, hz, FRONT_WINDOW_S)?;
+            Some(periodicity(x, self.rate_hz / hz))
+        };
+        let fits = PARTIAL_RATIOS.map(|(k, n)| fit(k / n).unwrap_or(0.0));
+        let best = fits.iter().copied().fold(0.0, f64::max);
+        // A period that fits fits doubled as well: the highest frequency is the tone.
+        let i = fits.iter().position(|&f| f > 0.95 * best)?;
+        let (k, n) = PARTIAL_RATIOS[i];
+        let found = self.point_at(history, point.centre, settled.hz * k / n, settled)?;
+        (found.periodicity > OTHER_PARTIAL && found.is_other_partial).then_some(found)
+    }
+
     /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.
     pub fn slur_middle(&mut self, history: &History, boundary: f64, old_hz: f64, new_hz: f64) -> f64 {
         let hop = self.samples(FRONT_HOP_S);
         let reach = self.samples(SLUR_REACH_S);
-        self.sorted.clear();
-        let num = (2.0 * reach / hop) as usize;
-        for i in 0..num.min(self.sorted.capacity()) {
+        let num = ((2.0 * reach / hop) as usize).min(MAX_POINTS);
+        self.values.clear();
+        for i in 0..num {
             let time = boundary - reach + i as f64 * hop;
-            self.sorted.push(self.preference(history, time, old_hz, new_hz).unwrap_or(0.0));
+            self.values.push(self.preference(history, time, old_hz, new_hz).unwrap_or(0.0));
         }
-        let (low, high) =
-            (self.sorted.iter().copied().fold(0.0, f64::min), self.sorted.iter().copied().fold(0.0, f64::max));
+        let low = self.values.iter().copied().fold(0.0, f64::min);
+        let high = self.values.iter().copied().fold(0.0, f64::max);
         let level = 0.5 * (low + high);
-        let middle = num as f64 / 2.0;
-        let crossings = (1..self.sorted.len()).filter(|&i| self.sorted[i - 1] < level && self.sorted[i] >= level);
-        let nearest = crossings.min_by(|a, b| (*a as f64 - middle).abs().total_cmp(&(*b as f64 - middle).abs()));
-        nearest.map_or(boundary, |i| {
-            let (a, b) = (self.sorted[i - 1], self.sorted[i]);
+        let from_middle = |i: &usize| (*i as f64 - num as f64 / 2.0).abs();
+        let crossings = (1..num).filter(|&i| self.values[i - 1] < level && self.values[i] >= level);
+        crossings.min_by(|a, b| from_middle(a).total_cmp(&from_middle(b))).map_or(boundary, |i| {
+            let (a, b) = (self.values[i - 1], self.values[i]);
             boundary - reach + (i as f64 - (b - level) / (b - a).max(1e-9)) * hop
         })
     }
@@ -337,62 +335,25 @@ impl FrontReader {
         let x = history.window(time.round() as i64 - len as i64 / 2, len)?;
         let share = |hz: f64| {
             let freq = hz / self.rate_hz;
-            harmonic::look(x, freq, harmonic::num_harmonics(freq, self.rate_hz)).purity()
+            harmonic::look(x, freq, harmonic::num_harmonics(freq, self.rate_hz)).explained()
         };
         Some(share(new_hz) - share(old_hz))
     }
-
-    fn earliest(&self, candidate: &Candidate) -> i64 {
-        candidate.earliest.max(candidate.start - self.samples(LOOK_BACK_S) as i64)
-    }
-
-    /// Fills the level track around the front and finds the instants in it.
-    pub fn find_instants(&mut self, history: &History, candidate: &Candidate, hz: f64) -> Option<Instants> {
-        let (start, end) = (candidate.start, candidate.end);
-        let from = self.earliest(candidate);
-        let to = end.min(start + self.samples(PEAK_RANGE_S + 0.25) as i64);
-        self.level.fill(history, from, to, self.samples(0.001), self.rate_hz / hz);
-        let peak = self.level.max(start as f64, (start as f64 + self.samples(PEAK_RANGE_S)).min(to as f64));
-        let rise = self.first_rise(from as f64, to as f64, peak)?;
-        Some(self.instants(rise, to as f64, peak))
-    }
-
-    /// Time of the lowest level before the first rise to -20 dB of the peak.
-    fn first_rise(&self, from: f64, to: f64, peak: f64) -> Option<f64> {
-        let mut lowest = (f64::MAX, from);
-        let (a, b) = (self.level.index(from), self.level.index(to));
-        for i in a..=b {
-            let p = *self.level.power.get(i)?;
-            if p < lowest.0 {
-                lowest = (p, self.level.time(i as f64));
-            } else if p >= ONSET_SHARE * peak && p >= 4.0 * lowest.0 {
-                return Some(lowest.1);
-            }
-        }
-        Some(lowest.1)
-    }
-
-    fn instants(&self, valley: f64, to: f64, peak: f64) -> Instants {
-        let level = &self.level;
-        let before = level.at(valley);
-        let at = |share: f64| level.crossing(valley, to, 0.0, share * peak).unwrap_or(valley);
-        let (a20, a90) = (at(0.04), at(0.81));
-        let (e2, e100) = (at(0.02), at(0.999));
-        Instants {
-            onset: at(ONSET_SHARE),
-            speaks: at(SPEAKS_SHARE),
-            rise: (a20, a90),
-            energy_rise: (e2, e100),
-            peak,
-            before,
-        }
-    }
 }
 
-fn point(look: &Look, time: f64, cents: f64) -> Point {
-    // A Hann window of three periods keeps half of any noise inside the harmonics' own bins.
-    let rest = 2.0 * (look.total_power - look.tone_power).max(0.0);
-    Point { time: time + look.time_offset, cents, tone: look.tone_power, rest, is_tone: true }
+/// A leap this far from the settled pitch lands on another partial, cents: partials 10 and 9 lie 182 apart.
+const OTHER_PARTIAL_CENTS: f64 = 130.0;
+
+fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
+    Point {
+        time: centre + look.time_offset,
+        centre,
+        cents,
+        power: look.total_power,
+        periodicity: periodicity.clamp(0.0, 1.0),
+        is_tone: true,
+        is_other_partial: false,
+    }
 }
 
 fn median_of(buffer: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> f64 {
@@ -403,10 +364,4 @@ fn median_of(buffer: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> f64 {
     }
     let middle = buffer.len() / 2;
     *buffer.select_nth_unstable_by(middle, f64::total_cmp).1
-}
-
-/// Level in dB of a share of power, for words and pictures.
-#[must_use]
-pub fn share_db(power: f64, reference: f64) -> f64 {
-    power_to_db(power.max(1e-20) / reference.max(1e-20))
 }

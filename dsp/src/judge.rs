@@ -1,62 +1,108 @@
 //! One note's closer look turned into an entrance.
 
-use crate::analyzer::Event;
+use crate::air::{Air, AirFinder};
+use crate::approach::{self, Approach};
 use crate::entrance::{
-    Articulation, CannotTell, Entrance, Evidence, Faults, FrontPicture, InstantUncertainty, Measure, Told,
+    Articulation, CannotTell, Entrance, Evidence, FRONT_POINTS, Faults, FrontPicture, InstantUncertainty, Measure, Told,
 };
+use crate::faults;
 use crate::frame::Frames;
 use crate::framer::History;
-use crate::front::{Candidate, FrontReader, Instants, Settled};
+use crate::front::{Candidate, FrontReader, Settled};
+use crate::grid;
+use crate::instants::{self, Instants};
+use crate::level::LevelTrack;
 use crate::note::{Note, Start};
+use crate::score;
 use crate::settings::Settings;
-use crate::trombone;
+use crate::trombone::{self, round_trip_s};
 use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
+
+/// Level track: one value a millisecond, from the earliest sample to this long after the coarse start, s.
+const LEVEL_STEP_S: f64 = 0.001;
+const LEVEL_AFTER_S: f64 = 0.450;
+/// Softer than this under the loudest is not worth following to another partial (-20 dB).
+const FOLLOW_SHARE: f64 = 0.01;
+/// A change of pitch with a shallower dip than this is a slur, one with the same pitch is legato, dB.
+const SLUR_DIP_DB: f64 = 10.0;
+const LEGATO_DIP_DB: f64 = 14.0;
+/// Notes nearer than this are the same pitch, semitones.
+const SAME_PITCH: f64 = 0.7;
+/// Looks before a dip's frame belong to the rise after it, frames.
+const DIP_REACH_FRAMES: i64 = 4;
+/// The settled level for the overshoot is taken this long after the onset, s.
+const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
+/// An overshoot falls within this many round trips.
+const HARD_ROUND_TRIPS: f64 = 3.0;
+/// A breath: at least this long, s, this far over the floor, dB, this recent, s.
+const BREATH_S: f64 = 0.120;
+const BREATH_OVER_FLOOR_DB: f32 = 8.0;
+const BREATH_BACK_S: f64 = 1.5;
+/// Most level values: 0.25 + 0.45 s and some.
+const MAX_LEVELS: usize = 1_400;
 
 /// Judges notes one after the other.
 pub struct Judge {
     rate_hz: f64,
     settings: Settings,
     reader: FrontReader,
+    level: LevelTrack,
+    air: AirFinder,
     num_told: usize,
     previous_end: i64,
     open: Option<usize>,
 }
 
+/// Everything measured of one front.
+struct Front {
+    settled: Settled,
+    instants: Instants,
+    articulation: Articulation,
+    approach: Option<Approach>,
+    air: Option<Air>,
+    tone_power: f64,
+    evidence: Evidence,
+}
+
 impl Judge {
+    /// A judge for an internal rate in Hz.
+    #[must_use]
     pub fn new(rate_hz: f64, settings: Settings) -> Self {
-        Self { rate_hz, settings, reader: FrontReader::new(rate_hz), num_told: 0, previous_end: 0, open: None }
+        Self {
+            rate_hz,
+            settings,
+            reader: FrontReader::new(rate_hz),
+            level: LevelTrack::with_capacity(MAX_LEVELS),
+            air: AirFinder::new(rate_hz),
+            num_told: 0,
+            previous_end: 0,
+            open: None,
+        }
     }
 
+    /// Back to the state of `new`.
     pub fn clear(&mut self) {
         self.num_told = 0;
         self.previous_end = 0;
         self.open = None;
     }
 
-    /// The end of a note whose entrance was told without one.
-    pub fn end_of(&mut self, _note: &Note, end: i64) -> Option<Event> {
+    /// Notes the end (internal sample) of a note judged before. Gives the entrance's index if it was told without one.
+    pub fn end_note(&mut self, end: i64) -> Option<usize> {
         self.previous_end = end;
-        let index = self.open.take()?;
-        Some(Event::End { index, end_s: end as f64 / self.rate_hz })
+        self.open.take()
     }
 
-    pub fn judge(&mut self, history: &History, frames: &Frames, note: &Note, _floor_db: f32) -> Option<Entrance> {
+    /// Looks closely at a note. `None` where there is no note after all.
+    pub fn judge(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Entrance> {
         self.open = None;
         let candidate = self.candidate(history, frames, note)?;
-        let settled = self.reader.settle(history, &candidate)?;
-        self.reader.follow_back(history, &candidate, &settled);
-        let mut instants = self.reader.find_instants(history, &candidate, settled.hz)?;
-        if !candidate.has_attack {
-            let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
-            let middle = self.reader.slur_middle(history, candidate.start as f64, old_hz, settled.hz);
-            instants.onset = middle;
-            instants.speaks = middle;
-        }
-        let entrance = self.entrance(note, frames, &settled, &instants);
+        let front = self.measure(history, frames, note, &candidate, floor_db)?;
+        let mut entrance = self.entrance(note, frames, &front);
+        entrance.faults = faults::judge(&entrance, &self.settings);
+        entrance.clarity = score::clarity(&entrance.faults);
         self.num_told += 1;
-        if note.end.is_none() {
-            self.open = Some(entrance.index);
-        }
+        self.open = note.end.is_none().then_some(entrance.index);
         Some(entrance)
     }
 
@@ -65,64 +111,297 @@ impl Judge {
         let end = note.end.map_or(history.len(), |e| frames.centre(e));
         let earliest = match note.kind {
             Start::Fresh => self.previous_end,
-            Start::Dip => start - frames.centre(4),
+            Start::Dip => start - frames.centre(DIP_REACH_FRAMES),
             Start::Pitch => start - frames.centre(1),
         };
-        let midi = if note.midi.is_nan() { self.median_midi(frames, note)? } else { f64::from(note.midi) };
-        Some(Candidate { start, end, earliest, hz: midi_to_hz(midi, 440.0), has_attack: note.kind != Start::Pitch })
+        let midi = if note.midi.is_nan() { median_midi(frames, note)? } else { f64::from(note.midi) };
+        Some(Candidate { start, end, earliest, hz: midi_to_hz(midi, 440.0) })
     }
 
-    fn median_midi(&self, frames: &Frames, note: &Note) -> Option<f64> {
-        let end = note.end.unwrap_or(note.start + 60).min(note.start + 60);
-        let mut midis = [0.0f32; 64];
-        let mut num = 0;
-        for midi in (note.start..end).map(|i| frames.get(i).midi).filter(|m| !m.is_nan()) {
-            midis[num] = midi;
-            num += 1;
+    fn measure(
+        &mut self,
+        history: &History,
+        frames: &Frames,
+        note: &Note,
+        candidate: &Candidate,
+        floor_db: f32,
+    ) -> Option<Front> {
+        let settled = self.reader.settle(history, candidate)?;
+        let tone_power = history.full_power(settled.from as i64, settled.to as i64);
+        let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
+        self.reader.follow_back(history, candidate, &settled, least);
+        let articulation = self.articulation(frames, note);
+        let instants = self.instants(history, note, candidate, &settled, articulation)?;
+        let mut front = Front {
+            settled,
+            instants,
+            articulation,
+            approach: None,
+            air: None,
+            tone_power,
+            evidence: Evidence::default(),
+        };
+        if articulation == Articulation::Slurred {
+            return Some(front);
         }
-        midis[..num].sort_unstable_by(f32::total_cmp);
-        (num > 0).then(|| f64::from(midis[num / 2]))
+        let period = self.rate_hz / settled.hz;
+        front.approach = Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
+        if note.kind == Start::Fresh {
+            let earliest = candidate.earliest as f64;
+            front.air = self.air.find(history, self.reader.points(), instants.onset, earliest, tone_power);
+        }
+        front.evidence = self.evidence(history, frames, candidate, &front, floor_db);
+        Some(front)
     }
 
-    fn entrance(&self, note: &Note, frames: &Frames, settled: &Settled, instants: &Instants) -> Entrance {
-        let s = |sample: f64| sample / self.rate_hz;
+    fn articulation(&self, frames: &Frames, note: &Note) -> Articulation {
+        if note.kind == Start::Fresh {
+            return Articulation::Tongued;
+        }
+        let after = frames.max_level(note.start, note.start + frames.count(0.080));
+        let before = frames.max_level(note.start - frames.count(0.080), note.start);
+        let bottom = frames.min_level(note.start - frames.count(0.040), note.start + frames.count(0.040));
+        let dip_db = f64::from(after.min(before) - bottom);
+        let has_moved = f64::from((note.midi - note.from_midi).abs()) > SAME_PITCH;
+        match note.kind {
+            Start::Pitch if dip_db < SLUR_DIP_DB => Articulation::Slurred,
+            Start::Dip if has_moved && dip_db < SLUR_DIP_DB => Articulation::Slurred,
+            _ if dip_db < LEGATO_DIP_DB => Articulation::Legato,
+            _ => Articulation::Tongued,
+        }
+    }
+
+    fn instants(
+        &mut self,
+        history: &History,
+        note: &Note,
+        candidate: &Candidate,
+        settled: &Settled,
+        articulation: Articulation,
+    ) -> Option<Instants> {
+        let from = self.reader.earliest(candidate);
+        let to = candidate.end.min(candidate.start + (LEVEL_AFTER_S * self.rate_hz) as i64);
+        let period = self.rate_hz / settled.hz;
+        self.level.fill(history, from as i64, to, LEVEL_STEP_S * self.rate_hz, period);
+        let (from, to) = (from.ceil(), to as f64);
+        if articulation == Articulation::Slurred {
+            let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
+            let middle = self.reader.slur_middle(history, candidate.start as f64, old_hz, settled.hz);
+            return instants::at_slur(&self.level, middle, to, self.rate_hz);
+        }
+        if note.kind != Start::Fresh {
+            return instants::after_dip(&self.level, from, to, candidate.start as f64, self.rate_hz);
+        }
+        let guess =
+            self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
+        let tone_start = instants::tone_start(self.reader.points(), guess).unwrap_or(candidate.start as f64);
+        instants::find(&self.level, from, to, tone_start, period, self.rate_hz)
+    }
+
+    fn evidence(
+        &self,
+        history: &History,
+        frames: &Frames,
+        candidate: &Candidate,
+        front: &Front,
+        floor_db: f32,
+    ) -> Evidence {
+        let approach = front.approach;
+        let sound_start = front.air.map_or(front.instants.onset, |a| a.start);
+        Evidence {
+            split: approach.and_then(|a| a.split),
+            stutter: instants::stutter(&self.level, &front.instants, candidate.end as f64, self.rate_hz),
+            smear: approach
+                .and_then(|a| a.slide)
+                .filter(|s| s.straightness > faults::SMEAR_STRAIGHTNESS)
+                .map(|s| s.smear),
+            overshoot_db: self.overshoot_db(history, candidate, front),
+            held_breath_ms: held_breath_ms(frames, frames.at(sound_start as i64), floor_db),
+            clipped: false,
+        }
+    }
+
+    /// Level of the attack over the level the note settles at, where the attack also has a burst of high frequencies.
+    fn overshoot_db(&self, history: &History, candidate: &Candidate, front: &Front) -> Option<f64> {
+        let onset = front.instants.onset;
+        let at = |s: f64| (onset + s * self.rate_hz) as i64;
+        let settled = (at(SETTLED_LEVEL_S.0), at(SETTLED_LEVEL_S.1).min(candidate.end));
+        if settled.1 - settled.0 < (0.05 * self.rate_hz) as i64 {
+            return None;
+        }
+        let partial = self.positions(front.settled.hz).iter().next().map(|p| p.partial);
+        let reach = HARD_ROUND_TRIPS * round_trip_s(front.settled.hz, partial) * self.rate_hz;
+        let top = self.level.max(onset, front.instants.speaks + reach);
+        let band = history.band_power(settled.0, settled.1);
+        let burst = (front.instants.speaks as i64, (front.instants.speaks + reach) as i64);
+        let treble = |from: i64, to: i64| {
+            (history.full_power(from, to) - history.band_power(from, to)).max(0.0)
+                / history.full_power(from, to).max(1e-20)
+        };
+        let is_burst = treble(burst.0, burst.1) >= treble(settled.0, settled.1);
+        is_burst.then(|| power_to_db(top / band.max(1e-20)))
+    }
+
+    fn positions(&self, hz: f64) -> crate::entrance::Positions {
+        trombone::positions(hz, self.settings.a4_hz, self.settings.instrument)
+    }
+
+    fn seconds(&self, samples: f64) -> f64 {
+        samples / self.rate_hz
+    }
+
+    fn ms(&self, samples: f64) -> f64 {
+        samples / self.rate_hz * 1e3
+    }
+
+    fn entrance(&self, note: &Note, frames: &Frames, front: &Front) -> Entrance {
+        let (settled, instants) = (&front.settled, &front.instants);
         let midi = hz_to_midi(settled.hz, self.settings.a4_hz);
-        let nearest = midi.round();
-        let positions = trombone::positions(settled.hz, self.settings.a4_hz, self.settings.instrument);
+        let nearest = midi.round().clamp(0.0, 127.0);
+        let off = cents(settled.hz, midi_to_hz(nearest, self.settings.a4_hz));
+        let positions = self.positions(settled.hz);
+        let speaks_s = self.seconds(instants.speaks);
+        let onset_ms = self.onset_uncertainty_ms(front);
+        let (noise_ms, noise_db) = self.noise(front);
+        let no_attack =
+            |told: Told| if front.articulation == Articulation::Slurred { Err(CannotTell::Slurred) } else { told };
+        let rise_ms = self.ms(instants.rise.1 - instants.rise.0);
         Entrance {
             index: self.num_told,
-            sound_start_s: s(instants.onset),
-            onset_s: s(instants.onset),
-            speaks_s: s(instants.speaks),
-            instant_uncertainty: InstantUncertainty { sound_start_ms: 3.0, onset_ms: 3.0, speaks_ms: 3.0 },
-            end_s: note.end.map(|e| s(frames.centre(e) as f64)),
+            sound_start_s: self.seconds(front.air.map_or(instants.onset, |a| a.start.min(instants.onset))),
+            onset_s: self.seconds(instants.onset),
+            speaks_s,
+            instant_uncertainty: InstantUncertainty {
+                sound_start_ms: onset_ms + 2.0,
+                onset_ms,
+                speaks_ms: 0.8 * onset_ms,
+            },
+            end_s: note.end.map(|e| self.seconds(frames.centre(e) as f64)),
             midi_note: Some(nearest as u8),
-            settled_hz: told(settled.hz, settled.uncertainty_cents * settled.hz * 0.00058),
-            tuning_cents: told(cents(settled.hz, midi_to_hz(nearest, self.settings.a4_hz)), settled.uncertainty_cents),
+            settled_hz: told(settled.hz, settled.hz * (settled.uncertainty_cents / 1200.0).exp2() - settled.hz),
+            tuning_cents: told(off, settled.uncertainty_cents),
             partial: positions.iter().next().map(|p| p.partial),
             positions,
-            articulation: match note.kind {
-                Start::Fresh => Articulation::Tongued,
-                Start::Dip => Articulation::Legato,
-                Start::Pitch => Articulation::Slurred,
-            },
-            noise_before_tone_ms: Err(CannotTell::NoAir),
-            noise_before_tone_db: Err(CannotTell::NoAir),
-            onset_cents: Err(CannotTell::NoPitch),
-            settle_ms: Err(CannotTell::NoPitch),
-            timing_ms: Err(CannotTell::NoGrid),
-            attack_ms: told(s(instants.rise.1 - instants.rise.0) * 1e3, 3.0),
-            log_attack_time: told(s(instants.energy_rise.1 - instants.energy_rise.0).max(1e-3).log10(), 0.1),
-            growth_db_per_s: Err(CannotTell::TooShort),
-            level_db: power_to_db(settled.power),
+            articulation: front.articulation,
+            noise_before_tone_ms: no_attack(noise_ms),
+            noise_before_tone_db: no_attack(noise_db),
+            onset_cents: no_attack(self.onset_cents(front)),
+            settle_ms: no_attack(self.settle_ms(front)),
+            timing_ms: self.timing_ms(speaks_s, onset_ms),
+            attack_ms: no_attack(told(rise_ms, 1.0 + 0.1 * rise_ms)),
+            log_attack_time: no_attack(self.log_attack_time(instants)),
+            growth_db_per_s: no_attack(self.growth(instants)),
+            level_db: power_to_db(front.tone_power),
             clarity: 100.0,
             faults: Faults::default(),
-            evidence: Evidence::default(),
-            picture: FrontPicture::empty(),
+            evidence: front.evidence,
+            picture: self.picture(front),
         }
+    }
+
+    fn onset_uncertainty_ms(&self, front: &Front) -> f64 {
+        let instants = &front.instants;
+        let period_ms = 1e3 / front.settled.hz;
+        let rise_ms = self.ms(instants.rise.1 - instants.rise.0).max(0.0);
+        let hidden_ms = if instants.is_hidden { 4.0 } else { 0.0 };
+        0.5 + 0.15 * period_ms + 0.04 * rise_ms + hidden_ms
+    }
+
+    fn noise(&self, front: &Front) -> (Told, Told) {
+        match front.air {
+            Some(air) => {
+                let length = self.ms(front.instants.onset - air.start);
+                let level = power_to_db(air.power / front.tone_power.max(1e-20));
+                (told(length, 3.0 + self.onset_uncertainty_ms(front)), told(level, 1.5))
+            }
+            None => (told(0.0, 3.0), Err(CannotTell::NoAir)),
+        }
+    }
+
+    fn onset_cents(&self, front: &Front) -> Told {
+        let approach = front.approach.as_ref().ok_or(CannotTell::NoPitch)?;
+        let (value, uncertainty) = approach.onset_cents.ok_or(CannotTell::TooSoft)?;
+        told(value, uncertainty + front.settled.uncertainty_cents)
+    }
+
+    fn settle_ms(&self, front: &Front) -> Told {
+        let approach = front.approach.as_ref().ok_or(CannotTell::NoPitch)?;
+        let (value, uncertainty) = approach.settle.ok_or(CannotTell::TooShort)?;
+        told(self.ms(value), self.ms(uncertainty))
+    }
+
+    fn timing_ms(&self, speaks_s: f64, uncertainty_ms: f64) -> Told {
+        let grid = self.settings.grid.ok_or(CannotTell::NoGrid)?;
+        told(grid::deviation_ms(speaks_s, &grid), uncertainty_ms)
+    }
+
+    fn log_attack_time(&self, instants: &Instants) -> Told {
+        let length_s = self.seconds(instants.energy_rise.1 - instants.energy_rise.0);
+        if length_s <= 0.0 { Err(CannotTell::TooShort) } else { told(length_s.max(5e-4).log10(), 0.06) }
+    }
+
+    fn growth(&self, instants: &Instants) -> Told {
+        let length_s = self.seconds(instants.rise.1 - instants.onset);
+        if length_s <= 0.0 {
+            return Err(CannotTell::TooShort);
+        }
+        // From the onset (10 % of the peak) to 90 % of it the level grows by 19.1 dB.
+        let growth = 20.0 * 9f64.log10() / length_s.max(1e-3);
+        told(growth, 0.1 * growth)
+    }
+
+    fn picture(&self, front: &Front) -> FrontPicture {
+        let mut picture = FrontPicture::empty();
+        let points = self.reader.points();
+        let mut next = 0;
+        for i in 0..FRONT_POINTS {
+            let time = front.instants.onset + FrontPicture::time_ms(i) * 1e-3 * self.rate_hz;
+            while next + 1 < points.len()
+                && (points[next + 1].centre - time).abs() <= (points[next].centre - time).abs()
+            {
+                next += 1;
+            }
+            let Some(point) = points.get(next) else { break };
+            if (point.centre - time).abs() > 0.004 * self.rate_hz {
+                continue;
+            }
+            if point.is_tone && point.time >= front.instants.onset - 0.004 * self.rate_hz {
+                picture.pitch_cents[i] = point.cents as f32;
+            }
+            let share = |part: f64| power_to_db(point.power * part / front.tone_power.max(1e-20)) as f32;
+            picture.tone_db[i] = share(point.periodicity);
+            picture.noise_db[i] = share(1.0 - point.periodicity);
+        }
+        picture
     }
 }
 
 fn told(value: f64, uncertainty: f64) -> Told {
     Ok(Measure { value, uncertainty })
+}
+
+/// Median coarse pitch of a note's first 300 ms.
+fn median_midi(frames: &Frames, note: &Note) -> Option<f64> {
+    let last = note.start + 60;
+    let end = note.end.unwrap_or(last).min(last);
+    let mut midis = [0.0f32; 64];
+    let mut num = 0;
+    for midi in (note.start..end).map(|i| frames.get(i).midi).filter(|m| !m.is_nan()) {
+        midis[num] = midi;
+        num += 1;
+    }
+    midis[..num].sort_unstable_by(f32::total_cmp);
+    (num > 0).then(|| f64::from(midis[num / 2]))
+}
+
+/// Silence between an audible breath and frame `start`, ms; `None` without a breath.
+fn held_breath_ms(frames: &Frames, start: i64, floor_db: f32) -> Option<f64> {
+    let is_sound = |i: i64| frames.get(i).level_db > floor_db + BREATH_OVER_FLOOR_DB;
+    let oldest = (start - frames.count(BREATH_BACK_S)).max(0);
+    let breath_end = (oldest..start - 2).rev().find(|&i| is_sound(i))?;
+    let num_breath = (oldest..=breath_end).rev().take_while(|&i| is_sound(i) && frames.get(i).midi.is_nan()).count();
+    let reached_oldest = breath_end - num_breath as i64 <= oldest;
+    let is_breath =
+        num_breath as i64 >= frames.count(BREATH_S) && !reached_oldest && !is_sound(breath_end - num_breath as i64);
+    is_breath.then(|| (start - breath_end) as f64 * crate::frame::HOP_S * 1e3)
 }

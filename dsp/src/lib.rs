@@ -5,18 +5,29 @@
 //! [`Settings`] only, and is bit-identical for every partition of the samples into blocks.
 #![forbid(unsafe_code)]
 
-pub mod analyzer;
-pub mod entrance;
-mod frame;
-mod framer;
-mod front;
-mod harmonic;
-mod judge;
-mod note;
-mod pitch;
-pub mod settings;
-pub mod trombone;
+// What is told: units, what the player chooses, what an entrance is, what the horn is.
 pub mod units;
+pub mod settings;
+pub mod entrance;
+pub mod trombone;
+// Samples to frames to notes.
+mod framer;
+mod pitch;
+mod frame;
+mod note;
+// A note's front, looked at again.
+mod harmonic;
+mod front;
+mod level;
+mod instants;
+mod approach;
+mod air;
+// Judgement.
+pub mod grid;
+pub mod faults;
+pub mod score;
+mod judge;
+pub mod analyzer;
 
 pub use analyzer::{Analyzer, AnalyzerError, Event, analyze};
 pub use entrance::{

@@ -40,10 +40,12 @@ const SPLIT_MIN: f32 = 1.60;
 const SERIES_S: f64 = 0.220;
 /// Shorter tones are beeps, bleed or creaks, s.
 const MIN_NOTE_S: f64 = 0.055;
-/// Recovery of the floor estimate, dB a frame: 2 dB/s.
+/// Recovery of the floor estimate between notes, dB a frame: 2 dB/s.
 const FLOOR_RISE_DB: f32 = 0.01;
 /// Lowest floor, dB: digital silence must not make a converter's last bit a note.
 const LOWEST_FLOOR_DB: f32 = -85.0;
+/// A take may begin inside a note: the first guess of the floor is not over this, dB.
+const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
 
 /// How a note began.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -160,7 +162,10 @@ impl NoteFinder {
     fn follow_floor(&mut self, frames: &Frames) {
         let ahead = frames.count(0.05);
         let level = frames.max_level(self.next - 4, self.next + ahead.min(4)).max(LOWEST_FLOOR_DB);
-        self.floor_db = if self.next == 0 { level } else { level.min(self.floor_db + FLOOR_RISE_DB) };
+        // While a note sounds the room cannot be heard, so the floor only sinks then.
+        let rise = if self.playing { 0.0 } else { FLOOR_RISE_DB };
+        self.floor_db =
+            if self.next == 0 { level.min(HIGHEST_FIRST_FLOOR_DB) } else { level.min(self.floor_db + rise) };
     }
 
     fn is_tonal(&self, frame: Frame) -> bool {
@@ -248,7 +253,8 @@ impl NoteFinder {
     fn dips_again(&self, frames: &Frames, c: i64, gap: i64) -> bool {
         let ahead = frames.count(LOOK_AHEAD_S);
         let top = frames.max_level(c, c + gap.min(ahead));
-        ((c + gap / 2)..(c + ahead)).any(|i| frames.get(i).level_db < top - DIP_DB - 3.0)
+        let risen = (c..c + ahead).find(|&i| frames.get(i).level_db > top - 3.0).unwrap_or(c + ahead);
+        (risen..c + ahead).any(|i| frames.get(i).level_db < top - DIP_DB - 3.0)
     }
 
     fn start_note(&mut self, start: i64, kind: Start, from_midi: f32) {

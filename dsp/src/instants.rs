@@ -1,0 +1,177 @@
+//! The instants of a front, read from its level: onset, perceptual onset, rise, dips.
+
+use crate::entrance::Stutter;
+use crate::front::Point;
+use crate::level::LevelTrack;
+
+/// The attack peak lies within this time after the onset, s.
+pub const PEAK_RANGE_S: f64 = 0.250;
+/// Onset and perceptual onset as shares of the attack peak's amplitude: -20 and -12 dB.
+const ONSET_SHARE: f64 = 0.1;
+const SPEAKS_SHARE: f64 = 0.251_188_643;
+/// Rise: 20 % to 90 % of the attack peak's amplitude.
+const RISE_SHARES: (f64, f64) = (0.2, 0.9);
+/// MPEG-7: 2 % of the energy to its maximum; the last step to the maximum is taken at this share of it.
+const ENERGY_SHARES: (f64, f64) = (0.02, 0.98);
+/// A front begins with a rise of at least this factor in power over what was before (6 dB).
+const RISE_FACTOR: f64 = 4.0;
+/// Sound before the tone above this share of the peak's power hides the -20 dB point (-27 dB).
+const LOUD_BEFORE: f64 = 0.002;
+/// The hidden part of the rise is drawn on as a straight line in amplitude up to this share.
+const LINE_TOP: f64 = 0.6;
+/// Two starts: the first lasts at least this long, the dip is at least this deep (6 dB), within this time, s.
+const STUTTER_FIRST_S: f64 = 0.010;
+const STUTTER_DIP: f64 = 0.25;
+const STUTTER_RANGE_S: f64 = 0.150;
+/// Looks in a row that make a tone.
+const TONE_RUN: usize = 3;
+
+/// Level instants of a note. Times are internal samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Instants {
+    /// -20 dB of the attack peak.
+    pub onset: f64,
+    /// -12 dB of the attack peak.
+    pub speaks: f64,
+    /// 20 % and 90 % of the attack peak's amplitude.
+    pub rise: (f64, f64),
+    /// Energy from 2 % to its maximum.
+    pub energy_rise: (f64, f64),
+    /// Attack peak, mean square.
+    pub peak: f64,
+    /// Level just before the tone, mean square.
+    pub before: f64,
+    /// The -20 dB point was hidden and drawn on from the rise above.
+    pub is_hidden: bool,
+}
+
+/// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
+#[must_use]
+pub fn tone_start(points: &[Point], peak: f64) -> Option<f64> {
+    let counts = |p: &Point| p.is_tone && p.power * p.periodicity > ONSET_SHARE * ONSET_SHARE * 0.5 * peak;
+    let first = points.windows(TONE_RUN).find(|run| run.iter().all(counts))?;
+    Some(first[0].centre)
+}
+
+/// Finds the instants in `level`, which covers `from..to`. `tone_start` is where looks first hold tone,
+/// `period` the note's, both in internal samples.
+#[must_use]
+pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64, rate_hz: f64) -> Option<Instants> {
+    let peak = level.max(tone_start, (tone_start + PEAK_RANGE_S * rate_hz).min(to));
+    if peak <= 0.0 {
+        return None;
+    }
+    // A look of three periods holds tone about one period before the level itself shows it.
+    let search = (tone_start - 1.5 * period - 0.004 * rate_hz).max(from);
+    let before = before_tone(level, from, search);
+    if before > LOUD_BEFORE * peak {
+        Some(draw_on(level, search, to, before, peak))
+    } else {
+        Some(read(level, valley(level, search, to, peak), to, before, peak))
+    }
+}
+
+/// The instants of a rise after a dip in a tone that goes on: a dip that stays over -20 dB is the onset itself.
+#[must_use]
+pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64) -> Option<Instants> {
+    let peak = level.max(dip, (dip + PEAK_RANGE_S * rate_hz).min(to));
+    let (before, bottom) = level.min(from, (dip + DIP_REACH_S * rate_hz).min(to));
+    (peak > 0.0).then(|| read(level, bottom, to, before, peak))
+}
+
+/// The bottom of a dip lies within this time after its coarse place, s.
+const DIP_REACH_S: f64 = 0.020;
+
+/// A slur has one instant: the middle of its change of pitch.
+#[must_use]
+pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option<Instants> {
+    let peak = level.max(middle, (middle + PEAK_RANGE_S * rate_hz).min(to));
+    Some(Instants {
+        onset: middle,
+        speaks: middle,
+        rise: (middle, middle),
+        energy_rise: (middle, middle),
+        peak,
+        before: level.at(middle),
+        is_hidden: false,
+    })
+}
+
+/// Mean level just before the tone.
+fn before_tone(level: &LevelTrack, from: f64, search: f64) -> f64 {
+    let values = level.slice((search - BEFORE_VALUES * level.step()).max(from), search);
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+/// Milliseconds of sound taken for the level before the tone.
+const BEFORE_VALUES: f64 = 20.0;
+
+/// Time of the lowest level before the first rise to -20 dB of the peak.
+fn valley(level: &LevelTrack, from: f64, to: f64, peak: f64) -> f64 {
+    let mut lowest = (f64::MAX, from);
+    for (i, &p) in level.slice(from, to).iter().enumerate() {
+        if p < lowest.0 {
+            lowest = (p, level.time((level.index(from) + i) as f64));
+        } else if p >= ONSET_SHARE * ONSET_SHARE * peak && p >= RISE_FACTOR * lowest.0 {
+            break;
+        }
+    }
+    lowest.1
+}
+
+fn read(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Instants {
+    let at = |share: f64| level.crossing(from, to, 0.0, share * share * peak).unwrap_or(from);
+    Instants {
+        onset: at(ONSET_SHARE),
+        speaks: at(SPEAKS_SHARE),
+        rise: (at(RISE_SHARES.0), at(RISE_SHARES.1)),
+        energy_rise: (at(ENERGY_SHARES.0.sqrt()), at(ENERGY_SHARES.1.sqrt())),
+        peak,
+        before,
+        is_hidden: false,
+    }
+}
+
+/// The same where something louder than the onset precedes it: the rise above it, less what was before,
+/// is drawn on to the hidden shares as a straight line in amplitude.
+fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Instants {
+    let tone_peak = peak - before;
+    let bottom = (2.0 * (before / peak).sqrt()).clamp(SPEAKS_SHARE, 0.5);
+    let at = |share: f64| level.crossing(from, to, before, share * share * tone_peak).unwrap_or(from);
+    let (low, high) = (at(bottom), at(LINE_TOP));
+    let slope = (high - low) / (LINE_TOP - bottom);
+    let drawn = |share: f64| if share >= bottom { at(share) } else { low - (bottom - share) * slope };
+    Instants {
+        onset: drawn(ONSET_SHARE),
+        speaks: drawn(SPEAKS_SHARE),
+        rise: (drawn(RISE_SHARES.0), drawn(RISE_SHARES.1)),
+        energy_rise: (drawn(ENERGY_SHARES.0.sqrt()), drawn(ENERGY_SHARES.1.sqrt())),
+        peak,
+        before,
+        is_hidden: true,
+    }
+}
+
+/// A second start after a dip, if there is one.
+#[must_use]
+pub fn stutter(level: &LevelTrack, instants: &Instants, to: f64, rate_hz: f64) -> Option<Stutter> {
+    let end = (instants.onset + STUTTER_RANGE_S * rate_hz).min(to);
+    let (mut top, mut dip) = ((0.0, instants.onset), (f64::MAX, instants.onset));
+    let first = level.index(instants.onset);
+    for (i, &p) in level.slice(instants.onset, end + 0.05 * rate_hz).iter().enumerate() {
+        let time = level.time((first + i) as f64);
+        if p > top.0 && dip.0 > STUTTER_DIP * top.0 {
+            top = (p, time);
+            dip = (p, time);
+        } else if p < dip.0 {
+            dip = (p, time);
+        } else if dip.0 <= STUTTER_DIP * top.0 && p >= (dip.0 / STUTTER_DIP).max(0.5 * top.0) {
+            let second = level.crossing(dip.1, time, 0.0, (ONSET_SHARE * ONSET_SHARE * instants.peak).max(2.0 * dip.0));
+            let gap = (second.unwrap_or(dip.1) - instants.onset) / rate_hz;
+            let is_tone_before = (top.1 - instants.onset) / rate_hz > 0.3 * STUTTER_FIRST_S;
+            let dip_db = 10.0 * (top.0 / dip.0.max(1e-12)).log10();
+            return (gap <= STUTTER_RANGE_S && is_tone_before).then_some(Stutter { gap_ms: gap * 1e3, dip_db });
+        }
+    }
+    None
+}
