@@ -17,8 +17,10 @@ const GUARD_S: f64 = 0.005;
 const OVER_FLOOR: f64 = 6.3;
 /// ... and over this share of the settled tone (-42 dB): softer is not heard before a tone.
 const OVER_TONE: f64 = 6.3e-5;
-/// Shorter sounds are tongue clicks, s.
-const CLICK_S: f64 = 0.010;
+/// Shorter sounds are tongue clicks, or masked by the tone (10 to 20 ms \[S\]), s...
+const CLICK_S: f64 = 0.018;
+/// ... and within this many periods before the onset the tone itself is on its way.
+const CLICK_PERIODS: f64 = 1.5;
 /// Dips shorter than this belong to the air, s.
 const DROPOUT_S: f64 = 0.008;
 /// Share of tone looks in the stretch from which on it is tone fading in, not air.
@@ -55,6 +57,7 @@ impl AirFinder {
         points: &[Point],
         onset: f64,
         earliest: f64,
+        period: f64,
         tone_power: f64,
     ) -> Option<Air> {
         self.fill(history, onset, earliest);
@@ -65,9 +68,9 @@ impl AirFinder {
         }
         let line = (near * floor).sqrt().max(0.05 * near);
         let num = self.run(line);
-        let start = onset - (GUARD_S + num as f64 * STEP_S) * self.rate_hz + 0.5 * WINDOW_S * self.rate_hz * EDGE;
+        let start = onset - (GUARD_S + num as f64 * STEP_S) * self.rate_hz;
         let length_s = (onset - start) / self.rate_hz;
-        if length_s < CLICK_S || is_tonal(points, start, onset) {
+        if length_s < CLICK_S.max(CLICK_PERIODS * period / self.rate_hz) || is_tonal(points, start, onset) {
             return None;
         }
         let inner = &self.levels[..num.saturating_sub(3).max(1)];
@@ -110,8 +113,6 @@ impl AirFinder {
 const NEAR_VALUES: usize = 12;
 /// Values averaged for the quietest moment.
 const SMOOTH_VALUES: usize = 10;
-/// The window shows the air's beginning this share of its half length early.
-const EDGE: f64 = 0.0;
 
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64

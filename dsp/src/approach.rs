@@ -14,6 +14,8 @@ const MAX_DRAW_CENTS: f64 = 40.0;
 const SHAPE_RANGE_S: f64 = 0.300;
 /// Fewest looks a shape can be told from.
 const MIN_SHAPE_POINTS: usize = 5;
+/// Mean error of a slide's line, share of its depth.
+const MAX_SLIDE_ERROR: f64 = 0.2;
 /// Steps of the search over a shape's length.
 const SHAPE_STEPS: usize = 60;
 
@@ -41,10 +43,10 @@ pub struct Slide {
 
 /// Reads the way in off the looks.
 #[must_use]
-pub fn read(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Approach {
+pub fn read(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64) -> Approach {
     let split = find_split(points, onset, rate_hz);
     let settle = settle_time(points, onset, period, rate_hz);
-    let onset_cents = onset_pitch(points, onset, period, rate_hz);
+    let onset_cents = onset_pitch(points, onset, speaks, period, rate_hz);
     let slide = if split.is_none() { find_slide(points, onset, rate_hz) } else { None };
     Approach { onset_cents, settle, split: split.map(|s| s.0), slide }
 }
@@ -60,12 +62,10 @@ fn find_split(points: &[Point], onset: f64, rate_hz: f64) -> Option<(Split, f64)
     let last_wrong = points.iter().rposition(|p| wrong(&p))?;
     let first_right = points[last_wrong..].iter().find(|p| p.is_tone && !p.is_other_partial)?;
     let leap = 0.5 * (points[last_wrong].centre + first_right.centre);
-    let (mut sum, mut num) = (0.0, 0);
-    for point in points.iter().filter(wrong) {
-        sum += point.cents;
-        num += 1;
-    }
-    let split = Split { interval_cents: sum / f64::from(num), duration_ms: (leap - onset) / rate_hz * 1e3 };
+    let num = points.iter().filter(wrong).count();
+    // Looks next to the leap hold both tones: the best fitting one says what the interval was.
+    let best = points.iter().filter(wrong).max_by(|a, b| a.periodicity.total_cmp(&b.periodicity))?;
+    let split = Split { interval_cents: best.cents, duration_ms: (leap - onset) / rate_hz * 1e3 };
     (num >= 3).then_some((split, leap))
 }
 
@@ -102,18 +102,18 @@ fn fragility(points: &[Point], around: f64, rate_hz: f64) -> f64 {
     (0.5 * (narrow - wide)).clamp(0.0, 0.2 * rate_hz)
 }
 
-/// Pitch at the onset: the first looks drawn on to it as a straight line.
-fn onset_pitch(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
+/// Pitch at the onset: the first looks drawn on as a straight line to the instant the note speaks, the first
+/// at which there is enough tone for a pitch.
+fn onset_pitch(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
     let until = onset + (FIRST_PERIODS * period).max(FIRST_S * rate_hz);
     let first = tones_after(points, onset, 0.25 * period).find(|p| p.time >= onset - 0.25 * period)?;
     if first.is_other_partial {
-        let wrong = || tones_after(points, onset, 0.25 * period).take_while(|p| p.is_other_partial);
-        let num = wrong().count() as f64;
-        return Some((wrong().map(|p| p.cents).sum::<f64>() / num, 5.0));
+        let wrong = tones_after(points, onset, 0.25 * period).take_while(|p| p.is_other_partial);
+        return wrong.max_by(|a, b| a.periodicity.total_cmp(&b.periodicity)).map(|p| (p.cents, 5.0));
     }
     let mut line = Line::default();
     for p in tones_after(points, onset, 0.25 * period).take_while(|p| p.time <= until.max(first.time)) {
-        line.add((p.time - onset) / rate_hz, p.cents, p.power * p.periodicity);
+        line.add((p.time - speaks) / rate_hz, p.cents, p.power * p.periodicity);
     }
     let (drawn, spread) = line.at_zero();
     let middle = line.mean();
@@ -176,7 +176,9 @@ fn find_slide(points: &[Point], onset: f64, rate_hz: f64) -> Option<Slide> {
         depth_cents: straight.depth,
         duration_ms: straight.length * 1e3,
     };
-    Some(Slide { smear, straightness: (bent.error / straight.error.max(1e-9)).sqrt() })
+    // A line far off its points describes nothing.
+    let is_line = straight.error.sqrt() < MAX_SLIDE_ERROR * straight.depth.abs();
+    is_line.then(|| Slide { smear, straightness: (bent.error / straight.error.max(1e-9)).sqrt() })
 }
 
 struct Shape {

@@ -90,7 +90,7 @@ pub fn judge(entrance: &Entrance, settings: &Settings) -> Faults {
         split(entrance, settings, factor),
         stutter(entrance),
         smear(entrance, factor),
-        slow(entrance, factor),
+        slow(entrance, factor).filter(|_| entrance.evidence.stutter.is_none()),
         hard(entrance, factor),
         held_breath(entrance, factor),
         settings.grid.and_then(|grid| timing(entrance, &grid, settings)),

@@ -14,6 +14,8 @@ const SETTLE_RANGE_S: f64 = 0.600;
 const LOOK_BACK_S: f64 = 0.250;
 /// Farthest into the note that the front is followed, s after the coarse start.
 const FRONT_S: f64 = 0.400;
+/// The way back begins at least this far into the note where the steady stretch allows, s.
+const INSIDE_S: f64 = 0.220;
 /// Steady stretch: shortest length, s, and half width while it grows, cents.
 const STEADY_S: f64 = 0.100;
 const STEADY_HALF_WIDTH_CENTS: f64 = 6.0;
@@ -30,6 +32,9 @@ const TONE: f64 = 0.70;
 const MAX_LEAP_CENTS: f64 = 60.0;
 /// A look counts as another partial when its period fits this well.
 const OTHER_PARTIAL: f64 = 0.85;
+/// Faster than any slide: this far, cents, in this time, s (7500 cents/s; a fast slide makes 3500).
+const LEAP_CENTS: f64 = 90.0;
+const LEAP_S: f64 = 0.012;
 /// A shorter period than the settled one is another partial only where the settled tone does not fit it, share.
 const SUB_PERIOD_RESERVE: f64 = 0.25;
 /// The middle of a slur is looked for this far around its coarse place, s.
@@ -236,7 +241,9 @@ impl FrontReader {
         let earliest = self.earliest(candidate);
         let sub_periods = self.sub_periods(history, settled);
         self.points.clear();
-        let mut time = (settled.from + self.samples(0.02)).min(candidate.start as f64 + self.samples(FRONT_S));
+        let after_start = |s: f64| candidate.start as f64 + self.samples(s);
+        // A wrong partial an octave up looks settled too, so the way back begins well inside the note.
+        let mut time = settled.from.max(after_start(INSIDE_S)).min(settled.to).min(after_start(FRONT_S));
         let mut hz = settled.hz;
         let mut has_leapt = false;
         while time > earliest && self.points.len() < MAX_POINTS {
@@ -246,7 +253,8 @@ impl FrontReader {
                 }
                 if point.is_tone {
                     hz = shift_cents(settled.hz, point.cents);
-                    has_leapt = (has_leapt || point.is_other_partial) && point.cents.abs() > OTHER_PARTIAL_CENTS;
+                    has_leapt = point.cents.abs() > OTHER_PARTIAL_CENTS
+                        && (has_leapt || point.is_other_partial || self.leaps_to(&point));
                     point.is_other_partial = has_leapt;
                 }
                 self.points.push(point);
@@ -254,6 +262,18 @@ impl FrontReader {
             time -= hop;
         }
         self.points.reverse();
+    }
+
+    /// True when the tone moved from `point` to a pitch much farther in than any slide could in that time.
+    fn leaps_to(&self, point: &Point) -> bool {
+        let reach = self.samples(LEAP_S).max(2.5 * self.hop_of_last());
+        let later = self.points.iter().rev().filter(|p| p.is_tone).take_while(|p| p.centre - point.centre <= reach);
+        later.map(|p| (p.cents - point.cents).abs()).fold(0.0, f64::max) > LEAP_CENTS
+    }
+
+    fn hop_of_last(&self) -> f64 {
+        let n = self.points.len();
+        if n < 2 { 0.0 } else { self.points[n - 2].centre - self.points[n - 1].centre }
     }
 
     /// How well half and a third of the settled period fit the settled tone.

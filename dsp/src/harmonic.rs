@@ -33,8 +33,8 @@ impl Look {
     }
 }
 
-/// Periodicity of `x` at a lag in samples (fractions allowed): the normalised product of the window
-/// with itself one lag later, about 1 for a tone of that period, about 0 for noise. The share of the
+/// Periodicity of `x` at a lag in samples (fractions allowed): the correlation of the window with
+/// itself one lag later, about 1 for a tone of that period, about 0 for noise. The share of the
 /// power that is tone, whatever its number of harmonics.
 #[must_use]
 pub fn periodicity(x: &[f32], lag: f64) -> f64 {
@@ -51,13 +51,15 @@ pub fn periodicity(x: &[f32], lag: f64) -> f64 {
         (t + 1.0) * t * (t - 1.0) / 6.0,
     ];
     let num = x.len() - whole - 2;
-    let (mut product, mut energy) = (0.0f32, 1e-20f32);
+    let (mut product, mut first, mut second) = (0.0f32, 1e-20f32, 1e-20f32);
     for (&a, b) in x[..num].iter().zip(x[whole - 1..].windows(4)) {
         let later = b[0] * w[0] + b[1] * w[1] + b[2] * w[2] + b[3] * w[3];
         product += a * later;
-        energy += a * a + later * later;
+        first += a * a;
+        second += later * later;
     }
-    f64::from(2.0 * product / energy)
+    // The geometric mean forgives a level that grows from one period to the next, as every attack does.
+    f64::from(product / (first.sqrt() * second.sqrt()))
 }
 
 /// Harmonics of `freq` (cycles per sample) worth using at a rate.

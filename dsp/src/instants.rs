@@ -57,7 +57,7 @@ pub fn tone_start(points: &[Point], peak: f64) -> Option<f64> {
 /// `period` the note's, both in internal samples.
 #[must_use]
 pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64, rate_hz: f64) -> Option<Instants> {
-    let peak = level.max(tone_start, (tone_start + PEAK_RANGE_S * rate_hz).min(to));
+    let peak = attack_peak(level, tone_start, to, rate_hz);
     if peak <= 0.0 {
         return None;
     }
@@ -67,8 +67,52 @@ pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64
     if before > LOUD_BEFORE * peak {
         Some(draw_on(level, search, to, before, peak))
     } else {
-        Some(read(level, valley(level, search, to, peak), to, before, peak))
+        let read = read(level, valley(level, search, to, peak), to, before, peak);
+        Some(unsmooth(read, period))
     }
+}
+
+/// The highest level while the attack lasts: within 250 ms, and no later than 1.5 x the rise. The rise is
+/// over where the level grows by less than [`RISE_OVER_DB`] in [`RISE_OVER_S`]; what grows on from there is a swell.
+fn attack_peak(level: &LevelTrack, tone_start: f64, to: f64, rate_hz: f64) -> f64 {
+    let last = (tone_start + PEAK_RANGE_S * rate_hz).min(to);
+    let whole = level.max(tone_start, last);
+    let (first, ahead) = (level.index(tone_start), (RISE_OVER_S * rate_hz / level.step()) as usize);
+    let growth = 10f64.powf(RISE_OVER_DB / 10.0);
+    let values = level.slice(tone_start, last);
+    let knee = (0..values.len().saturating_sub(ahead))
+        .find(|&i| values[i] > SWELL_SHARE * whole && values[i..=i + ahead].iter().all(|v| *v < growth * values[i]));
+    let Some(knee) = knee else { return whole };
+    let rise = level.time((first + knee) as f64) - tone_start;
+    level.max(tone_start, (tone_start + 1.5 * rise).max(tone_start + RISE_OVER_S * rate_hz).min(last))
+}
+
+/// See [`attack_peak`].
+const RISE_OVER_DB: f64 = 1.0;
+const RISE_OVER_S: f64 = 0.020;
+/// A rise is not over while it is this far under the loudest, share of power (-14 dB).
+const SWELL_SHARE: f64 = 0.04;
+
+/// The level is a mean over one period, so a rise shows in it before it happens. For a straight rise in
+/// amplitude the lead follows from its length; it is taken off the first two instants.
+fn unsmooth(mut instants: Instants, period: f64) -> Instants {
+    let length = (instants.rise.1 - instants.rise.0) / (RISE_SHARES.1 - RISE_SHARES.0);
+    instants.onset += lead(ONSET_SHARE, length, period);
+    instants.speaks = (instants.speaks + lead(SPEAKS_SHARE, length, period)).max(instants.onset);
+    instants
+}
+
+/// By how much the mean square over one `period` of a straight rise of `length` reaches `share` too early.
+fn lead(share: f64, length: f64, period: f64) -> f64 {
+    let place = share * length;
+    // Mean of v^2 over a period that lies wholly in the rise: w^2 + T^2 / 12; else u^3 / 3T from the rise's start.
+    let inside = place * place - period * period / 12.0;
+    let shown = if inside > 0.25 * period * period {
+        inside.sqrt()
+    } else {
+        (3.0 * period * place * place).cbrt() - 0.5 * period
+    };
+    (place - shown).clamp(0.0, 0.3 * period)
 }
 
 /// The instants of a rise after a dip in a tone that goes on: a dip that stays over -20 dB is the onset itself.

@@ -18,6 +18,9 @@ const ABOVE_FLOOR_DB: f32 = 6.0;
 const FRESH_RISE_DB: f32 = 8.0;
 /// ... and stands this far above the floor, dB.
 const FRESH_ABOVE_FLOOR_DB: f32 = 12.0;
+/// The rise is seen whole within this time ahead and back, s.
+const RISE_AHEAD_S: f64 = 0.030;
+const RISE_BACK_S: f64 = 0.200;
 /// Depth of a dip that parts two notes, dB: over the swing of a strong vibrato, whose rise is slower.
 const DIP_DB: f32 = 5.0;
 /// Time a dip may take to fall, and to rise, s.
@@ -36,6 +39,9 @@ const NEW_PITCH: f32 = 0.70;
 pub const SECOND_START_S: f64 = 0.150;
 /// Smallest interval of a split, semitones: partials 9 to 10.
 const SPLIT_MIN: f32 = 1.60;
+/// Under this pitch (MIDI) frames come from the long window, which lags a change by this, s.
+const LOW_MIDI: f32 = 49.0;
+const LOW_LAG_S: f64 = 0.045;
 /// Starts nearer than this to each other, three in a row, are a fast series, s.
 const SERIES_S: f64 = 0.220;
 /// Shorter tones are beeps, bleed or creaks, s.
@@ -82,6 +88,7 @@ pub struct NoteFinder {
     playing: bool,
     last_start: i64,
     before_last_start: i64,
+    last_end: i64,
     notes: VecDeque<Note>,
 }
 
@@ -98,6 +105,7 @@ impl NoteFinder {
             playing: false,
             last_start: i64::MIN / 2,
             before_last_start: i64::MIN / 2,
+            last_end: i64::MIN / 2,
             notes: VecDeque::with_capacity(MAX_NOTES),
         }
     }
@@ -109,6 +117,7 @@ impl NoteFinder {
         self.playing = false;
         self.last_start = i64::MIN / 2;
         self.before_last_start = i64::MIN / 2;
+        self.last_end = i64::MIN / 2;
         self.notes.clear();
     }
 
@@ -207,21 +216,34 @@ impl NoteFinder {
         if self.is_second_start(frames, c, midi) {
             self.resume();
         } else {
-            self.start_note(c, Start::Fresh, f32::NAN);
+            self.start_note(self.rise_start(frames, c), Start::Fresh, f32::NAN);
         }
     }
 
     fn is_fresh_start(&self, frames: &Frames, c: i64) -> bool {
-        let (near, far) = (frames.count(0.045), frames.count(0.080));
+        let (near, far) = (frames.count(0.045), frames.count(RISE_AHEAD_S));
         if !self.is_tonal(frames.get(c)) || self.num_tonal(frames, c, c + near) * 9 < near * 7 {
             return false;
         }
         let top = frames.max_level(c, c + far);
-        let bottom = frames.min_level(c - frames.count(0.060), c);
+        let bottom = frames.min_level(self.rise_from(frames, c), c);
         if top - bottom < FRESH_RISE_DB || top < self.floor_db + FRESH_ABOVE_FLOOR_DB {
             return false;
         }
         self.lasts(frames, c, top) && self.settles(frames, c)
+    }
+
+    /// First frame a rise to `c` may begin at: a slide hides its pitch from the coarse picture for a while.
+    fn rise_from(&self, frames: &Frames, c: i64) -> i64 {
+        (c - frames.count(RISE_BACK_S)).max(self.last_end)
+    }
+
+    /// Frame at which the rise that leads to `c` comes within 20 dB of the level there.
+    fn rise_start(&self, frames: &Frames, c: i64) -> i64 {
+        let top = frames.max_level(c, c + frames.count(RISE_AHEAD_S));
+        let from = self.rise_from(frames, c);
+        let lowest = (from..=c).rev().min_by(|a, b| frames.get(*a).level_db.total_cmp(&frames.get(*b).level_db));
+        (lowest.unwrap_or(c)..=c).find(|&i| frames.get(i).level_db > top - 20.0).unwrap_or(c)
     }
 
     /// The tone holds its level long enough to be a note.
@@ -276,6 +298,7 @@ impl NoteFinder {
 
     fn end_note(&mut self, end: i64) {
         self.playing = false;
+        self.last_end = end;
         if let Some(last) = self.notes.back_mut() {
             last.end = Some(end);
         }
@@ -336,14 +359,19 @@ impl NoteFinder {
         let interval = (ahead - note.midi).abs();
         if interval < NEW_PITCH {
             self.set_pitch(0.9 * note.midi + 0.1 * ahead);
-        } else if note.kind == Start::Fresh && c - note.start < frames.count(SECOND_START_S) && interval >= SPLIT_MIN {
-            self.set_pitch(ahead); // a split: the note is where it lands
+        } else if self.is_split(frames, &note, c, interval) {
+            self.set_pitch(ahead); // the note is where it lands
         } else {
             let boundary = self.boundary(frames, c, note.midi, ahead).max(note.start + 1);
             self.end_note(boundary);
             self.start_note(boundary, Start::Pitch, note.midi);
             self.set_pitch(ahead);
         }
+    }
+
+    fn is_split(&self, frames: &Frames, note: &Note, c: i64, interval: f32) -> bool {
+        let low = if note.midi < LOW_MIDI { LOW_LAG_S } else { 0.0 };
+        note.kind == Start::Fresh && c - note.start < frames.count(SECOND_START_S + low) && interval >= SPLIT_MIN
     }
 
     /// First of the last frames that is nearer to the new pitch than to the old.
