@@ -11,8 +11,11 @@ const REACH_S: f64 = 0.500;
 /// Window of the level, s, and its step, s.
 const WINDOW_S: f64 = 0.006;
 const STEP_S: f64 = 0.001;
-/// Nearer to the onset than this the tone itself is in the window, s.
-const GUARD_S: f64 = 0.005;
+/// Nearer to the onset than this, and this share of a period, the tone itself is in the window, s.
+const GUARD_S: f64 = 0.004;
+const GUARD_PERIODS: f64 = 0.4;
+/// Air stays within this of its level next to the tone (-9 dB); what falls off faster is the tone growing.
+const HOLD_SHARE: f64 = 0.12;
 /// Air stands this factor over the quietest moment before it (8 dB)...
 const OVER_FLOOR: f64 = 6.3;
 /// ... and over this share of the settled tone (-42 dB): softer is not heard before a tone.
@@ -20,7 +23,7 @@ const OVER_TONE: f64 = 6.3e-5;
 /// Shorter sounds are tongue clicks, or masked by the tone (10 to 20 ms \[S\]), s...
 const CLICK_S: f64 = 0.018;
 /// ... and within this many periods before the onset the tone itself is on its way.
-const CLICK_PERIODS: f64 = 1.5;
+const CLICK_PERIODS: f64 = 1.75;
 /// Dips shorter than this belong to the air, s.
 const DROPOUT_S: f64 = 0.008;
 /// Share of tone looks in the stretch from which on it is tone fading in, not air.
@@ -60,15 +63,16 @@ impl AirFinder {
         period: f64,
         tone_power: f64,
     ) -> Option<Air> {
-        self.fill(history, onset, earliest);
+        let guard = GUARD_S * self.rate_hz + GUARD_PERIODS * period;
+        self.fill(history, onset - guard, earliest);
         let near = mean(self.levels.get(..NEAR_VALUES)?);
         let floor = self.smoothed_min();
         if near < OVER_FLOOR * floor || near < OVER_TONE * tone_power {
             return None;
         }
-        let line = (near * floor).sqrt().max(0.05 * near);
+        let line = (near * floor).sqrt().max(HOLD_SHARE * near);
         let num = self.run(line);
-        let start = onset - (GUARD_S + num as f64 * STEP_S) * self.rate_hz;
+        let start = onset - guard - num as f64 * STEP_S * self.rate_hz;
         let length_s = (onset - start) / self.rate_hz;
         if length_s < CLICK_S.max(CLICK_PERIODS * period / self.rate_hz) || is_tonal(points, start, onset) {
             return None;
@@ -77,11 +81,11 @@ impl AirFinder {
         Some(Air { start, power: (mean(inner) - floor).max(1e-20), floor })
     }
 
-    fn fill(&mut self, history: &History, onset: f64, earliest: f64) {
+    fn fill(&mut self, history: &History, newest: f64, earliest: f64) {
         self.levels.clear();
         let half = (0.5 * WINDOW_S * self.rate_hz) as i64;
         while self.levels.len() < self.levels.capacity() {
-            let time = onset - (GUARD_S + self.levels.len() as f64 * STEP_S) * self.rate_hz;
+            let time = newest - self.levels.len() as f64 * STEP_S * self.rate_hz;
             if time - (half as f64) < earliest {
                 return;
             }

@@ -43,10 +43,10 @@ pub struct Slide {
 
 /// Reads the way in off the looks.
 #[must_use]
-pub fn read(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64) -> Approach {
+pub fn read(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Approach {
     let split = find_split(points, onset, rate_hz);
     let settle = settle_time(points, onset, period, rate_hz);
-    let onset_cents = onset_pitch(points, onset, speaks, period, rate_hz);
+    let onset_cents = onset_pitch(points, onset, period, rate_hz);
     let slide = if split.is_none() { find_slide(points, onset, rate_hz) } else { None };
     Approach { onset_cents, settle, split: split.map(|s| s.0), slide }
 }
@@ -102,9 +102,8 @@ fn fragility(points: &[Point], around: f64, rate_hz: f64) -> f64 {
     (0.5 * (narrow - wide)).clamp(0.0, 0.2 * rate_hz)
 }
 
-/// Pitch at the onset: the first looks drawn on as a straight line to the instant the note speaks, the first
-/// at which there is enough tone for a pitch.
-fn onset_pitch(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
+/// Pitch at the onset: the first looks drawn on to it as a straight line.
+fn onset_pitch(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
     let until = onset + (FIRST_PERIODS * period).max(FIRST_S * rate_hz);
     let first = tones_after(points, onset, 0.25 * period).find(|p| p.time >= onset - 0.25 * period)?;
     if first.is_other_partial {
@@ -113,7 +112,7 @@ fn onset_pitch(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: 
     }
     let mut line = Line::default();
     for p in tones_after(points, onset, 0.25 * period).take_while(|p| p.time <= until.max(first.time)) {
-        line.add((p.time - speaks) / rate_hz, p.cents, p.power * p.periodicity);
+        line.add((p.time - onset) / rate_hz, p.cents, p.power * p.periodicity);
     }
     let (drawn, spread) = line.at_zero();
     let middle = line.mean();

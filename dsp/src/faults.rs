@@ -22,9 +22,9 @@ pub const PITCH_CENTS: f64 = 25.0;
 /// Never flagged under this, cents, however strict: players sit 19 above the resonance (Boutin et al. 2015 \[S\]).
 pub const PITCH_NEVER_UNDER_CENTS: f64 = 20.0;
 /// A bend is over this soon without being heard, ms, or in this many round trips. \[H\]
-pub const PITCH_SETTLE_MS: f64 = 25.0;
+pub const PITCH_SETTLE_MS: f64 = 20.0;
 /// See [`PITCH_SETTLE_MS`].
-pub const PITCH_SETTLE_ROUND_TRIPS: f64 = 1.25;
+pub const PITCH_SETTLE_ROUND_TRIPS: f64 = 1.0;
 /// Attack longer than this, ms, or this many round trips. \[H\]
 pub const SLOW_MS: f64 = 90.0;
 /// See [`SLOW_MS`].

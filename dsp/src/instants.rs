@@ -47,8 +47,8 @@ pub struct Instants {
 
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
 #[must_use]
-pub fn tone_start(points: &[Point], peak: f64) -> Option<f64> {
-    let counts = |p: &Point| p.is_tone && p.power * p.periodicity > ONSET_SHARE * ONSET_SHARE * 0.5 * peak;
+pub fn tone_start(points: &[Point], from: f64, peak: f64) -> Option<f64> {
+    let counts = |p: &Point| p.centre >= from && p.is_tone && p.power * p.periodicity > ONSET_SHARE * ONSET_SHARE * 0.5 * peak;
     let first = points.windows(TONE_RUN).find(|run| run.iter().all(counts))?;
     Some(first[0].centre)
 }
@@ -140,6 +140,20 @@ pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option
         is_hidden: false,
     })
 }
+
+/// Where the tail of the note before stops falling: nothing before it belongs to the new note.
+#[must_use]
+pub fn skip_tail(level: &LevelTrack, from: f64, to: f64, rate_hz: f64) -> f64 {
+    let values = level.slice(from, to);
+    let ahead = (TAIL_STEP_S * rate_hz / level.step()) as usize;
+    let first = level.index(from);
+    let stop = (0..values.len().saturating_sub(ahead)).find(|&i| values[i + ahead] > TAIL_STEP * values[i]);
+    stop.map_or(from, |i| level.time((first + i) as f64))
+}
+
+/// A tail falls at least by 1 dB in 20 ms (a room of 1.2 s falls so; a longer one stops counting as the note's).
+const TAIL_STEP_S: f64 = 0.020;
+const TAIL_STEP: f64 = 0.8;
 
 /// Mean level just before the tone.
 fn before_tone(level: &LevelTrack, from: f64, search: f64) -> f64 {

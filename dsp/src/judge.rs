@@ -146,7 +146,7 @@ impl Judge {
         }
         let period = self.rate_hz / settled.hz;
         front.approach =
-            Some(approach::read(self.reader.points(), instants.onset, instants.speaks, period, self.rate_hz));
+            Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
         if note.kind == Start::Fresh {
             let earliest = candidate.earliest as f64;
             front.air = self.air.find(history, self.reader.points(), instants.onset, earliest, period, tone_power);
@@ -195,7 +195,8 @@ impl Judge {
         }
         let guess =
             self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
-        let tone_start = instants::tone_start(self.reader.points(), guess).unwrap_or(candidate.start as f64);
+        let from = instants::skip_tail(&self.level, from, candidate.start as f64, self.rate_hz);
+        let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         instants::find(&self.level, from, to, tone_start, period, self.rate_hz)
     }
 
