@@ -127,7 +127,7 @@ fn is_tonal(points: &[Point], from: f64, to: f64) -> bool {
     let (mut num, mut tonal) = (0, 0);
     for point in inside {
         num += 1;
-        tonal += usize::from(point.is_tone);
+        tonal += usize::from(point.is_tone || point.is_rough);
     }
     num > 0 && tonal as f64 > TONAL_SHARE * f64::from(num)
 }

@@ -4,6 +4,7 @@
 //! internal rate of 11 to 22 kHz (a trombone's partials that carry pitch lie under 5 kHz), and the
 //! full-band power of the same stretch, so that air above 5 kHz is not lost to the level.
 
+use crate::vector::dot;
 use std::f64::consts::PI;
 
 /// Lowest internal rate, Hz: the decimation factor is the largest that stays above it.
@@ -185,19 +186,6 @@ impl Framer {
         let sample = dot(window, &self.taps);
         Some(Decimated { sample, power: self.powers[oldest] })
     }
-}
-
-/// Sum of products in eight lanes, so that the compiler can use vector registers.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0f32; 8];
-    let (mut chunks_a, mut chunks_b) = (a.chunks_exact(8), b.chunks_exact(8));
-    for (ca, cb) in (&mut chunks_a).zip(&mut chunks_b) {
-        for i in 0..8 {
-            lanes[i] += ca[i] * cb[i];
-        }
-    }
-    let rest: f32 = chunks_a.remainder().iter().zip(chunks_b.remainder()).map(|(x, y)| x * y).sum();
-    lanes.iter().sum::<f32>() + rest
 }
 
 /// Windowed-sinc low-pass (Blackman), `cut` as a share of the sample rate, unit gain at DC.

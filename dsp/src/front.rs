@@ -30,6 +30,10 @@ const FRONT_HOP_S: f64 = 0.002;
 const TONE: f64 = 0.70;
 /// The pitch cannot leave the last look by more than this in one hop, cents.
 const MAX_LEAP_CENTS: f64 = 60.0;
+/// A rough start holds tone from this periodicity on.
+const ROUGH_TONE: f64 = 0.60;
+/// ... at any period between these, in settled periods.
+const ROUGH_PERIODS: (f64, f64) = (0.5, 1.6);
 /// A look counts as another partial when its period fits this well.
 const OTHER_PARTIAL: f64 = 0.85;
 /// Faster than any slide: this far, cents, in this time, s (7500 cents/s; a fast slide makes 3500).
@@ -85,6 +89,8 @@ pub struct Point {
     pub periodicity: f64,
     /// The pitch can be trusted.
     pub is_tone: bool,
+    /// Tone of some pitch that cannot be trusted: a rough start.
+    pub is_rough: bool,
     /// On another partial than the settled note.
     pub is_other_partial: bool,
 }
@@ -250,6 +256,7 @@ impl FrontReader {
             if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
+                    point.is_rough = !point.is_tone && self.is_rough(history, &point, settled);
                 }
                 if point.is_tone {
                     hz = shift_cents(settled.hz, point.cents);
@@ -313,18 +320,27 @@ impl FrontReader {
 
     /// The look as a tone on the other partial of the slide that fits best, if one fits well.
     fn on_other_partial(&self, history: &History, point: &Point, settled: &Settled) -> Option<Point> {
-        let fit = |ratio: f64| {
-            let hz = settled.hz * ratio;
-            let x = self.window(history, point.centre, hz, FRONT_WINDOW_S)?;
-            Some(periodicity(x, self.rate_hz / hz))
-        };
-        let fits = PARTIAL_RATIOS.map(|(k, n)| fit(k / n).unwrap_or(0.0));
+        let fits = PARTIAL_RATIOS.map(|(k, n)| self.fit(history, point, settled.hz * k / n));
         let best = fits.iter().copied().fold(0.0, f64::max);
         // A period that fits fits doubled as well: the highest frequency is the tone.
         let i = fits.iter().position(|&f| f > 0.95 * best)?;
         let (k, n) = PARTIAL_RATIOS[i];
         let found = self.point_at(history, point.centre, settled.hz * k / n, settled)?;
         (found.periodicity > OTHER_PARTIAL && found.is_other_partial).then_some(found)
+    }
+
+    /// True when the look holds a tone of whatever pitch: a rough start, not air.
+    fn is_rough(&self, history: &History, point: &Point, settled: &Settled) -> bool {
+        let period = self.rate_hz / settled.hz;
+        let (shortest, longest) = ((ROUGH_PERIODS.0 * period) as usize, (ROUGH_PERIODS.1 * period) as usize);
+        let x = self.window(history, point.centre, settled.hz, FRONT_WINDOW_S);
+        x.is_some_and(|x| harmonic::best_periodicity(x, shortest, longest) > ROUGH_TONE)
+    }
+
+    /// Periodicity of the look at another pitch.
+    fn fit(&self, history: &History, point: &Point, hz: f64) -> f64 {
+        let x = self.window(history, point.centre, hz, FRONT_WINDOW_S);
+        x.map_or(0.0, |x| periodicity(x, self.rate_hz / hz))
     }
 
     /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.
@@ -372,6 +388,7 @@ fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
         power: look.total_power,
         periodicity: periodicity.clamp(0.0, 1.0),
         is_tone: true,
+        is_rough: false,
         is_other_partial: false,
     }
 }

@@ -5,6 +5,8 @@
 //! (reassignment: Auger & Flandrin 1995, IEEE Trans. SP 43:1068-1089 \[M\]). A symmetric window makes
 //! the frequency exact for a linear chirp; the reassigned time keeps it honest while the level grows.
 
+use crate::vector::dot;
+
 /// Harmonics looked at.
 pub const MAX_HARMONICS: usize = 16;
 /// Highest frequency of a harmonic used for pitch, Hz: above it jitter and air rule.
@@ -60,6 +62,24 @@ pub fn periodicity(x: &[f32], lag: f64) -> f64 {
     }
     // The geometric mean forgives a level that grows from one period to the next, as every attack does.
     f64::from(product / (first.sqrt() * second.sqrt()))
+}
+
+/// The highest periodicity of `x` over whole lags `shortest..=longest`.
+#[must_use]
+pub fn best_periodicity(x: &[f32], shortest: usize, longest: usize) -> f64 {
+    let mut best = 0.0f64;
+    let total: f64 = x.iter().map(|v| f64::from(v * v)).sum::<f64>() + 1e-20;
+    let (mut head, mut tail) = (0.0, 0.0);
+    for lag in 1..=longest.min(x.len().saturating_sub(8)) {
+        // Energies of the two stretches compared: without the last, without the first `lag` samples.
+        head += f64::from(x[lag - 1] * x[lag - 1]);
+        tail += f64::from(x[x.len() - lag] * x[x.len() - lag]);
+        if lag >= shortest.max(2) {
+            let product = f64::from(dot(&x[..x.len() - lag], &x[lag..]));
+            best = best.max(product / ((total - head) * (total - tail)).max(1e-30).sqrt());
+        }
+    }
+    best
 }
 
 /// Harmonics of `freq` (cycles per sample) worth using at a rate.

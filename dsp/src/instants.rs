@@ -23,6 +23,8 @@ const LINE_TOP: f64 = 0.6;
 const STUTTER_FIRST_S: f64 = 0.010;
 const STUTTER_DIP: f64 = 0.25;
 const STUTTER_RANGE_S: f64 = 0.150;
+/// Softest tone that can be the beginning, share of the peak's power (-28 dB).
+const TONE_SHARE: f64 = 0.0016;
 /// Looks in a row that make a tone.
 const TONE_RUN: usize = 3;
 
@@ -48,7 +50,7 @@ pub struct Instants {
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
 #[must_use]
 pub fn tone_start(points: &[Point], from: f64, peak: f64) -> Option<f64> {
-    let counts = |p: &Point| p.centre >= from && p.is_tone && p.power * p.periodicity > ONSET_SHARE * ONSET_SHARE * 0.5 * peak;
+    let counts = |p: &Point| p.centre >= from && (p.is_tone || p.is_rough) && p.power * p.periodicity > TONE_SHARE * peak;
     let first = points.windows(TONE_RUN).find(|run| run.iter().all(counts))?;
     Some(first[0].centre)
 }

@@ -11,6 +11,7 @@ pub mod settings;
 pub mod entrance;
 pub mod trombone;
 // Samples to frames to notes.
+mod vector;
 mod framer;
 mod pitch;
 mod frame;
