@@ -7,6 +7,8 @@ pub mod truth;
 
 pub mod audio;
 
+pub mod synth;
+
 pub mod onset_score;
 
 pub mod accuracy;

@@ -16,8 +16,15 @@ pub struct TakeTruth {
     pub sample_rate_hz: f64,
     /// Tuning reference, Hz.
     pub a4_hz: f64,
+    /// Faults the maker knows the truth of; where the file does not say, the six of the issue.
+    #[serde(default = "six_faults")]
+    pub judged: Vec<String>,
     /// Every entrance, in the order of the sound.
     pub entrances: Vec<NoteTruth>,
+}
+
+fn six_faults() -> Vec<String> {
+    ["split", "stutter", "smear", "airy", "below", "above"].map(str::to_owned).to_vec()
 }
 
 /// What is true of one entrance; names and units are those of the measures page.
@@ -121,6 +128,7 @@ impl TakeTruth {
     pub fn verdict(&self, i: usize, name: &str) -> Verdict {
         let note = &self.entrances[i];
         match name {
+            _ if !self.judged.iter().any(|judged| judged == name) => Verdict::Either,
             "below" | "above" => self.approach_verdict(note, name),
             _ if note.faults.iter().any(|fault| fault == name) => Verdict::Has,
             _ if note.made.as_deref() == Some(name) => Verdict::Either,

@@ -1,6 +1,7 @@
 //! Project chores: `cargo xtask` with no argument lists them.
 
 mod accuracy;
+mod make;
 
 use std::process::ExitCode;
 
@@ -9,6 +10,8 @@ cargo xtask CHORE
 
   accuracy DIR [--worst N] [--csv FILE] [--only TEXT]
               figures of the analysis over a folder of takes with truth beside them
+  make DIR [--seed N] [--rate HZ] [--kind KIND]
+              writes made takes with their truth, one of each kind
 ";
 
 fn main() -> ExitCode {
@@ -26,6 +29,7 @@ fn run(mut args: lexopt::Parser) -> Result<(), String> {
     match args.next().map_err(said)? {
         Some(Value(chore)) => match chore.to_str() {
             Some("accuracy") => accuracy::run(&mut args),
+            Some("make") => make::run(&mut args),
             _ => Err(format!("no chore is called {}\n\n{HELP}", chore.display())),
         },
         Some(Long("help")) | None => {

@@ -10,8 +10,17 @@ use notefront_dsp::FaultName;
 pub const WINDOWS_S: [f64; 3] = [0.050, 0.025, 0.010];
 
 /// Faults whose truth is known.
-pub const FAULTS: [FaultName; 6] =
-    [FaultName::Split, FaultName::Stutter, FaultName::Smear, FaultName::Airy, FaultName::Below, FaultName::Above];
+pub const FAULTS: [FaultName; 9] = [
+    FaultName::Split,
+    FaultName::Stutter,
+    FaultName::Smear,
+    FaultName::Airy,
+    FaultName::Below,
+    FaultName::Above,
+    FaultName::Slow,
+    FaultName::Hard,
+    FaultName::HeldBreath,
+];
 
 /// One note's value in a figure, or a miss, with where to find it.
 #[derive(Debug, Clone, PartialEq)]
@@ -219,7 +228,10 @@ fn missed_fault(name: FaultName) -> &'static str {
         FaultName::Smear => "smear not told",
         FaultName::Airy => "airy not told",
         FaultName::Below => "below not told",
-        _ => "above not told",
+        FaultName::Above => "above not told",
+        FaultName::Slow => "slow not told",
+        FaultName::Hard => "hard not told",
+        _ => "held-breath not told",
     }
 }
 
@@ -230,16 +242,24 @@ fn false_fault(name: FaultName) -> &'static str {
         FaultName::Smear => "smear told wrongly",
         FaultName::Airy => "airy told wrongly",
         FaultName::Below => "below told wrongly",
-        _ => "above told wrongly",
+        FaultName::Above => "above told wrongly",
+        FaultName::Slow => "slow told wrongly",
+        FaultName::Hard => "hard told wrongly",
+        _ => "held-breath told wrongly",
     }
 }
 
 fn flagged_clean(name: FaultName) -> &'static str {
     match name {
+        FaultName::Split => "clean note flagged split",
+        FaultName::Stutter => "clean note flagged stutter",
+        FaultName::Smear => "clean note flagged smear",
+        FaultName::Airy => "clean note flagged airy",
+        FaultName::Below => "clean note flagged below",
+        FaultName::Above => "clean note flagged above",
         FaultName::Slow => "clean note flagged slow",
         FaultName::Hard => "clean note flagged hard",
-        FaultName::HeldBreath => "clean note flagged held-breath",
-        _ => "clean note flagged (also a wrongly told fault)",
+        _ => "clean note flagged held-breath",
     }
 }
 
