@@ -56,6 +56,7 @@ pub fn make(kind: &str, seed: u64) -> Option<Scene> {
 
 struct Maker {
     dice: Dice,
+    num_spoilt: usize,
     scene: Scene,
 }
 
@@ -78,7 +79,7 @@ impl Maker {
             floor_db: dice.within(-78.0, -66.0),
             hum: (dice.pick(&[50.0, 60.0]), dice.within(-90.0, -72.0)),
         };
-        Self { dice, scene }
+        Self { dice, num_spoilt: 0, scene }
     }
 
     fn beat_s(&self) -> f64 {
@@ -120,7 +121,7 @@ impl Maker {
             let midi = self.dice.pick(midis);
             let mut note = self.note(i, midi);
             if self.dice.chance(share_of_faults) {
-                self.spoil(&mut note, midi, i);
+                self.spoil(&mut note, midi);
             }
             self.play(note, 0.78);
         }
@@ -128,9 +129,10 @@ impl Maker {
     }
 
     /// One fault, each in turn so that a take holds them all.
-    fn spoil(&mut self, note: &mut Note, midi: u8, turn: usize) {
+    fn spoil(&mut self, note: &mut Note, midi: u8) {
+        self.num_spoilt += 1;
         let Start::Attack(attack) = &mut note.start else { return };
-        match turn % 8 {
+        match self.num_spoilt % 8 {
             0 => attack.air = Some(Air { ms: self.dice.within(40.0, 170.0), db: self.dice.within(-27.0, -14.0) }),
             1 => note.front = self.approach(note.hz, -1.0),
             2 => note.front = self.approach(note.hz, 1.0),
@@ -150,10 +152,11 @@ impl Maker {
         }
     }
 
-    /// Depth from a little over the line to three times as much.
+    /// Depth from a little over the line to 2.5 times as much, and no more than a player's lip bends \[P\].
     fn approach(&mut self, hz: f64, sign: f64) -> Front {
         let line = crate::truth::approach_line_cents(hz);
-        Front::Approach { cents: sign * line * self.dice.within(1.25, 2.5), tau_ms: self.dice.within(30.0, 70.0) }
+        let cents = line * self.dice.within(1.25, 2.5f64.min(170.0 / line));
+        Front::Approach { cents: sign * cents, tau_ms: self.dice.within(30.0, 70.0) }
     }
 
     /// A neighbour of the partial the note sits on in its most usual position.
