@@ -49,21 +49,20 @@ pub struct FaultCounts {
 }
 
 impl FaultCounts {
-    /// Right among the told; 1 when nothing was told.
+    /// Right among the told; 0 when nothing was told of what was there, NaN when there was nothing to tell.
     #[must_use]
     pub fn precision(self) -> f64 {
-        share(self.num_right, self.num_right + self.num_false)
+        if self.num_right + self.num_false + self.num_missed == 0 {
+            return f64::NAN;
+        }
+        self.num_right as f64 / (self.num_right + self.num_false).max(1) as f64
     }
 
-    /// Told among those there; 1 when none was there.
+    /// Told among those there; NaN when none was there.
     #[must_use]
     pub fn recall(self) -> f64 {
-        share(self.num_right, self.num_right + self.num_missed)
+        self.num_right as f64 / (self.num_right + self.num_missed) as f64
     }
-}
-
-fn share(part: usize, whole: usize) -> f64 {
-    if whole == 0 { 1.0 } else { part as f64 / whole as f64 }
 }
 
 /// All figures.
@@ -143,7 +142,8 @@ impl Figures {
         }
         for h in take.invented() {
             for (counts, name) in self.faults.iter_mut().zip(FAULTS) {
-                counts.num_false += usize::from(take.heard[h].faults.get(name).is_some());
+                let judged = take.truth.judged.iter().any(|judged| judged == name.as_str());
+                counts.num_false += usize::from(judged && take.heard[h].faults.get(name).is_some());
             }
         }
     }

@@ -111,9 +111,19 @@ impl Maker {
 
     /// Ends `share` of a beat after the note begins.
     fn play(&mut self, note: Note, share: f64) {
+        self.make_room_for(&note);
         let release_s = note.at_s + self.beat_s() * share;
         let release_ms = self.dice.within(40.0, 110.0);
         self.scene.tones.push(Tone { notes: vec![note], release_s, release_ms });
+    }
+
+    /// Nobody blows air into the horn, or begins a note, while the last one sounds.
+    fn make_room_for(&mut self, note: &Note) {
+        let Start::Attack(attack) = note.start else { return };
+        let gap_s = attack.air.map_or(0.05, |air| air.ms / 1e3 + 0.12);
+        if let Some(last) = self.scene.tones.last_mut() {
+            last.release_s = last.release_s.min(note.at_s - gap_s - last.release_ms / 1e3);
+        }
     }
 
     fn faulty(mut self, midis: &[u8], share_of_faults: f64) -> Scene {

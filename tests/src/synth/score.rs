@@ -77,6 +77,8 @@ pub enum Rise {
     Logistic,
     /// A raised cosine.
     RaisedCosine,
+    /// A straight line: for the closed forms of the attack time.
+    Linear,
 }
 
 /// Air before the tone.

@@ -74,6 +74,8 @@ fn rise(attack: &Attack, ms: f64) -> f64 {
             let value = 1.0 / (1.0 + ((middle_ms - ms) / tau_ms).exp());
             (value - LOGISTIC_START) / (1.0 - LOGISTIC_START)
         }
+        // 20 % to 90 % of a straight line of length D takes 0.700 D.
+        Rise::Linear => (ms / (attack.attack_ms / 0.7)).min(1.0),
         // 20 % to 90 % of a raised cosine of length D takes 0.500 D (measures page).
         Rise::RaisedCosine => {
             let length_ms = attack.attack_ms / 0.5;
