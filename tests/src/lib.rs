@@ -14,3 +14,5 @@ pub mod synth;
 pub mod onset_score;
 
 pub mod accuracy;
+
+pub mod trial;
