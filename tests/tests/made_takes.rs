@@ -13,7 +13,10 @@ fn judged(kind: &str, seed: u64) -> JudgedTake {
 fn is_found(kind: &str) {
     let figures = Figures::of(&[judged(kind, 21), judged(kind, 22)]);
     let found = figures.onsets[0].f_measure();
-    assert!(found >= 0.95, "{kind}: F at 50 ms {found:.3}; {:?}", figures.misses);
+    let of_onsets = ["note not found", "entrance invented"];
+    let misses = figures.misses.iter().filter(|miss| of_onsets.contains(&miss.what));
+    let misses: Vec<String> = misses.map(ToString::to_string).collect();
+    assert!(found >= 0.95, "{kind}: F at 50 ms is {found:.3}\n{}", misses.join("\n"));
 }
 
 #[test]
@@ -119,7 +122,8 @@ fn hum_alone_is_no_entrance() {
 #[test]
 fn vibrato_a_swell_and_a_release_are_no_entrances() {
     use notefront_tests::synth::{Note, Vibrato};
-    let vibrato = Vibrato { cents: 35.0, db: 3.0, hz: 5.5, delay_ms: 300.0 };
+    // 4 dB from crest to trough, below the 6 dB from which a dip may be a tongued repeat.
+    let vibrato = Vibrato { cents: 35.0, db: 2.0, hz: 5.5, delay_ms: 300.0 };
     for sung in [Note { vibrato: Some(vibrato), ..note(58, 20.0) }, Note { swell_db: 12.0, ..note(58, 20.0) }] {
         let tone = Tone { notes: vec![sung], release_s: 4.0, release_ms: 500.0 };
         let heard = hear(&scene(vec![tone], None)).1;

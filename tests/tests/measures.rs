@@ -72,14 +72,21 @@ fn a_note_on_pitch_has_nothing_to_settle() {
 
 #[test]
 fn a_pitch_that_comes_in_low_or_high_is_measured() {
-    // 12 ms and 10 cents: the figures of the issue (p90). Of an approach with a time constant of 50 ms, 10 ms
-    // of delay in the first measurable pitch cost 18 % of the depth: what is deeper is measured from Bb2 up.
+    // 12 ms and 10 cents: the figures of the issue (p90). Below 1.5 periods pitch is not identifiable (measures
+    // page), and in that time the pitch itself has moved on: by a fifth of the way at Bb2.
+    const TAU_MS: f64 = 50.0;
     for midi in [46, 53, 58, 65] {
         for cents in [-90.0, -60.0, 60.0, 90.0] {
-            let (truth, heard) = one(Note { front: Front::Approach { cents, tau_ms: 50.0 }, ..note(midi, 25.0) });
+            let (truth, heard) = one(Note { front: Front::Approach { cents, tau_ms: TAU_MS }, ..note(midi, 25.0) });
+            let moved_cents = f64::abs(cents) * (1.0 - (-1.5e3 / truth.settled_hz / TAU_MS).exp());
             let settle_ms = truth.settle_ms.expect("told");
             near(value(heard.settle_ms, "settle time"), settle_ms, 12.0, &format!("settle of {midi} from {cents}, ms"));
-            near(value(heard.onset_cents, "onset pitch"), cents, 12.0, &format!("onset pitch of {midi}, cents"));
+            near(
+                value(heard.onset_cents, "onset pitch"),
+                cents,
+                moved_cents.max(10.0),
+                &format!("onset pitch of {midi}, cents"),
+            );
             let (there, other) =
                 if cents < 0.0 { (FaultName::Below, FaultName::Above) } else { (FaultName::Above, FaultName::Below) };
             assert!(has(&heard, there) && !has(&heard, other), "{midi} from {cents}: {:?}", heard.faults);
@@ -180,7 +187,11 @@ fn an_overshoot_with_a_burst_is_hard() {
 
 #[test]
 fn silence_after_the_inhalation_is_a_held_breath() {
-    let held = |ms| one(with_attack(53, |attack| attack.inhaled_before_ms = Some(ms))).1;
+    let held = |ms| {
+        let breathed = with_attack(53, |attack| attack.inhaled_before_ms = Some(ms));
+        // A second of room before the breath.
+        one(Note { at_s: 2.0, ..breathed }).1
+    };
     assert!(has(&held(350.0), FaultName::HeldBreath));
     assert!(!has(&held(80.0), FaultName::HeldBreath));
 }

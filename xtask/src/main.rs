@@ -16,7 +16,7 @@ const CHORES: [(&str, &str); 7] = [
     ("demo", "[TAKE]             makes the takes of a small scenario and scans them, or scans your own take"),
     ("test", "                   everything that must hold: format, tidy, licences, lint, tests"),
     ("tidy", "                   the rules of the house: purposes, lengths, flow, documents"),
-    ("licences", "               every dependency may be used"),
+    ("licences", "                   every dependency may be used"),
     (
         "accuracy",
         "DIR [--worst N] [--csv FILE] [--only TEXT]\n                              figures of the analysis over a folder of takes with truth beside them",

@@ -2,6 +2,7 @@
 
 use crate::shell::{cargo, output, run};
 use crate::{licences, tidy};
+use std::process::Command;
 
 /// A step: name, and whether it holds.
 type Step = (&'static str, fn() -> Result<(), String>);
@@ -27,19 +28,33 @@ fn needs() -> Result<(), String> {
         output(cargo().args([subcommand, "--version"]))
             .map_err(|_| format!("cargo {subcommand} is missing: rustup component add {component}"))?;
     }
-    let missing: Vec<&str> =
-        SYSTEM_LIBRARIES.iter().filter(|(library, _)| !has_library(library)).map(|l| l.1).collect();
-    if cfg!(target_os = "linux") && !missing.is_empty() {
-        return Err(format!("libraries are missing: sudo apt-get install {}", missing.join(" ")));
-    }
-    Ok(())
+    if cfg!(target_os = "linux") { needs_libraries() } else { Ok(()) }
 }
 
-/// Libraries the plug-in's window and sound need on Linux: pkg-config name, Debian package.
-const SYSTEM_LIBRARIES: [(&str, &str); 0] = [];
+/// Crates that link a library of the system on Linux: the crate, its pkg-config name, its Debian package.
+const LINKED: [(&str, &str, &str); 2] =
+    [("alsa-sys", "alsa", "libasound2-dev"), ("jack-sys", "jack", "libjack-jackd2-dev")];
 
-fn has_library(name: &str) -> bool {
-    std::process::Command::new("pkg-config").args(["--exists", name]).status().is_ok_and(|status| status.success())
+/// Only what the workspace as it stands pulls in is asked for.
+fn needs_libraries() -> Result<(), String> {
+    let tree = output(cargo().args(["tree", "--workspace", "--prefix", "none", "--edges", "normal,build,dev"]))?;
+    let used = |name: &str| tree.lines().any(|line| line.split_whitespace().next() == Some(name));
+    let mut missing: Vec<&str> = LINKED
+        .iter()
+        .filter(|(name, library, _)| used(name) && !answers("pkg-config", &["--exists", library]))
+        .map(|(_, _, package)| *package)
+        .collect();
+    if !missing.is_empty() && !answers("pkg-config", &["--version"]) {
+        missing.push("pkg-config");
+    }
+    if !answers("cc", &["--version"]) {
+        missing.push("build-essential");
+    }
+    if missing.is_empty() { Ok(()) } else { Err(format!("missing: sudo apt-get install {}", missing.join(" "))) }
+}
+
+fn answers(program: &str, args: &[&str]) -> bool {
+    Command::new(program).args(args).output().is_ok_and(|output| output.status.success())
 }
 
 fn format() -> Result<(), String> {

@@ -37,6 +37,12 @@ pub struct Miss {
     pub what: &'static str,
 }
 
+impl std::fmt::Display for Miss {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} at {:.3} s: {}", self.take, self.at_s, self.what)
+    }
+}
+
 /// Hits and misses of one fault.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct FaultCounts {

@@ -211,7 +211,8 @@ impl Maker {
     fn in_a_room(mut self) -> Scene {
         self.scene.room = Some(Room {
             rt60_s: self.dice.within(0.3, 1.1),
-            wet_db: self.dice.within(-14.0, -7.0),
+            // A practice room near the bell, where the direct sound leads by this much \[P\].
+            wet_db: self.dice.within(-20.0, -12.0),
             delay_s: self.dice.within(0.004, 0.02),
         });
         self.faulty(&[46, 48, 50, 51, 53, 55, 57, 58, 60, 62, 65], 0.6)
