@@ -48,7 +48,8 @@ pub struct Instants {
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
 #[must_use]
 pub fn tone_start(points: &[Point], from: f64, peak: f64) -> Option<f64> {
-    let counts = |p: &Point| p.centre >= from && p.is_tone && p.power * p.periodicity > ONSET_SHARE * ONSET_SHARE * 0.5 * peak;
+    let counts =
+        |p: &Point| p.centre >= from && p.is_tone && p.power * p.periodicity > ONSET_SHARE * ONSET_SHARE * 0.5 * peak;
     let first = points.windows(TONE_RUN).find(|run| run.iter().all(counts))?;
     Some(first[0].centre)
 }

@@ -145,8 +145,7 @@ impl Judge {
             return Some(front);
         }
         let period = self.rate_hz / settled.hz;
-        front.approach =
-            Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
+        front.approach = Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
         if note.kind == Start::Fresh {
             let earliest = candidate.earliest as f64;
             front.air = self.air.find(history, self.reader.points(), instants.onset, earliest, period, tone_power);

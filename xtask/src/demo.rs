@@ -5,7 +5,7 @@ use notefront_dsp::units::{midi_to_hz, note_name};
 use notefront_tests::synth::{
     Air, Attack, Dice, Front, Note, Player, Rise, Room, Scene, Start, Stutter, Tone, write_take,
 };
-use notefront_tests::truth::TakeTruth;
+use notefront_tests::truth::{NoteTruth, TakeTruth};
 use std::path::{Path, PathBuf};
 
 const BPM: f64 = 72.0;
@@ -73,13 +73,22 @@ fn write(folder: &Path, name: &str, scene: &Scene) -> Result<(PathBuf, TakeTruth
     Ok((folder.join(format!("{name}.wav")), truth))
 }
 
+/// Off the beat by more than this a note was put there on purpose, ms.
+const OFF_BEAT_MS: f64 = 40.0;
+
 fn what_was_made(truth: &TakeTruth) -> String {
-    let made = truth.entrances.iter().filter_map(|note| {
-        let what = note.made.as_deref().filter(|made| *made != "none")?;
-        Some(format!("  {:6.2} s  {:<4} {what}\n", note.speaks_s, note_name(note.midi as u8)))
-    });
-    let listed: String = made.collect();
+    let listed: String = truth.entrances.iter().filter_map(made_of_note).collect();
     if listed.is_empty() { "  nothing but clean attacks\n".into() } else { listed }
+}
+
+fn made_of_note(note: &NoteTruth) -> Option<String> {
+    let off_ms = note.timing_ms.filter(|ms| ms.abs() > OFF_BEAT_MS);
+    let what = match (note.made.as_deref().filter(|made| *made != "none"), off_ms) {
+        (Some(made), _) => made.to_owned(),
+        (None, Some(ms)) => format!("{:.0} ms {}", ms.abs(), if ms > 0.0 { "late" } else { "early" }),
+        (None, None) => return None,
+    };
+    Some(format!("  {:6.2} s  {:<4} {what}\n", note.speaks_s, note_name(note.midi as u8)))
 }
 
 fn cold() -> Scene {
