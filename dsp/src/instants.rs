@@ -50,7 +50,8 @@ pub struct Instants {
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
 #[must_use]
 pub fn tone_start(points: &[Point], from: f64, peak: f64) -> Option<f64> {
-    let counts = |p: &Point| p.centre >= from && (p.is_tone || p.is_rough) && p.power * p.periodicity > TONE_SHARE * peak;
+    let counts =
+        |p: &Point| p.centre >= from && (p.is_tone || p.is_rough) && p.power * p.periodicity > TONE_SHARE * peak;
     let first = points.windows(TONE_RUN).find(|run| run.iter().all(counts))?;
     Some(first[0].centre)
 }

@@ -22,7 +22,7 @@ use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
 const LEVEL_STEP_S: f64 = 0.001;
 const LEVEL_AFTER_S: f64 = 0.450;
 /// Softer than this under the loudest is not worth following to another partial (-20 dB).
-const FOLLOW_SHARE: f64 = 0.01;
+const FOLLOW_SHARE: f64 = 0.002;
 /// A change of pitch with a shallower dip than this is a slur, one with the same pitch is legato, dB.
 const SLUR_DIP_DB: f64 = 10.0;
 const LEGATO_DIP_DB: f64 = 14.0;
@@ -145,8 +145,7 @@ impl Judge {
             return Some(front);
         }
         let period = self.rate_hz / settled.hz;
-        front.approach =
-            Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
+        front.approach = Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
         if note.kind == Start::Fresh {
             let earliest = candidate.earliest as f64;
             front.air = self.air.find(history, self.reader.points(), instants.onset, earliest, period, tone_power);

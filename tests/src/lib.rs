@@ -3,10 +3,16 @@
 //! A take with truth is a sound file and a `*.truth.json` beside it. The order of the modules is the
 //! order of the flow: read, pair, compare, count.
 
+pub mod shared;
+
 pub mod truth;
 
 pub mod audio;
 
+pub mod synth;
+
 pub mod onset_score;
 
 pub mod accuracy;
+
+pub mod trial;

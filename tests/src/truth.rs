@@ -16,8 +16,15 @@ pub struct TakeTruth {
     pub sample_rate_hz: f64,
     /// Tuning reference, Hz.
     pub a4_hz: f64,
+    /// Faults the maker knows the truth of; where the file does not say, the six of the issue.
+    #[serde(default = "six_faults")]
+    pub judged: Vec<String>,
     /// Every entrance, in the order of the sound.
     pub entrances: Vec<NoteTruth>,
+}
+
+fn six_faults() -> Vec<String> {
+    ["split", "stutter", "smear", "airy", "below", "above"].map(str::to_owned).to_vec()
 }
 
 /// What is true of one entrance; names and units are those of the measures page.
@@ -121,25 +128,18 @@ impl TakeTruth {
     pub fn verdict(&self, i: usize, name: &str) -> Verdict {
         let note = &self.entrances[i];
         match name {
-            "below" | "above" => self.approach_verdict(note, name),
+            _ if !self.judged.iter().any(|judged| judged == name) => Verdict::Either,
+            _ if self.is_recorded() && !self.is_clean(i) => Verdict::Either,
+            "below" | "above" => approach_verdict(note, name),
             _ if note.faults.iter().any(|fault| fault == name) => Verdict::Has,
             _ if note.made.as_deref() == Some(name) => Verdict::Either,
             _ => Verdict::HasNot,
         }
     }
 
-    /// `below` and `above` count when made and deeper than the line. Recorded notes off by 20 cents or
-    /// more at the onset (the least that may be flagged, Boutin et al. 2015 \[S\]) were never judged.
-    fn approach_verdict(&self, note: &NoteTruth, name: &str) -> Verdict {
-        let depth_cents = note.onset_cents.unwrap_or(0.0).abs();
-        if note.made.as_deref() == Some(name) {
-            let deep = depth_cents > approach_line_cents(note.settled_hz);
-            return if deep { Verdict::Has } else { Verdict::Either };
-        }
-        if self.is_recorded() && depth_cents >= 20.0 { Verdict::Either } else { Verdict::HasNot }
-    }
-
-    /// True when nothing is wrong with note `i`, so that a flag on it (but for timing) is false.
+    /// True when nothing is wrong with note `i`, so that a flag on it (but for timing) is false. A recorded note
+    /// off by 20 cents or more at the onset (the least that may be flagged, Boutin et al. 2015 \[S\]) has a front
+    /// that nobody judged.
     #[must_use]
     pub fn is_clean(&self, i: usize) -> bool {
         let note = &self.entrances[i];
@@ -147,6 +147,15 @@ impl TakeTruth {
         let natural_front = self.is_recorded() && note.onset_cents.is_some_and(|c| c.abs() >= 20.0);
         unmade && note.faults.is_empty() && !natural_front
     }
+}
+
+/// `below` and `above` count when made and deeper than the line.
+fn approach_verdict(note: &NoteTruth, name: &str) -> Verdict {
+    if note.made.as_deref() != Some(name) {
+        return Verdict::HasNot;
+    }
+    let deep = note.onset_cents.is_some_and(|cents| cents.abs() > approach_line_cents(note.settled_hz));
+    if deep { Verdict::Has } else { Verdict::Either }
 }
 
 #[cfg(test)]

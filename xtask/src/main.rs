@@ -1,15 +1,32 @@
 //! Project chores: `cargo xtask` with no argument lists them.
 
 mod accuracy;
+mod bench;
+mod demo;
+mod licences;
+mod make;
+mod shell;
+mod test;
+mod tidy;
 
 use std::process::ExitCode;
 
-const HELP: &str = "\
-cargo xtask CHORE
-
-  accuracy DIR [--worst N] [--csv FILE] [--only TEXT]
-              figures of the analysis over a folder of takes with truth beside them
-";
+/// Every chore: name, what it does.
+const CHORES: [(&str, &str); 7] = [
+    ("demo", "[TAKE]             makes the takes of a small scenario and scans them, or scans your own take"),
+    ("test", "                   everything that must hold: format, tidy, licences, lint, tests"),
+    ("tidy", "                   the rules of the house: purposes, lengths, flow, documents"),
+    ("licences", "                   every dependency may be used"),
+    (
+        "accuracy",
+        "DIR [--worst N] [--csv FILE] [--only TEXT]\n                              figures of the analysis over a folder of takes with truth beside them",
+    ),
+    (
+        "make",
+        "DIR [--seed N] [--rate HZ] [--kind KIND]\n                              writes made takes with their truth, one of each kind",
+    ),
+    ("bench", "                   speed against a reference in the same run, and memory (with --release)"),
+];
 
 fn main() -> ExitCode {
     match run(lexopt::Parser::from_env()) {
@@ -22,18 +39,29 @@ fn main() -> ExitCode {
 }
 
 fn run(mut args: lexopt::Parser) -> Result<(), String> {
-    use lexopt::prelude::{Long, Value};
+    use lexopt::prelude::{Long, Short, Value};
     match args.next().map_err(said)? {
         Some(Value(chore)) => match chore.to_str() {
+            Some("demo") => demo::run(&mut args),
+            Some("test") => test::all(),
+            Some("tidy") => tidy::run(),
+            Some("licences") => licences::run(),
             Some("accuracy") => accuracy::run(&mut args),
-            _ => Err(format!("no chore is called {}\n\n{HELP}", chore.display())),
+            Some("make") => make::run(&mut args),
+            Some("bench") => bench::run(),
+            _ => Err(format!("no chore is called {}\n\n{}", chore.display(), help())),
         },
-        Some(Long("help")) | None => {
-            print!("{HELP}");
+        Some(Long("help") | Short('h')) | None => {
+            print!("{}", help());
             Ok(())
         }
         Some(other) => Err(other.unexpected().to_string()),
     }
+}
+
+fn help() -> String {
+    let lines: String = CHORES.iter().map(|(name, what)| format!("  {name:<9} {what}\n")).collect();
+    format!("cargo xtask CHORE\n\n{lines}")
 }
 
 /// Any error in words.

@@ -10,8 +10,17 @@ use notefront_dsp::FaultName;
 pub const WINDOWS_S: [f64; 3] = [0.050, 0.025, 0.010];
 
 /// Faults whose truth is known.
-pub const FAULTS: [FaultName; 6] =
-    [FaultName::Split, FaultName::Stutter, FaultName::Smear, FaultName::Airy, FaultName::Below, FaultName::Above];
+pub const FAULTS: [FaultName; 9] = [
+    FaultName::Split,
+    FaultName::Stutter,
+    FaultName::Smear,
+    FaultName::Airy,
+    FaultName::Below,
+    FaultName::Above,
+    FaultName::Slow,
+    FaultName::Hard,
+    FaultName::HeldBreath,
+];
 
 /// One note's value in a figure, or a miss, with where to find it.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,6 +37,12 @@ pub struct Miss {
     pub what: &'static str,
 }
 
+impl std::fmt::Display for Miss {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} at {:.3} s: {}", self.take, self.at_s, self.what)
+    }
+}
+
 /// Hits and misses of one fault.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct FaultCounts {
@@ -40,21 +55,20 @@ pub struct FaultCounts {
 }
 
 impl FaultCounts {
-    /// Right among the told; 1 when nothing was told.
+    /// Right among the told; 0 when nothing was told of what was there, NaN when there was nothing to tell.
     #[must_use]
     pub fn precision(self) -> f64 {
-        share(self.num_right, self.num_right + self.num_false)
+        if self.num_right + self.num_false + self.num_missed == 0 {
+            return f64::NAN;
+        }
+        self.num_right as f64 / (self.num_right + self.num_false).max(1) as f64
     }
 
-    /// Told among those there; 1 when none was there.
+    /// Told among those there; NaN when none was there.
     #[must_use]
     pub fn recall(self) -> f64 {
-        share(self.num_right, self.num_right + self.num_missed)
+        self.num_right as f64 / (self.num_right + self.num_missed) as f64
     }
-}
-
-fn share(part: usize, whole: usize) -> f64 {
-    if whole == 0 { 1.0 } else { part as f64 / whole as f64 }
 }
 
 /// All figures.
@@ -134,7 +148,8 @@ impl Figures {
         }
         for h in take.invented() {
             for (counts, name) in self.faults.iter_mut().zip(FAULTS) {
-                counts.num_false += usize::from(take.heard[h].faults.get(name).is_some());
+                let judged = take.truth.judged.iter().any(|judged| judged == name.as_str());
+                counts.num_false += usize::from(judged && take.heard[h].faults.get(name).is_some());
             }
         }
     }
@@ -219,7 +234,10 @@ fn missed_fault(name: FaultName) -> &'static str {
         FaultName::Smear => "smear not told",
         FaultName::Airy => "airy not told",
         FaultName::Below => "below not told",
-        _ => "above not told",
+        FaultName::Above => "above not told",
+        FaultName::Slow => "slow not told",
+        FaultName::Hard => "hard not told",
+        _ => "held-breath not told",
     }
 }
 
@@ -230,16 +248,24 @@ fn false_fault(name: FaultName) -> &'static str {
         FaultName::Smear => "smear told wrongly",
         FaultName::Airy => "airy told wrongly",
         FaultName::Below => "below told wrongly",
-        _ => "above told wrongly",
+        FaultName::Above => "above told wrongly",
+        FaultName::Slow => "slow told wrongly",
+        FaultName::Hard => "hard told wrongly",
+        _ => "held-breath told wrongly",
     }
 }
 
 fn flagged_clean(name: FaultName) -> &'static str {
     match name {
+        FaultName::Split => "clean note flagged split",
+        FaultName::Stutter => "clean note flagged stutter",
+        FaultName::Smear => "clean note flagged smear",
+        FaultName::Airy => "clean note flagged airy",
+        FaultName::Below => "clean note flagged below",
+        FaultName::Above => "clean note flagged above",
         FaultName::Slow => "clean note flagged slow",
         FaultName::Hard => "clean note flagged hard",
-        FaultName::HeldBreath => "clean note flagged held-breath",
-        _ => "clean note flagged (also a wrongly told fault)",
+        _ => "clean note flagged held-breath",
     }
 }
 
