@@ -1,1 +1,6 @@
 //! Files in, judged takes out: the library behind the `notefront` program.
+//!
+//! The order of the modules is the order of the flow; a module uses only what stands before it.
+#![forbid(unsafe_code)]
+
+pub mod audio_file;
