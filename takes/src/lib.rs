@@ -4,3 +4,13 @@
 #![forbid(unsafe_code)]
 
 pub mod audio_file;
+pub mod take;
+pub mod words;
+
+pub mod summary;
+
+pub mod json;
+pub mod table;
+
+#[cfg(test)]
+mod fixtures;

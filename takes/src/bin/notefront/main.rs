@@ -1,0 +1,150 @@
+//! The `notefront` program: scans takes on all cores and prints what was found. Glue around the library.
+#![forbid(unsafe_code)]
+
+mod cli;
+mod progress;
+
+use clap::{CommandFactory, Parser, error::ErrorKind};
+use cli::{Cli, Command, ScanArgs};
+use notefront_takes::audio_file::ReadError;
+use notefront_takes::json::{ScanDocument, TakeDocument};
+use notefront_takes::table::{self, TableStyle};
+use notefront_takes::take::{self, ScanError, ScanOptions, Take};
+use progress::Progressing;
+use rayon::prelude::*;
+use std::io::{self, IsTerminal, Write};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+use std::process::ExitCode;
+
+/// A take could not be read, or the result not be written.
+const FAILED: u8 = 1;
+/// The command line cannot be used.
+const BAD_USAGE: u8 = 2;
+
+fn main() -> ExitCode {
+    let result = Cli::try_parse().and_then(|cli| match cli.command {
+        Command::Scan(args) => {
+            let options = args.options().map_err(|e| bad_value(&e.to_string()))?;
+            Ok(scan(&args, options))
+        }
+    });
+    match result {
+        Ok(printed) => exit_status(printed),
+        Err(usage) => {
+            let _ = usage.print();
+            ExitCode::from(if usage.use_stderr() { BAD_USAGE } else { 0 })
+        }
+    }
+}
+
+/// The status for takes that were all read (true) or not, or for a result that could not be written.
+fn exit_status(printed: io::Result<bool>) -> ExitCode {
+    match printed {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(FAILED),
+        // Whoever reads the output has had enough of it, as `head` does.
+        Err(e) if e.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(e) => {
+            complain(&format!("the result could not be written ({e}). Free some space or choose another place."));
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+fn bad_value(reason: &str) -> clap::Error {
+    Cli::command().error(ErrorKind::ValueValidation, reason)
+}
+
+/// Scans and prints; true when every take could be read.
+fn scan(args: &ScanArgs, options: ScanOptions) -> io::Result<bool> {
+    let scanned = scan_all(args, options);
+    for (path, result) in args.takes.iter().zip(&scanned) {
+        report_trouble(path, result, args.json);
+    }
+    let is_complete = scanned.iter().all(Result::is_ok);
+    let takes: Vec<Take> = scanned.into_iter().flatten().collect();
+    if args.json {
+        print_json(&takes, args.takes.len())?
+    } else {
+        print_tables(&takes, args)?
+    }
+    Ok(is_complete)
+}
+
+/// All takes at once on all cores; results in the order given.
+fn scan_all(args: &ScanArgs, options: ScanOptions) -> Vec<Result<Take, ScanError>> {
+    let progressing = Progressing::new(args.takes.len());
+    let scanned = args
+        .takes
+        .par_iter()
+        .map(|path| {
+            let mut bar = progressing.bar(path);
+            let scanned = scan_one(path, options, |progress| bar.update(progress));
+            progressing.take_done();
+            scanned
+        })
+        .collect();
+    progressing.finish();
+    scanned
+}
+
+/// Decoders meet hostile files; should one break down, the other takes are still reported.
+fn scan_one(path: &Path, options: ScanOptions, progress: impl FnMut(take::Progress)) -> Result<Take, ScanError> {
+    catch_unwind(AssertUnwindSafe(|| take::scan(path, options, progress)))
+        .unwrap_or(Err(ScanError::Read(ReadError::BrokenDecoder)))
+}
+
+/// Errors always go to standard error; warnings too when standard output holds JSON.
+fn report_trouble(path: &Path, result: &Result<Take, ScanError>, is_json: bool) {
+    match result {
+        Err(e) => complain(&format!("{}: {e}", path.display())),
+        Ok(take) if is_json => {
+            for warning in &take.warnings {
+                complain(&format!("{}: {warning}", path.display()));
+            }
+        }
+        Ok(_) => {}
+    }
+}
+
+fn complain(message: &str) {
+    // When even standard error is closed there is nobody left to tell.
+    let _ = writeln!(io::stderr(), "notefront: {message}");
+}
+
+fn print_json(takes: &[Take], num_asked: usize) -> io::Result<()> {
+    let mut documents: Vec<_> = takes.iter().map(TakeDocument::from).collect();
+    let document = match (num_asked, documents.pop()) {
+        (1, Some(only)) => ScanDocument::One(Box::new(only)),
+        (_, last) => {
+            documents.extend(last);
+            ScanDocument::Many(documents)
+        }
+    };
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    serde_json::to_writer_pretty(&mut out, &document)?;
+    writeln!(out)?;
+    out.flush()
+}
+
+fn print_tables(takes: &[Take], args: &ScanArgs) -> io::Result<()> {
+    let style = style(args);
+    let texts: Vec<_> = takes.iter().map(|take| table::take(take, style)).collect();
+    let mut out = io::stdout().lock();
+    out.write_all(texts.join("\n").as_bytes())?;
+    out.flush()
+}
+
+fn style(args: &ScanArgs) -> TableStyle {
+    let is_terminal = io::stdout().is_terminal();
+    // https://no-color.org: any value but the empty one switches styling off.
+    let is_plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+    let width = terminal_size::terminal_size_of(io::stdout()).map(|(width, _)| width.0);
+    TableStyle {
+        worst_first: args.worst_first,
+        all: args.all,
+        width: width.filter(|&columns| is_terminal && columns > 0),
+        styled: is_terminal && !is_plain,
+    }
+}

@@ -1,0 +1,102 @@
+//! Entrances made by hand for the tests of words, tables and documents.
+
+use crate::audio_file::ChannelChoice;
+use crate::take::{ScanOptions, Take, TakeSource, Warning};
+use notefront_dsp::entrance::{InstantUncertainty, Split};
+use notefront_dsp::{
+    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, FrontPicture, Measure, Positions, Settings,
+    SlidePosition, Told, units,
+};
+
+/// A measure with its uncertainty.
+pub fn told(value: f64, uncertainty: f64) -> Told {
+    Ok(Measure { value, uncertainty })
+}
+
+/// A clear entrance on a note, speaking at a time in seconds.
+pub fn clear(index: usize, midi_note: u8, speaks_s: f64) -> Entrance {
+    let mut positions = Positions::default();
+    positions.push(SlidePosition { position: 1.0, trigger: false, partial: 2 });
+    positions.push(SlidePosition { position: 4.9, trigger: true, partial: 4 });
+    Entrance {
+        index,
+        sound_start_s: speaks_s - 0.005,
+        onset_s: speaks_s - 0.003,
+        speaks_s,
+        instant_uncertainty: InstantUncertainty { sound_start_ms: 3.0, onset_ms: 2.0, speaks_ms: 1.5 },
+        end_s: Some(speaks_s + 0.8),
+        midi_note: Some(midi_note),
+        settled_hz: told(units::midi_to_hz(f64::from(midi_note), 440.0), 0.1),
+        tuning_cents: told(-2.9, 1.0),
+        partial: Some(2),
+        positions,
+        articulation: Articulation::Tongued,
+        noise_before_tone_ms: told(0.0, 4.0),
+        noise_before_tone_db: Err(CannotTell::NoAir),
+        onset_cents: told(-3.0, 4.0),
+        settle_ms: told(0.0, 6.0),
+        timing_ms: Err(CannotTell::NoGrid),
+        attack_ms: told(15.1, 1.0),
+        log_attack_time: told(-1.7, 0.05),
+        growth_db_per_s: told(640.0, 40.0),
+        level_db: -14.2,
+        clarity: 97.0,
+        faults: Faults::default(),
+        evidence: Evidence::default(),
+        picture: FrontPicture::empty(),
+    }
+}
+
+/// `clear` with a fault on it.
+pub fn flagged(mut entrance: Entrance, name: FaultName, severity: f64, sureness: f64) -> Entrance {
+    entrance.faults.insert(Fault { name, severity, sureness });
+    entrance.clarity = 100.0 * (1.0 - severity);
+    entrance
+}
+
+/// The contract's example: 71 cents below, settled after 113 ms.
+pub fn below(index: usize, speaks_s: f64) -> Entrance {
+    let entrance = Entrance {
+        onset_cents: told(-70.9, 4.0),
+        settle_ms: told(112.5, 6.0),
+        timing_ms: told(11.5, 2.0),
+        ..clear(index, 46, speaks_s)
+    };
+    flagged(entrance, FaultName::Below, 0.42, 0.97)
+}
+
+/// Air for 115 ms, 17 dB under the tone.
+pub fn airy(index: usize, speaks_s: f64) -> Entrance {
+    let entrance = Entrance {
+        sound_start_s: speaks_s - 0.118,
+        noise_before_tone_ms: told(115.0, 4.0),
+        noise_before_tone_db: told(-17.0, 1.0),
+        ..clear(index, 53, speaks_s)
+    };
+    flagged(entrance, FaultName::Airy, 0.55, 0.99)
+}
+
+/// A fifth too low, on the second partial, for 45 ms, and hard to be sure of.
+pub fn split(index: usize, speaks_s: f64) -> Entrance {
+    let evidence = Evidence { split: Some(Split { interval_cents: -702.0, duration_ms: 45.0 }), ..Evidence::default() };
+    let entrance = Entrance { evidence, partial: Some(3), ..clear(index, 53, speaks_s) };
+    flagged(entrance, FaultName::Split, 0.8, 0.55)
+}
+
+/// A take of two clear entrances and three flagged ones, one of them with two faults.
+pub fn take() -> Take {
+    let both = flagged(airy(4, 5.25), FaultName::Below, 0.2, 0.7);
+    let both = Entrance { onset_cents: told(-31.0, 12.0), settle_ms: Err(CannotTell::TooShort), ..both };
+    Take {
+        source: TakeSource {
+            path: "take.wav".into(),
+            sample_rate_hz: 48_000,
+            analysed_rate_hz: 48_000.0,
+            num_channels: 1,
+            duration_s: 65.5,
+        },
+        options: ScanOptions { settings: Settings::default(), channel: ChannelChoice::Mix },
+        entrances: vec![below(0, 1.0115), clear(1, 48, 2.0), split(2, 3.5), clear(3, 65, 4.25), both],
+        warnings: vec![Warning::Clipped(12.4)],
+    }
+}

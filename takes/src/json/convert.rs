@@ -1,0 +1,318 @@
+//! From judged takes to documents: every figure rounded to a tenth of what it can be trusted to, or finer.
+
+use super::*;
+use crate::audio_file::ChannelChoice;
+use crate::summary::{Count, Median, Medians, Register, Summary};
+use crate::take::{Take, TakeSource};
+use crate::words;
+use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Grid, Instrument, Source, Told, units};
+
+/// Decimal places of seconds: finer than a sample at 192 kHz (5.2 us).
+const SECONDS: i32 = 6;
+/// Decimal places of ms.
+const MS: i32 = 2;
+/// Decimal places of cents.
+const CENTS: i32 = 2;
+/// Decimal places of Hz: 0.01 cents at 58 Hz are 0.0003 Hz.
+const HZ: i32 = 4;
+/// Decimal places of dB and dB/s.
+const DB: i32 = 2;
+/// Decimal places of ratios, logarithms and positions.
+const RATIO: i32 = 4;
+
+impl From<&Take> for TakeDocument {
+    fn from(take: &Take) -> Self {
+        Self {
+            format: FORMAT,
+            version: VERSION,
+            program_version: env!("CARGO_PKG_VERSION"),
+            source: SourceDocument::from(&take.source),
+            settings: SettingsDocument::from(take),
+            grid: take.options.settings.grid.map(GridDocument::from),
+            entrances: take.entrances.iter().map(EntranceDocument::from).collect(),
+            summary: SummaryDocument::from(&Summary::of(&take.entrances)),
+            warnings: take.warnings.iter().map(ToString::to_string).collect(),
+        }
+    }
+}
+
+impl From<&TakeSource> for SourceDocument {
+    fn from(source: &TakeSource) -> Self {
+        Self {
+            path: source.path.to_string_lossy().into_owned(),
+            sample_rate_hz: source.sample_rate_hz,
+            channels: source.num_channels,
+            duration_s: rounded(source.duration_s, SECONDS),
+        }
+    }
+}
+
+impl From<&Take> for SettingsDocument {
+    fn from(take: &Take) -> Self {
+        let settings = take.options.settings;
+        Self {
+            a4_hz: settings.a4_hz,
+            strictness: settings.strictness.value(),
+            instrument: settings.instrument.into(),
+            source: settings.source.into(),
+            channel: match take.options.channel {
+                ChannelChoice::Mix => None,
+                ChannelChoice::One(n) => Some(n),
+            },
+            analysed_rate_hz: take.source.analysed_rate_hz,
+        }
+    }
+}
+
+impl From<Grid> for GridDocument {
+    fn from(grid: Grid) -> Self {
+        Self { bpm: grid.bpm, first_beat_s: grid.first_beat_s, per_beat: grid.per_beat, from: GridOrigin::Given }
+    }
+}
+
+impl From<&Entrance> for EntranceDocument {
+    fn from(e: &Entrance) -> Self {
+        Self {
+            index: e.index,
+            sound_start_s: rounded(e.sound_start_s, SECONDS),
+            onset_s: rounded(e.onset_s, SECONDS),
+            speaks_s: rounded(e.speaks_s, SECONDS),
+            end_s: finite(e.end_s, SECONDS),
+            midi_note: e.midi_note,
+            note: e.midi_note.map(units::note_name),
+            settled_hz: value(e.settled_hz, HZ),
+            tuning_cents: value(e.tuning_cents, CENTS),
+            partial: e.partial,
+            positions: e.positions.iter().map(PositionDocument::from).collect(),
+            articulation: e.articulation.into(),
+            noise_before_tone_ms: value(e.noise_before_tone_ms, MS),
+            noise_before_tone_db: value(e.noise_before_tone_db, DB),
+            onset_cents: value(e.onset_cents, CENTS),
+            settle_ms: value(e.settle_ms, MS),
+            attack_ms: value(e.attack_ms, MS),
+            log_attack_time: value(e.log_attack_time, RATIO),
+            growth_db_per_s: value(e.growth_db_per_s, DB),
+            timing_ms: value(e.timing_ms, MS),
+            level_db: finite(Some(e.level_db), DB),
+            uncertainty: UncertaintyDocument::from(e),
+            cannot_tell: reasons(e),
+            clarity: e.clarity.is_finite().then(|| e.clarity.round().clamp(0.0, 100.0) as u8),
+            faults: worst_first(e),
+        }
+    }
+}
+
+impl From<&Entrance> for UncertaintyDocument {
+    fn from(e: &Entrance) -> Self {
+        let instant = |ms: f64| finite(Some(ms / 1000.0), SECONDS);
+        let of = |told: Told, places| finite(told.ok().map(|m| m.uncertainty), places);
+        Self {
+            sound_start_s: instant(e.instant_uncertainty.sound_start_ms),
+            onset_s: instant(e.instant_uncertainty.onset_ms),
+            speaks_s: instant(e.instant_uncertainty.speaks_ms),
+            settled_hz: of(e.settled_hz, HZ),
+            tuning_cents: of(e.tuning_cents, CENTS),
+            noise_before_tone_ms: of(e.noise_before_tone_ms, MS),
+            noise_before_tone_db: of(e.noise_before_tone_db, DB),
+            onset_cents: of(e.onset_cents, CENTS),
+            settle_ms: of(e.settle_ms, MS),
+            attack_ms: of(e.attack_ms, MS),
+            log_attack_time: of(e.log_attack_time, RATIO),
+            growth_db_per_s: of(e.growth_db_per_s, DB),
+            timing_ms: of(e.timing_ms, MS),
+        }
+    }
+}
+
+/// The reasons of all figures that are null, by field.
+fn reasons(e: &Entrance) -> BTreeMap<&'static str, ReasonDocument> {
+    let no_note = e.midi_note.is_none().then_some(("midi_note", CannotTell::NoPitch));
+    let told = [
+        ("settled_hz", e.settled_hz),
+        ("tuning_cents", e.tuning_cents),
+        ("noise_before_tone_ms", e.noise_before_tone_ms),
+        ("noise_before_tone_db", e.noise_before_tone_db),
+        ("onset_cents", e.onset_cents),
+        ("settle_ms", e.settle_ms),
+        ("attack_ms", e.attack_ms),
+        ("log_attack_time", e.log_attack_time),
+        ("growth_db_per_s", e.growth_db_per_s),
+        ("timing_ms", e.timing_ms),
+    ];
+    let untold = told.into_iter().filter_map(|(field, told)| told.err().map(|reason| (field, reason)));
+    untold.chain(no_note).map(|(field, reason)| (field, reason.into())).collect()
+}
+
+fn worst_first(e: &Entrance) -> Vec<FaultDocument> {
+    words::worst_first(e)
+        .iter()
+        .map(|fault| FaultDocument {
+            name: fault.name.into(),
+            severity: rounded(fault.severity, RATIO),
+            sureness: rounded(fault.sureness, RATIO),
+            because: words::because(e, fault.name),
+        })
+        .collect()
+}
+
+impl From<&notefront_dsp::SlidePosition> for PositionDocument {
+    fn from(p: &notefront_dsp::SlidePosition) -> Self {
+        Self { position: rounded(p.position, MS), trigger: p.trigger, partial: p.partial }
+    }
+}
+
+impl From<&Summary> for SummaryDocument {
+    fn from(summary: &Summary) -> Self {
+        Self {
+            num_entrances: summary.all.num_entrances,
+            num_flagged: summary.all.num_flagged,
+            faults: summary.faults.iter().map(|&(name, num)| (name.into(), num)).collect(),
+            registers: summary.registers.iter().map(|&(register, count)| register_document(register, count)).collect(),
+            medians: summary.medians.into(),
+        }
+    }
+}
+
+fn register_document(register: Register, count: Count) -> RegisterDocument {
+    RegisterDocument { name: register.as_str(), num_entrances: count.num_entrances, num_flagged: count.num_flagged }
+}
+
+impl From<Medians> for MediansDocument {
+    fn from(m: Medians) -> Self {
+        Self {
+            clarity: m.clarity.map(MedianDocument::from),
+            noise_before_tone_ms: m.noise_before_tone_ms.map(MedianDocument::from),
+            onset_cents_abs: m.onset_cents_abs.map(MedianDocument::from),
+            settle_ms: m.settle_ms.map(MedianDocument::from),
+            attack_ms: m.attack_ms.map(MedianDocument::from),
+            timing_ms: m.timing_ms.map(MedianDocument::from),
+            level_db: m.level_db.map(MedianDocument::from),
+            tuning_cents: m.tuning_cents.map(MedianDocument::from),
+        }
+    }
+}
+
+impl From<Median> for MedianDocument {
+    fn from(m: Median) -> Self {
+        Self {
+            median: rounded(m.median, MS),
+            low: rounded(m.low, MS),
+            high: rounded(m.high, MS),
+            num_values: m.num_values,
+        }
+    }
+}
+
+/// Mirrors an enum of the analysis, which knows nothing of schemas.
+macro_rules! mirror {
+    ($from:ty => $to:ty: $($variant:ident),+) => {
+        impl From<$from> for $to {
+            fn from(value: $from) -> Self {
+                match value {
+                    $(<$from>::$variant => Self::$variant,)+
+                }
+            }
+        }
+    };
+}
+
+mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
+mirror!(Source => SoundDocument: Horn, Mouthpiece);
+mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
+mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoPitch, Slurred, NoGrid, NoAir, CutOff);
+mirror!(FaultName => FaultNameDocument:
+    Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);
+
+fn value(told: Told, places: i32) -> Option<f64> {
+    finite(told.ok().map(|m| m.value), places)
+}
+
+/// JSON knows neither NaN nor infinity.
+fn finite(value: Option<f64>, places: i32) -> Option<f64> {
+    value.filter(|v| v.is_finite()).map(|v| rounded(v, places))
+}
+
+/// Rounded, and without a negative zero.
+fn rounded(value: f64, places: i32) -> f64 {
+    let scale = 10f64.powi(places);
+    (value * scale).round() / scale + 0.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixtures::{self, told};
+    use serde_json::{Value, json};
+
+    fn document(take: &Take) -> Value {
+        serde_json::to_value(TakeDocument::from(take)).expect("a document is always JSON")
+    }
+
+    #[test]
+    fn the_document_has_the_contract_s_fields_and_values() {
+        let document = document(&fixtures::take());
+        assert_eq!(document["format"], "notefront.take");
+        assert_eq!(document["version"], 1);
+        let first = &document["entrances"][0];
+        assert_eq!(first["note"], "Bb2");
+        assert_eq!(first["onset_cents"], -70.9);
+        assert_eq!(first["settle_ms"], 112.5);
+        assert_eq!(first["clarity"], 58);
+        assert_eq!(first["uncertainty"]["onset_s"], 0.002);
+        assert_eq!(first["articulation"], "tongued");
+        assert_eq!(first["positions"][1], json!({ "position": 4.9, "trigger": true, "partial": 4 }));
+        assert_eq!(
+            first["faults"],
+            json!([{
+                "name": "below", "severity": 0.42, "sureness": 0.97,
+                "because": "came in 71 cents below and took 113 ms to settle"
+            }])
+        );
+        assert_eq!(document["grid"], Value::Null);
+        assert_eq!(document["warnings"], json!(["clipped at 12.40 s"]));
+        assert_eq!(document["summary"]["faults"]["below"], 2);
+        assert_eq!(document["summary"]["faults"]["held-breath"], 0);
+    }
+
+    #[test]
+    fn what_cannot_be_told_is_null_with_its_reason() {
+        let last = &document(&fixtures::take())["entrances"][4];
+        assert_eq!(last["settle_ms"], Value::Null);
+        assert_eq!(last["cannot_tell"]["settle_ms"], "too-short");
+        assert_eq!(last["cannot_tell"]["timing_ms"], "no-grid");
+        assert_eq!(last["uncertainty"]["settle_ms"], Value::Null);
+        assert!(last["cannot_tell"].get("onset_cents").is_none());
+    }
+
+    #[test]
+    fn the_worst_fault_comes_first() {
+        let last = &document(&fixtures::take())["entrances"][4];
+        let names: Vec<_> = last["faults"].as_array().expect("a list").iter().map(|f| f["name"].clone()).collect();
+        assert_eq!(names, ["airy", "below"]);
+    }
+
+    #[test]
+    fn figures_that_are_no_numbers_become_null() {
+        let mut take = fixtures::take();
+        take.entrances[0].settle_ms = told(f64::NAN, f64::INFINITY);
+        take.entrances[0].level_db = f64::NEG_INFINITY;
+        take.entrances[0].clarity = f64::NAN;
+        let first = &document(&take)["entrances"][0];
+        for field in ["settle_ms", "level_db", "clarity"] {
+            assert_eq!(first[field], Value::Null, "{field}");
+        }
+    }
+
+    #[test]
+    fn fault_names_are_those_of_the_analysis() {
+        for name in FaultName::ALL {
+            assert_eq!(serde_json::to_value(FaultNameDocument::from(name)).expect("a name"), name.as_str());
+        }
+    }
+
+    #[test]
+    fn rounding_leaves_no_negative_zero() {
+        assert_eq!(rounded(-0.001, 2).to_string(), "0");
+        assert_eq!(rounded(-2.345_67, 2), -2.35);
+    }
+}

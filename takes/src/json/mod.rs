@@ -1,0 +1,368 @@
+//! The program's fixed document of a take (`notefront.take`, version 1), and its JSON Schema.
+//!
+//! Instants in seconds from the first sample, intervals in ms, pitch in cents, level in dB. A number that
+//! cannot be told is null, and `cannot_tell` names the reason. The version rises when a field changes meaning;
+//! added fields do not raise it.
+
+mod convert;
+
+use schemars::{JsonSchema, Schema};
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// Name of the document.
+pub const FORMAT: &str = "notefront.take";
+/// Version of the document.
+pub const VERSION: u32 = 1;
+
+/// One judged take.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[schemars(rename = "notefront.take")]
+pub struct TakeDocument {
+    /// Always "notefront.take".
+    #[schemars(extend("const" = FORMAT))]
+    pub format: &'static str,
+    /// Rises when a field changes meaning.
+    #[schemars(extend("const" = VERSION))]
+    pub version: u32,
+    /// Version of the program that judged: scores may change between versions.
+    pub program_version: &'static str,
+    /// The recording.
+    pub source: SourceDocument,
+    /// All that shaped the numbers.
+    pub settings: SettingsDocument,
+    /// The beats the entrances are timed against; null when none were given or found.
+    pub grid: Option<GridDocument>,
+    /// The entrances, in the order of the sound.
+    pub entrances: Vec<EntranceDocument>,
+    /// The take in figures.
+    pub summary: SummaryDocument,
+    /// What is odd about the recording, as sentences.
+    pub warnings: Vec<String>,
+}
+
+/// The recording.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SourceDocument {
+    /// The file as it was named on the command line.
+    pub path: String,
+    /// Sample rate of the file, Hz.
+    pub sample_rate_hz: u32,
+    /// Channels of the file.
+    pub channels: usize,
+    /// Length of the sound, seconds.
+    pub duration_s: f64,
+}
+
+/// All that shaped the numbers, beside the sound and the grid.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SettingsDocument {
+    /// Tuning reference, Hz.
+    pub a4_hz: f64,
+    /// 0 (relaxed) to 1 (strict); 0.5 is the default line of every fault.
+    pub strictness: f64,
+    /// The horn.
+    pub instrument: InstrumentDocument,
+    /// What sounds.
+    pub source: SoundDocument,
+    /// The channel judged, from 1; null when the channels were mixed.
+    pub channel: Option<usize>,
+    /// Rate the take was analysed at, Hz; lower than the file's above 192 kHz.
+    pub analysed_rate_hz: f64,
+}
+
+/// The horn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum InstrumentDocument {
+    /// Tenor in B-flat without attachment.
+    Tenor,
+    /// Tenor or bass in B-flat with F attachment.
+    FAttachment,
+    /// Alto in E-flat.
+    Alto,
+}
+
+/// What sounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum SoundDocument {
+    /// The instrument.
+    Horn,
+    /// The mouthpiece alone.
+    Mouthpiece,
+}
+
+/// The beats.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct GridDocument {
+    /// Beats per minute.
+    pub bpm: f64,
+    /// Time of one beat, seconds.
+    pub first_beat_s: f64,
+    /// Subdivisions of a beat an entrance may fall on; 1 = the beat alone.
+    pub per_beat: u32,
+    /// Where it came from.
+    pub from: GridOrigin,
+}
+
+/// Where a grid came from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum GridOrigin {
+    /// The player gave it.
+    Given,
+}
+
+/// How a note began.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ArticulationDocument {
+    /// A start from silence, or with a clear gap: tongue or breath.
+    Tongued,
+    /// A shallow dip between two notes.
+    Legato,
+    /// A change of pitch without an attack of its own.
+    Slurred,
+}
+
+/// One entrance.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct EntranceDocument {
+    /// Place in the take, from 0.
+    pub index: usize,
+    /// First sound that belongs to it: air, tongue or tone; seconds.
+    pub sound_start_s: f64,
+    /// The harmonic level first reaches -20 dB of the attack peak; seconds.
+    pub onset_s: f64,
+    /// The harmonic level first reaches -12 dB of the attack peak, the perceptual onset; seconds.
+    pub speaks_s: f64,
+    /// End of the note, seconds.
+    pub end_s: Option<f64>,
+    /// Nearest equal-tempered note.
+    pub midi_note: Option<u8>,
+    /// Its English name, e.g. "Bb2".
+    pub note: Option<String>,
+    /// Settled frequency, Hz.
+    pub settled_hz: Option<f64>,
+    /// Settled pitch against the nearest equal-tempered note, cents.
+    pub tuning_cents: Option<f64>,
+    /// Partial in the most usual position.
+    pub partial: Option<u8>,
+    /// Slide positions that give the note, the most usual first.
+    pub positions: Vec<PositionDocument>,
+    /// How it began.
+    pub articulation: ArticulationDocument,
+    /// Air before the tone, ms; 0 when there is none.
+    pub noise_before_tone_ms: Option<f64>,
+    /// Level of that air relative to the settled tone, dB.
+    pub noise_before_tone_db: Option<f64>,
+    /// First measurable pitch relative to the settled pitch, cents; negative = came in below.
+    pub onset_cents: Option<f64>,
+    /// From the onset to the last instant outside +-10 cents of the settled pitch, ms.
+    pub settle_ms: Option<f64>,
+    /// 20 % to 90 % of the attack peak, ms.
+    pub attack_ms: Option<f64>,
+    /// MPEG-7 LogAttackTime (ISO/IEC 15938-4), log10 of seconds.
+    pub log_attack_time: Option<f64>,
+    /// Slope of the log harmonic level over the attack, dB/s.
+    pub growth_db_per_s: Option<f64>,
+    /// Distance from the grid, ms; positive = late.
+    pub timing_ms: Option<f64>,
+    /// Settled tone level, dB re full scale.
+    pub level_db: Option<f64>,
+    /// Half width of the interval each figure lies in in about 90 % of cases, in its own unit.
+    pub uncertainty: UncertaintyDocument,
+    /// Why a figure is null, by the name of its field.
+    pub cannot_tell: BTreeMap<&'static str, ReasonDocument>,
+    /// 0 (unclear) to 100 (clear).
+    pub clarity: Option<u8>,
+    /// What is wrong, the worst first.
+    pub faults: Vec<FaultDocument>,
+}
+
+/// A slide position.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct PositionDocument {
+    /// On the scale of B-flat positions, fractions allowed.
+    pub position: f64,
+    /// With the F attachment engaged.
+    pub trigger: bool,
+    /// The partial the note is on there.
+    pub partial: u8,
+}
+
+/// Half widths (about 90 % of cases), in the unit of the field of the same name; null where the figure is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct UncertaintyDocument {
+    /// Seconds.
+    pub sound_start_s: Option<f64>,
+    /// Seconds.
+    pub onset_s: Option<f64>,
+    /// Seconds.
+    pub speaks_s: Option<f64>,
+    /// Hz.
+    pub settled_hz: Option<f64>,
+    /// Cents.
+    pub tuning_cents: Option<f64>,
+    /// ms.
+    pub noise_before_tone_ms: Option<f64>,
+    /// dB.
+    pub noise_before_tone_db: Option<f64>,
+    /// Cents.
+    pub onset_cents: Option<f64>,
+    /// ms.
+    pub settle_ms: Option<f64>,
+    /// ms.
+    pub attack_ms: Option<f64>,
+    /// log10 of seconds.
+    pub log_attack_time: Option<f64>,
+    /// dB/s.
+    pub growth_db_per_s: Option<f64>,
+    /// ms.
+    pub timing_ms: Option<f64>,
+}
+
+/// Why a figure is null.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReasonDocument {
+    /// The note is too short for it.
+    TooShort,
+    /// The note is too soft against the room.
+    TooSoft,
+    /// The sound before covers it.
+    Masked,
+    /// No settled pitch to measure against.
+    NoPitch,
+    /// A slurred entrance has no attack of its own.
+    Slurred,
+    /// No grid was given or found.
+    NoGrid,
+    /// No air before the tone, so it has no level.
+    NoAir,
+    /// The take begins inside the note.
+    CutOff,
+}
+
+/// A fault of an entrance.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct FaultDocument {
+    /// Which.
+    pub name: FaultNameDocument,
+    /// 0 (just at the line) to 1 (as bad as it gets).
+    pub severity: f64,
+    /// How sure the analysis is, 0 to 1.
+    pub sureness: f64,
+    /// Why, in words with the numbers.
+    pub because: String,
+}
+
+/// Names of the faults.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum FaultNameDocument {
+    /// Air before the tone.
+    Airy,
+    /// Came in under the pitch, on the same partial.
+    Below,
+    /// Came in over the pitch, on the same partial.
+    Above,
+    /// The tone took long to grow.
+    Slow,
+    /// Began on another partial.
+    Split,
+    /// The slide was still under way.
+    Smear,
+    /// Two starts.
+    Stutter,
+    /// A burst over the settled level.
+    Hard,
+    /// Before the beat.
+    Early,
+    /// After the beat.
+    Late,
+    /// Silence between the breath and the sound.
+    HeldBreath,
+}
+
+/// The take in figures.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SummaryDocument {
+    /// All entrances.
+    pub num_entrances: usize,
+    /// Entrances with any fault.
+    pub num_flagged: usize,
+    /// Entrances with each fault; one entrance may have several.
+    pub faults: BTreeMap<FaultNameDocument, usize>,
+    /// By register, upwards: pedal to B1, low to A2, middle to Bb3, high to Bb4, top above.
+    pub registers: Vec<RegisterDocument>,
+    /// Medians over the entrances that tell the measure.
+    pub medians: MediansDocument,
+}
+
+/// One register of the take.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct RegisterDocument {
+    /// pedal, low, middle, high or top.
+    pub name: &'static str,
+    /// Entrances in it.
+    pub num_entrances: usize,
+    /// Those with any fault.
+    pub num_flagged: usize,
+}
+
+/// A median with the interval that holds the true one in at least 90 % of cases.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct MedianDocument {
+    /// The median, in the unit of its measure.
+    pub median: f64,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end of the interval.
+    pub high: f64,
+    /// Values it stands on.
+    pub num_values: usize,
+}
+
+/// Medians; null where fewer than five entrances tell the measure.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct MediansDocument {
+    /// 0 to 100.
+    pub clarity: Option<MedianDocument>,
+    /// ms, over the entrances that have air before the tone.
+    pub noise_before_tone_ms: Option<MedianDocument>,
+    /// Cents, without the sign.
+    pub onset_cents_abs: Option<MedianDocument>,
+    /// ms.
+    pub settle_ms: Option<MedianDocument>,
+    /// ms.
+    pub attack_ms: Option<MedianDocument>,
+    /// ms; positive = late.
+    pub timing_ms: Option<MedianDocument>,
+    /// dB re full scale.
+    pub level_db: Option<MedianDocument>,
+    /// Cents.
+    pub tuning_cents: Option<MedianDocument>,
+}
+
+/// What the program prints: one take as an object, several as an array of those that could be read.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[serde(untagged)]
+#[schemars(rename = "notefront.take or an array of them")]
+pub enum ScanDocument {
+    /// One take was asked for.
+    One(Box<TakeDocument>),
+    /// Several were asked for, or the one could not be read (an empty array).
+    Many(Vec<TakeDocument>),
+}
+
+/// The JSON Schema (draft 2020-12) of [`ScanDocument`].
+#[must_use]
+pub fn schema() -> Schema {
+    // What is written is described, so every field is required, also those that may be null.
+    schemars::generate::SchemaSettings::draft2020_12()
+        .for_serialize()
+        .into_generator()
+        .into_root_schema_for::<ScanDocument>()
+}

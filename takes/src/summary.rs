@@ -1,0 +1,266 @@
+//! A take in a few figures: how many entrances, which faults, which register, and the medians.
+
+use notefront_dsp::{Entrance, FaultName, Told};
+
+/// Fewest values a median is told for: with five, the interval from the least to the greatest holds
+/// the true median in 93.75 % of cases (1 - 2 x 0.5^5), with four it cannot reach 90 % \[C\].
+pub const MIN_VALUES: usize = 5;
+/// Share of cases in which a median's interval is to hold the true median; that of all uncertainties here.
+const COVERAGE: f64 = 0.9;
+
+/// A stretch of the trombone's range.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Register {
+    /// Up to B1: the pedals, Bb1 and below, and the false tones next to them.
+    Pedal,
+    /// C2 to A2: under the second partial of first position; with the F attachment's C2 to Eb2.
+    Low,
+    /// Bb2 to Bb3.
+    Middle,
+    /// B3 to Bb4: up to the usual top of a tenor.
+    High,
+    /// B4 and above.
+    Top,
+}
+
+impl Register {
+    /// All registers, upwards. Borders are practice of the trade \[P\].
+    pub const ALL: [Self; 5] = [Self::Pedal, Self::Low, Self::Middle, Self::High, Self::Top];
+
+    /// The register of a MIDI note.
+    #[must_use]
+    pub fn of(midi_note: u8) -> Self {
+        match midi_note {
+            0..=35 => Self::Pedal,
+            36..=45 => Self::Low,
+            46..=58 => Self::Middle,
+            59..=70 => Self::High,
+            71.. => Self::Top,
+        }
+    }
+
+    /// Its name, also in files.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Pedal => "pedal",
+            Self::Low => "low",
+            Self::Middle => "middle",
+            Self::High => "high",
+            Self::Top => "top",
+        }
+    }
+}
+
+/// A share: so many of so many.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Count {
+    /// Entrances.
+    pub num_entrances: usize,
+    /// Those with any fault.
+    pub num_flagged: usize,
+}
+
+impl Count {
+    fn of<'a>(entrances: impl Iterator<Item = &'a Entrance>) -> Self {
+        entrances.fold(Self::default(), |count, entrance| Self {
+            num_entrances: count.num_entrances + 1,
+            num_flagged: count.num_flagged + usize::from(entrance.is_flagged()),
+        })
+    }
+}
+
+/// A median and the interval that holds the true one in at least 90 % of cases.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Median {
+    /// The median, in the unit of its measure.
+    pub median: f64,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end of the interval.
+    pub high: f64,
+    /// Values it stands on.
+    pub num_values: usize,
+}
+
+impl Median {
+    /// The median of values, or `None` for fewer than [`MIN_VALUES`]. The interval goes from the k-th
+    /// least to the k-th greatest value, from the binomial law and without assuming any distribution
+    /// (the sign test turned round).
+    #[must_use]
+    pub fn of(mut values: Vec<f64>) -> Option<Self> {
+        values.retain(|v| v.is_finite());
+        let num_values = values.len();
+        if num_values < MIN_VALUES {
+            return None;
+        }
+        values.sort_by(f64::total_cmp);
+        let k = interval_rank(num_values);
+        let median = f64::midpoint(values[(num_values - 1) / 2], values[num_values / 2]);
+        Some(Self { median, low: values[k - 1], high: values[num_values - k], num_values })
+    }
+}
+
+/// The greatest k (from 1) for which the k-th least and k-th greatest of n values enclose the median often enough.
+fn interval_rank(n: usize) -> usize {
+    // P(fewer than k values under the median) = sum over i < k of C(n, i) / 2^n, in logs since 2^n overflows.
+    let tail = (1.0 - COVERAGE) / 2.0;
+    let mut ln_term = -(n as f64) * std::f64::consts::LN_2;
+    let mut below = ln_term.exp();
+    let mut k = 1;
+    while k < n.div_ceil(2) {
+        ln_term += ((n - k + 1) as f64 / k as f64).ln();
+        below += ln_term.exp();
+        if below > tail {
+            break;
+        }
+        k += 1;
+    }
+    k
+}
+
+/// Medians over all entrances of a take that tell the measure.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Medians {
+    /// 0 to 100.
+    pub clarity: Option<Median>,
+    /// ms, of entrances with air; the others have none to measure.
+    pub noise_before_tone_ms: Option<Median>,
+    /// Distance of the first pitch from the settled one, cents, without its sign.
+    pub onset_cents_abs: Option<Median>,
+    /// ms.
+    pub settle_ms: Option<Median>,
+    /// ms.
+    pub attack_ms: Option<Median>,
+    /// ms, signed: positive = late.
+    pub timing_ms: Option<Median>,
+    /// dB re full scale.
+    pub level_db: Option<Median>,
+    /// Cents, signed.
+    pub tuning_cents: Option<Median>,
+}
+
+/// A take in figures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// All entrances.
+    pub all: Count,
+    /// Entrances with each fault, in the order of [`FaultName::ALL`]; one entrance may have several.
+    pub faults: [(FaultName, usize); FaultName::ALL.len()],
+    /// By register, upwards; entrances without a pitch are in none.
+    pub registers: [(Register, Count); Register::ALL.len()],
+    /// The typical entrance.
+    pub medians: Medians,
+}
+
+impl Summary {
+    /// Sums entrances up.
+    #[must_use]
+    pub fn of(entrances: &[Entrance]) -> Self {
+        let with = |name| entrances.iter().filter(|e| e.faults.get(name).is_some()).count();
+        let lies_in = |register, e: &Entrance| e.midi_note.map(Register::of) == Some(register);
+        let within = |register| Count::of(entrances.iter().filter(|e| lies_in(register, e)));
+        Self {
+            all: Count::of(entrances.iter()),
+            faults: FaultName::ALL.map(|name| (name, with(name))),
+            registers: Register::ALL.map(|register| (register, within(register))),
+            medians: medians(entrances),
+        }
+    }
+
+    /// Faults that occur, the most frequent first.
+    #[must_use]
+    pub fn most_frequent_faults(&self) -> Vec<(FaultName, usize)> {
+        let mut found: Vec<_> = self.faults.iter().copied().filter(|&(_, n)| n > 0).collect();
+        found.sort_by_key(|&(_, n)| std::cmp::Reverse(n));
+        found
+    }
+}
+
+fn medians(entrances: &[Entrance]) -> Medians {
+    let of = |told: fn(&Entrance) -> Option<f64>| Median::of(entrances.iter().filter_map(told).collect());
+    Medians {
+        clarity: of(|e| Some(e.clarity)),
+        noise_before_tone_ms: of(|e| value(e.noise_before_tone_ms).filter(|&ms| ms > 0.0)),
+        onset_cents_abs: of(|e| value(e.onset_cents).map(f64::abs)),
+        settle_ms: of(|e| value(e.settle_ms)),
+        attack_ms: of(|e| value(e.attack_ms)),
+        timing_ms: of(|e| value(e.timing_ms)),
+        level_db: of(|e| Some(e.level_db)),
+        tuning_cents: of(|e| value(e.tuning_cents)),
+    }
+}
+
+fn value(told: Told) -> Option<f64> {
+    told.ok().map(|m| m.value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixtures;
+
+    #[test]
+    fn the_interval_is_that_of_the_sign_test() {
+        // Two-sided 10 % critical values of the sign test, as every table of it has them: the greatest number
+        // of minus signs that is still significant; the interval's rank is one more.
+        // Dixon & Mood 1946, JASA 41:557-566 \[M\]; recomputed from the binomial law \[C\].
+        for (n, critical) in [(5, 0), (6, 0), (8, 1), (10, 1), (12, 2), (15, 3), (20, 5), (25, 7), (30, 10), (50, 18)] {
+            assert_eq!(interval_rank(n), critical + 1, "n = {n}");
+        }
+    }
+
+    #[test]
+    fn the_interval_stays_finite_for_long_takes() {
+        // Normal approximation for large n: k about n/2 - 1.645 sqrt(n)/2 \[C\]; to 2 ranks.
+        let expected = 5_000.0 - 1.645 * 50.0;
+        assert!((interval_rank(10_000) as f64 - expected).abs() < 2.0);
+    }
+
+    #[test]
+    fn four_values_have_no_median_and_five_do() {
+        assert_eq!(Median::of(vec![1.0, 2.0, 3.0, 4.0]), None);
+        let five = Median::of(vec![5.0, 1.0, 2.0, 4.0, 3.0]);
+        assert_eq!(five, Some(Median { median: 3.0, low: 1.0, high: 5.0, num_values: 5 }));
+    }
+
+    #[test]
+    fn values_that_are_no_numbers_do_not_count() {
+        assert_eq!(Median::of(vec![1.0, 2.0, 3.0, 4.0, f64::NAN]), None);
+    }
+
+    #[test]
+    fn an_even_number_of_values_has_its_median_between() {
+        let six = Median::of(vec![1.0, 2.0, 3.0, 4.0, 5.0, 60.0]).expect("enough values");
+        assert!((six.median - 3.5).abs() < 1e-12, "{six:?}");
+    }
+
+    #[test]
+    fn every_entrance_is_counted_once_and_every_fault_by_itself() {
+        let summary = Summary::of(&fixtures::take().entrances);
+        assert_eq!(summary.all, Count { num_entrances: 5, num_flagged: 3 });
+        assert_eq!(
+            summary.most_frequent_faults(),
+            [(FaultName::Below, 2), (FaultName::Airy, 1), (FaultName::Split, 1)]
+        );
+        assert_eq!(summary.registers.iter().map(|(_, c)| c.num_entrances).sum::<usize>(), 5);
+    }
+
+    #[test]
+    fn registers_meet_without_a_gap() {
+        // Bb1 = 34 is the first pedal, E2 = 40 the lowest of a plain tenor, Bb2 = 46 and Bb4 = 70 second and
+        // eighth partial of first position.
+        let of = |midi| Register::of(midi).as_str();
+        assert_eq!(
+            [of(34), of(40), of(46), of(58), of(59), of(70), of(71)],
+            ["pedal", "low", "middle", "middle", "high", "high", "top"]
+        );
+    }
+
+    #[test]
+    fn no_entrances_are_no_trouble() {
+        let summary = Summary::of(&[]);
+        assert_eq!(summary.all, Count::default());
+        assert_eq!(summary.medians, Medians::default());
+    }
+}

@@ -1,0 +1,296 @@
+//! One take read and judged: the entrances, and what is odd about the recording.
+
+use crate::audio_file::{AudioFile, ChannelChoice, Findings, ReadError};
+use notefront_dsp::analyzer::collect;
+use notefront_dsp::{Analyzer, AnalyzerError, CannotTell, Entrance, Settings};
+use std::path::{Path, PathBuf};
+
+/// A take whose loudest sample lies under this, in dB re full scale, is too quiet to trust \[P\].
+const QUIET_PEAK_DB: f64 = -40.0;
+
+/// What a scan can be told beside the file.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ScanOptions {
+    /// What shapes the numbers.
+    pub settings: Settings,
+    /// Which channel is judged.
+    pub channel: ChannelChoice,
+}
+
+/// Where a take came from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TakeSource {
+    /// The file, as it was named.
+    pub path: PathBuf,
+    /// Sample rate of the file, Hz.
+    pub sample_rate_hz: u32,
+    /// Rate it was analysed at, Hz; lower than the file's above 192 kHz.
+    pub analysed_rate_hz: f64,
+    /// Channels of the file.
+    pub num_channels: usize,
+    /// Length of the sound, seconds.
+    pub duration_s: f64,
+}
+
+/// A judged take.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Take {
+    /// Where it came from.
+    pub source: TakeSource,
+    /// What shaped the numbers.
+    pub options: ScanOptions,
+    /// The entrances, in the order of the sound.
+    pub entrances: Vec<Entrance>,
+    /// What is odd about the recording.
+    pub warnings: Vec<Warning>,
+}
+
+/// Something about a recording that its player should know before trusting the numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Warning {
+    /// Clipped at a time in seconds.
+    Clipped(f64),
+    /// Clipped in so many more places, the last at a time in seconds.
+    ClippedMore(usize, f64),
+    /// Nothing but silence.
+    Silent,
+    /// The loudest sample, dB re full scale.
+    TooQuiet(f64),
+    /// A channel (from 1) is silent and was left out; of so many.
+    DeadChannel(usize, usize),
+    /// The channels cancel each other.
+    Cancelling,
+    /// The file ends at the first time, though its header promises the second, in seconds.
+    Truncated(f64, f64),
+    /// Pieces that could not be decoded, the first at a time in seconds.
+    Damaged(u64, f64),
+    /// Samples that are not numbers.
+    BadSamples(u64),
+    /// Analysed at a rate in Hz lower than the file's.
+    Resampled(f64),
+    /// The take begins inside a note.
+    CutOff,
+    /// Results the analysis lost: a fault of the program.
+    DroppedEvents(u64),
+}
+
+impl std::fmt::Display for Warning {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Clipped(at) => write!(f, "clipped at {at:.2} s"),
+            Self::ClippedMore(1, last) => write!(f, "clipped in one more place, at {last:.2} s"),
+            Self::ClippedMore(n, last) => write!(f, "clipped in {n} more places, the last at {last:.2} s"),
+            Self::Silent => write!(f, "silent from end to end: check the microphone, its cable and the track's input"),
+            Self::TooQuiet(db) => {
+                write!(f, "very quiet: the loudest moment is {:.0} dB under full scale; turn the input up", -db)
+            }
+            Self::DeadChannel(n, of) => write!(f, "channel {n} of {of} is silent and was left out"),
+            Self::Cancelling => {
+                write!(f, "the channels cancel each other when mixed (one is upside down): choose one with --channel")
+            }
+            Self::Truncated(at, promised) => {
+                write!(f, "cut short: the sound ends at {at:.2} s, its header promises {promised:.2} s")
+            }
+            Self::Damaged(1, at) => write!(f, "damaged at {at:.2} s: a piece could not be read; silence stands for it"),
+            Self::Damaged(n, at) => {
+                write!(f, "damaged from {at:.2} s on: {n} pieces could not be read; silence stands for them")
+            }
+            Self::BadSamples(1) => write!(f, "one sample is not a number and was taken as silence"),
+            Self::BadSamples(n) => write!(f, "{n} samples are not numbers and were taken as silence"),
+            Self::Resampled(hz) => write!(f, "brought down to {:.1} kHz for the analysis", hz / 1000.0),
+            Self::CutOff => write!(f, "it begins inside a note: leave a second of silence before you play"),
+            Self::DroppedEvents(n) => write!(f, "{n} results were lost inside the program: please report this"),
+        }
+    }
+}
+
+/// Why a take was not judged.
+#[derive(Debug)]
+pub enum ScanError {
+    /// The file cannot be read.
+    Read(ReadError),
+    /// The settings cannot be used.
+    Analysis(AnalyzerError),
+}
+
+impl std::fmt::Display for ScanError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Read(e) => write!(f, "{e}. {}", e.remedy()),
+            Self::Analysis(e) => e.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for ScanError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Read(e) => Some(e),
+            Self::Analysis(e) => Some(e),
+        }
+    }
+}
+
+impl From<ReadError> for ScanError {
+    fn from(e: ReadError) -> Self {
+        Self::Read(e)
+    }
+}
+
+/// How far a scan has come.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Progress {
+    /// Seconds of sound analysed.
+    pub done_s: f64,
+    /// Seconds of sound in all, where the file tells.
+    pub total_s: Option<f64>,
+}
+
+/// Reads and judges one take, in blocks: memory grows with the entrances, not with the sound.
+/// `progress` is called after every block.
+///
+/// # Errors
+/// A file that cannot be read, or settings that cannot be used.
+pub fn scan(path: &Path, options: ScanOptions, mut progress: impl FnMut(Progress)) -> Result<Take, ScanError> {
+    let mut file = AudioFile::open(path, options.channel)?;
+    let mut analyzer = Analyzer::new(file.sample_rate_hz(), options.settings).map_err(ScanError::Analysis)?;
+    let mut entrances = Vec::new();
+    let total_s = file.promised_s();
+    while let Some(block) = file.next_block()? {
+        feed(&mut analyzer, block, &mut entrances);
+        progress(Progress { done_s: file.position_s(), total_s });
+    }
+    analyzer.finish();
+    collect(&mut analyzer, &mut entrances);
+    Ok(judged(path, options, &file, &analyzer, entrances))
+}
+
+/// Events are taken out often, since the analysis keeps a limited number.
+fn feed(analyzer: &mut Analyzer, block: &[f32], entrances: &mut Vec<Entrance>) {
+    const BLOCK_LEN: usize = 4096;
+    for part in block.chunks(BLOCK_LEN) {
+        analyzer.push(part);
+        collect(analyzer, entrances);
+    }
+}
+
+fn judged(
+    path: &Path,
+    options: ScanOptions,
+    file: &AudioFile,
+    analyzer: &Analyzer,
+    mut entrances: Vec<Entrance>,
+) -> Take {
+    let findings = file.findings();
+    // A note that sounds to the last sample ends there.
+    for entrance in &mut entrances {
+        entrance.end_s.get_or_insert(findings.duration_s);
+    }
+    let source = TakeSource {
+        path: path.to_owned(),
+        sample_rate_hz: file.file_rate_hz(),
+        analysed_rate_hz: file.sample_rate_hz(),
+        num_channels: file.num_channels(),
+        duration_s: findings.duration_s,
+    };
+    let mut warnings = recording_warnings(&findings, &source);
+    warnings.extend(analysis_warnings(analyzer, &entrances));
+    Take { source, options, entrances, warnings }
+}
+
+fn recording_warnings(findings: &Findings, source: &TakeSource) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    warnings.extend(findings.promised_s.map(|promised| Warning::Truncated(findings.duration_s, promised)));
+    warnings.extend(findings.damage.map(|(num, at_s)| Warning::Damaged(num, at_s)));
+    warnings.extend(findings.dead_channels.iter().map(|&n| Warning::DeadChannel(n, source.num_channels)));
+    if findings.is_cancelling {
+        warnings.push(Warning::Cancelling);
+    }
+    let peak_db = 20.0 * findings.peak.log10();
+    if findings.peak == 0.0 {
+        warnings.push(Warning::Silent);
+    } else if peak_db < QUIET_PEAK_DB {
+        warnings.push(Warning::TooQuiet(peak_db));
+    }
+    let clipping = &findings.clipping;
+    warnings.extend(clipping.places_s.iter().map(|&at_s| Warning::Clipped(at_s)));
+    let num_more = clipping.num_places - clipping.places_s.len();
+    if num_more > 0 {
+        warnings.push(Warning::ClippedMore(num_more, clipping.last_s));
+    }
+    if source.analysed_rate_hz < f64::from(source.sample_rate_hz) {
+        warnings.push(Warning::Resampled(source.analysed_rate_hz));
+    }
+    warnings
+}
+
+fn analysis_warnings(analyzer: &Analyzer, entrances: &[Entrance]) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    if analyzer.num_bad_samples() > 0 {
+        warnings.push(Warning::BadSamples(analyzer.num_bad_samples()));
+    }
+    if entrances.first().is_some_and(|e| e.settle_ms == Err(CannotTell::CutOff)) {
+        warnings.push(Warning::CutOff);
+    }
+    if analyzer.num_dropped_events() > 0 {
+        warnings.push(Warning::DroppedEvents(analyzer.num_dropped_events()));
+    }
+    warnings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audio_file::Clipping;
+
+    fn findings() -> Findings {
+        Findings {
+            duration_s: 10.0,
+            promised_s: None,
+            damage: None,
+            clipping: Clipping::default(),
+            dead_channels: Vec::new(),
+            is_cancelling: false,
+            peak: 0.5,
+        }
+    }
+
+    fn source() -> TakeSource {
+        TakeSource {
+            path: "take.wav".into(),
+            sample_rate_hz: 48_000,
+            analysed_rate_hz: 48_000.0,
+            num_channels: 2,
+            duration_s: 10.0,
+        }
+    }
+
+    fn told(findings: &Findings) -> Vec<String> {
+        recording_warnings(findings, &source()).iter().map(ToString::to_string).collect()
+    }
+
+    #[test]
+    fn a_sound_recording_has_no_warnings() {
+        assert!(told(&findings()).is_empty());
+    }
+
+    #[test]
+    fn clipping_is_told_with_its_time() {
+        let clipping = Clipping { places_s: vec![12.4], num_places: 4, last_s: 301.25 };
+        let said = told(&Findings { clipping, ..findings() });
+        assert_eq!(said, ["clipped at 12.40 s", "clipped in 3 more places, the last at 301.25 s"]);
+    }
+
+    #[test]
+    fn silence_and_quiet_are_told_apart() {
+        assert!(told(&Findings { peak: 0.0, ..findings() })[0].starts_with("silent"));
+        // 0.001 is -60 dB.
+        assert!(told(&Findings { peak: 0.001, ..findings() })[0].contains("60 dB under full scale"));
+    }
+
+    #[test]
+    fn a_cut_file_is_told_with_both_times() {
+        let said = told(&Findings { promised_s: Some(31.2), ..findings() });
+        assert_eq!(said, ["cut short: the sound ends at 10.00 s, its header promises 31.20 s"]);
+    }
+}
