@@ -79,7 +79,7 @@ fn entrance_table(shown: &[&Entrance], style: TableStyle) -> String {
     if style.styled {
         table.enforce_styling();
     }
-    table.set_header(["time", "note", "what", "the numbers", "how sure", "clarity"].map(|h| strong(h.into(), style)));
+    table.set_header(["time", "note", "what", "the numbers", "sure?", "clarity"].map(|h| strong(h.into(), style)));
     for entrance in shown {
         table.add_rows(rows(entrance, style));
     }
@@ -109,7 +109,7 @@ fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
 
 fn what(fault: Option<&Fault>, style: TableStyle) -> Cell {
     match fault {
-        Some(fault) => strong(words::label(fault.name).into(), style),
+        Some(fault) => strong(words::short_label(fault.name).into(), style),
         None => Cell::new("clear"),
     }
 }
@@ -132,7 +132,7 @@ fn note(entrance: &Entrance) -> String {
 fn clear_numbers(entrance: &Entrance) -> String {
     let settled = entrance.settle_ms.ok().map(|m| match m.value.round() {
         ms if ms > 0.0 => format!("settled after {ms:.0} ms"),
-        _ => "in tune at once".into(),
+        _ => "on its pitch at once".into(),
     });
     let attack = entrance.attack_ms.ok().map(|m| format!("grew in {:.0} ms", m.value));
     settled.into_iter().chain(attack).collect::<Vec<_>>().join(", ")
@@ -165,7 +165,7 @@ fn closing(summary: &Summary) -> String {
 
 fn what_went_wrong(summary: &Summary) -> String {
     let faults = summary.most_frequent_faults();
-    faults.iter().map(|&(name, num)| format!("{num} x {}", words::label(name))).collect::<Vec<_>>().join(", ")
+    faults.iter().map(|&(name, num)| format!("{num} {}", words::label(name))).collect::<Vec<_>>().join(", ")
 }
 
 fn where_it_went_wrong(summary: &Summary) -> String {
@@ -189,7 +189,8 @@ fn typical(summary: &Summary) -> Option<String> {
         told(medians.timing_ms, "speaks off the beat by", "ms"),
     ];
     let all: Vec<_> = all.into_iter().flatten().collect();
-    (!all.is_empty()).then(|| format!("{} (median, and where it lies in 9 cases of 10).", all.join(", ")))
+    (!all.is_empty())
+        .then(|| format!("{}; medians, and in brackets where each lies 9 times out of 10.", all.join(", ")))
 }
 
 #[cfg(test)]
@@ -210,7 +211,7 @@ mod tests {
     fn a_row_tells_time_note_fault_numbers_and_sureness() {
         let text = text(TableStyle::default());
         let row = line(&text, "0:01.01");
-        for part in ["Bb2", "came in below", "71 cents below", "113 ms", "sure", "58"] {
+        for part in ["Bb2", "71 cents below", "113 ms", "sure", "58"] {
             assert!(row.contains(part), "{part:?} is missing in {row:?}");
         }
     }
@@ -256,7 +257,7 @@ mod tests {
     fn the_closing_tells_how_many_what_and_where() {
         let text = text(TableStyle::default());
         assert!(text.contains("5 entrances, 3 flagged (60 %)."));
-        assert!(line(&text, "What:").contains("2 x came in below"));
+        assert!(line(&text, "What:").contains("2 came in below"));
         assert!(line(&text, "Where:").contains("middle register 3 of 4"));
         assert!(text.contains(words::usual_remedy(FaultName::Below)));
     }

@@ -9,21 +9,32 @@ const SURE: f64 = 0.9;
 /// Sureness below which a fault is told as uncertain.
 const UNSURE: f64 = 0.6;
 
-/// Short name of a fault, to stand at the head of a line.
+/// One or two words for a fault, for columns and filters.
+#[must_use]
+pub fn short_label(name: FaultName) -> &'static str {
+    match name {
+        FaultName::Airy => "air first",
+        FaultName::Stutter => "two starts",
+        FaultName::HeldBreath => "held breath",
+        name => name.as_str(),
+    }
+}
+
+/// A fault as a player says it, to be counted: "3 came in below".
 #[must_use]
 pub fn label(name: FaultName) -> &'static str {
     match name {
-        FaultName::Airy => "air before the tone",
+        FaultName::Airy => "with air before the tone",
         FaultName::Below => "came in below",
         FaultName::Above => "came in above",
         FaultName::Slow => "slow to speak",
         FaultName::Split => "split",
-        FaultName::Smear => "slide still moving",
-        FaultName::Stutter => "two starts",
-        FaultName::Hard => "hard start",
+        FaultName::Smear => "with the slide still moving",
+        FaultName::Stutter => "started twice",
+        FaultName::Hard => "too hard",
         FaultName::Early => "early",
         FaultName::Late => "late",
-        FaultName::HeldBreath => "breath held",
+        FaultName::HeldBreath => "after a held breath",
     }
 }
 
@@ -73,7 +84,7 @@ pub fn worst_first(entrance: &Entrance) -> Vec<Fault> {
 pub fn sureness(fault: &Fault) -> &'static str {
     match fault.sureness {
         s if s >= SURE => "sure",
-        s if s >= UNSURE => "fairly sure",
+        s if s >= UNSURE => "likely",
         _ => "uncertain",
     }
 }

@@ -40,7 +40,7 @@ pub struct Layout {
 /// The position in `file` is left anywhere.
 ///
 /// # Errors
-/// Those of reading, but not the end of the file.
+/// Those of reading, but not the end of the file; `InvalidData` for a header that cannot be.
 pub fn find_sound<F: Read + Seek>(file: &mut F) -> io::Result<Option<Layout>> {
     match scan(file) {
         Err(e) if e.kind() == io::ErrorKind::UnexpectedEof => Ok(None),
@@ -84,7 +84,10 @@ fn scan<F: Read + Seek>(file: &mut F) -> io::Result<Option<Layout>> {
             break;
         }
     }
-    Ok(format.zip(sound).and_then(|(format, sound)| plain(family, &format, sound, file_len)))
+    match format.zip(sound) {
+        Some((format, sound)) => plain(family, &format, sound, file_len),
+        None => Ok(None),
+    }
 }
 
 fn family(top: &[u8; 12]) -> Option<Family> {
@@ -139,17 +142,23 @@ fn wave_sound(chunk: &Chunk, long_len: Option<u64>) -> Sound {
     Sound { start: chunk.start, claimed }
 }
 
-fn plain(family: Family, format: &[u8], sound: Sound, file_len: u64) -> Option<Layout> {
-    let format = bare_format(family, format)?;
-    let block = block(family, format)?;
+fn plain(family: Family, format: &[u8], sound: Sound, file_len: u64) -> io::Result<Option<Layout>> {
+    let bare = bare_format(family, format);
+    let Some((format, block)) = bare.and_then(|format| Some((format, block(family, format)?))) else {
+        return Ok(None);
+    };
+    // WAVE keeps a frame's length in 16 bits, and the decoder computes with 16 bits for AIFF too.
+    if block.len == 0 || block.len > u64::from(u16::MAX) {
+        return Err(io::Error::new(io::ErrorKind::InvalidData, "its header has impossible channels or bits"));
+    }
     let there = file_len.saturating_sub(sound.start);
     let data_len = sound.claimed.unwrap_or(there).min(there) / block.len * block.len;
-    Some(Layout {
+    Ok(Some(Layout {
         header: header(family, format, data_len),
         data_start: sound.start,
         data_len,
         promised_frames: sound.claimed.filter(|_| block.is_frame).map(|claimed| claimed / block.len),
-    })
+    }))
 }
 
 /// WAVE format tags: plain PCM and float carry nothing past their 16 bytes, whatever the writer appended.
@@ -182,7 +191,7 @@ struct Block {
 fn block(family: Family, format: &[u8]) -> Option<Block> {
     let le = |at: usize| Some(u64::from(u16::from_le_bytes(format.get(at..at + 2)?.try_into().ok()?)));
     let be = |at: usize| Some(u64::from(u16::from_be_bytes(format.get(at..at + 2)?.try_into().ok()?)));
-    let block = match family {
+    Some(match family {
         Family::Wave => match wave_tag(format)? {
             TAG_PCM | TAG_FLOAT | TAG_ALAW | TAG_MULAW | TAG_EXTENSIBLE => {
                 Block { len: le(2)? * le(14)?.div_ceil(8), is_frame: true }
@@ -190,8 +199,7 @@ fn block(family: Family, format: &[u8]) -> Option<Block> {
             _ => Block { len: le(12)?, is_frame: false },
         },
         Family::Aiff { .. } => Block { len: be(0)? * be(6)?.div_ceil(8), is_frame: true },
-    };
-    (block.len > 0).then_some(block)
+    })
 }
 
 fn header(family: Family, format: &[u8], data_len: u64) -> Vec<u8> {

@@ -38,8 +38,8 @@ pub enum ReadError {
     },
     /// The system failed while reading.
     Io(io::Error),
-    /// The decoder broke down: a fault of the program, not of the player.
-    BrokenDecoder,
+    /// The decoder broke down, with what it said: a fault of the program, not of the player.
+    BrokenDecoder(String),
 }
 
 impl ReadError {
@@ -59,7 +59,7 @@ impl ReadError {
             }
             Self::NoSuchChannel { .. } => "Choose a channel it has, or leave --channel out to mix them.",
             Self::Io(_) => "Check the disk or the connection, copy the file to this computer and try again.",
-            Self::BrokenDecoder => "Please report it with the file, and export the take as WAV meanwhile.",
+            Self::BrokenDecoder(_) => "Please report it with the file, and export the take as WAV meanwhile.",
         }
     }
 }
@@ -83,7 +83,7 @@ impl std::fmt::Display for ReadError {
                 write!(f, "there is no channel {asked}: it has {num_channels} channels")
             }
             Self::Io(e) => write!(f, "it could not be read ({e})"),
-            Self::BrokenDecoder => write!(f, "the decoder broke down on it"),
+            Self::BrokenDecoder(said) => write!(f, "the decoder broke down on it ({said})"),
         }
     }
 }
@@ -103,6 +103,7 @@ impl From<io::Error> for ReadError {
             io::ErrorKind::NotFound => Self::NotFound,
             io::ErrorKind::PermissionDenied => Self::NoPermission,
             io::ErrorKind::IsADirectory => Self::Folder,
+            io::ErrorKind::InvalidData => Self::NotAudio(e.to_string()),
             _ => Self::Io(e),
         }
     }

@@ -85,7 +85,7 @@ pub struct ScanArgs {
 /// Whether to look for a grid.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum GridSearch {
-    /// Look for it, and use it only when sure
+    /// Look for it (this version finds none yet: give --bpm)
     Auto,
     /// Do not look
     Off,

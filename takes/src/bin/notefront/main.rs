@@ -12,6 +12,7 @@ use notefront_takes::table::{self, TableStyle};
 use notefront_takes::take::{self, ScanError, ScanOptions, Take};
 use progress::Progressing;
 use rayon::prelude::*;
+use std::any::Any;
 use std::io::{self, IsTerminal, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
@@ -23,6 +24,7 @@ const FAILED: u8 = 1;
 const BAD_USAGE: u8 = 2;
 
 fn main() -> ExitCode {
+    quiet_worker_panics();
     let result = Cli::try_parse().and_then(|cli| match cli.command {
         Command::Scan(args) => {
             let options = args.options().map_err(|e| bad_value(&e.to_string()))?;
@@ -92,7 +94,22 @@ fn scan_all(args: &ScanArgs, options: ScanOptions) -> Vec<Result<Take, ScanError
 /// Decoders meet hostile files; should one break down, the other takes are still reported.
 fn scan_one(path: &Path, options: ScanOptions, progress: impl FnMut(take::Progress)) -> Result<Take, ScanError> {
     catch_unwind(AssertUnwindSafe(|| take::scan(path, options, progress)))
-        .unwrap_or(Err(ScanError::Read(ReadError::BrokenDecoder)))
+        .unwrap_or_else(|panic| Err(ScanError::Read(ReadError::BrokenDecoder(panic_message(&*panic)))))
+}
+
+fn panic_message(panic: &(dyn Any + Send)) -> String {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no reason given").to_owned()
+}
+
+/// Takes are scanned on worker threads, where a panic becomes that take's error: it is told once, not twice.
+fn quiet_worker_panics() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |info| {
+        if std::thread::current().name() == Some("main") {
+            usual(info);
+        }
+    }));
 }
 
 /// Errors always go to standard error; warnings too when standard output holds JSON.
