@@ -3,11 +3,15 @@
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use notefront_takes::take::Progress;
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 /// Bars shown at most; of more takes than that only the count is shown.
 const MAX_BARS: usize = 8;
 /// Bars count in ms of sound, so that short takes move too.
 const TICKS_PER_S: f64 = 1000.0;
+
+/// A take done sooner than this shows no bar.
+const PATIENCE: Duration = Duration::from_millis(400);
 
 /// The bars of all takes.
 pub struct Progressing {
@@ -17,7 +21,10 @@ pub struct Progressing {
 }
 
 /// The bar of one take.
-pub struct Bar(ProgressBar);
+pub struct Bar {
+    bar: ProgressBar,
+    begun: Instant,
+}
 
 impl Progressing {
     /// Bars for so many takes. Nothing is drawn when standard error is no terminal.
@@ -33,7 +40,7 @@ impl Progressing {
         let bar = if self.has_bars { self.bars.add(ProgressBar::no_length()) } else { ProgressBar::hidden() };
         bar.set_style(style("{bar:30} {percent:>3} %  {wide_msg}"));
         bar.set_message(path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned());
-        Bar(bar)
+        Bar { bar, begun: Instant::now() }
     }
 
     /// A take is done.
@@ -50,16 +57,20 @@ impl Progressing {
 impl Bar {
     /// Moves the bar.
     pub fn update(&mut self, progress: Progress) {
-        if let Some(total_s) = progress.total_s {
-            self.0.set_length((total_s * TICKS_PER_S) as u64);
+        if self.begun.elapsed() < PATIENCE {
+            return;
         }
-        self.0.set_position((progress.done_s * TICKS_PER_S) as u64);
+        let length = progress.total_s.map(|total_s| (total_s * TICKS_PER_S) as u64);
+        if let Some(length) = length.filter(|&length| self.bar.length() != Some(length)) {
+            self.bar.set_length(length);
+        }
+        self.bar.set_position((progress.done_s * TICKS_PER_S) as u64);
     }
 }
 
 impl Drop for Bar {
     fn drop(&mut self) {
-        self.0.finish_and_clear();
+        self.bar.finish_and_clear();
     }
 }
 
