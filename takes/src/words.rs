@@ -149,7 +149,7 @@ fn split(entrance: &Entrance) -> String {
 /// The partial an interval (cents) away from the given one, if one lies there.
 fn named_partial(partial: u8, interval_cents: f64) -> String {
     let wrong = (f64::from(partial) * (interval_cents / 1200.0).exp2()).round();
-    if wrong >= 1.0 && wrong <= 24.0 && wrong != f64::from(partial) {
+    if (1.0..=24.0).contains(&wrong) && wrong != f64::from(partial) {
         format!("the {} partial", nth(wrong as u8))
     } else {
         "another partial".into()

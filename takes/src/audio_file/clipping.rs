@@ -53,7 +53,10 @@ impl ClipWatch {
     /// Watches the next interleaved frames, of the channels in `used` only.
     pub fn push(&mut self, interleaved: &[f32], used: &[usize]) {
         for frame in interleaved.chunks_exact(self.runs.len()) {
-            let is_flat = used.iter().fold(false, |flat, &i| self.runs[i].extend(frame[i], self.min_run) || flat);
+            let mut is_flat = false;
+            for &channel in used {
+                is_flat |= self.runs[channel].extend(frame[channel], self.min_run);
+            }
             if is_flat {
                 let start = (self.num_frames + 1).saturating_sub(u64::from(self.min_run));
                 self.note(start as f64 / self.sample_rate_hz);

@@ -5,6 +5,7 @@ use super::error::{MAX_READABLE_RATE_HZ, MIN_READABLE_RATE_HZ, ReadError};
 use std::fs::File;
 use std::io::{Seek, SeekFrom};
 use std::path::Path;
+use symphonia::core::audio::Channels;
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error as Symphonia;
 use symphonia::core::formats::probe::Hint;
@@ -69,7 +70,7 @@ impl Decoder {
             track_id: track.id,
             stamps_are_frames: stamps_are_frames(track, params.sample_rate),
             sample_rate_hz: params.sample_rate.unwrap_or(0),
-            num_channels: params.channels.as_ref().map_or(0, |c| symphonia::core::audio::Channels::count(c)),
+            num_channels: params.channels.as_ref().map_or(0, Channels::count),
             promised_frames: promised_frames.or(track.num_frames),
             num_frames: 0,
             gap_frames: 0,
