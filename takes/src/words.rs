@@ -4,6 +4,10 @@ use notefront_dsp::{Entrance, Fault, FaultName, Measure, SlidePosition, Told};
 
 /// A figure whose uncertainty reaches this share of it is told with its uncertainty.
 const UNCERTAIN_SHARE: f64 = 0.15;
+/// Partials of real horns stray this far from whole ratios, in cents \[P\].
+const PARTIAL_TOLERANCE_CENTS: f64 = 40.0;
+/// Highest partial worth naming; players count them to about sixteen \[P\].
+const HIGHEST_PARTIAL: f64 = 16.0;
 /// Sureness from which a fault is told as sure, and below [`UNSURE`] as uncertain.
 const SURE: f64 = 0.9;
 /// Sureness below which a fault is told as uncertain.
@@ -136,24 +140,25 @@ fn slow(entrance: &Entrance) -> String {
 fn split(entrance: &Entrance) -> String {
     let Some(split) = entrance.evidence.split else { return "started on another partial".into() };
     let side = if split.interval_cents < 0.0 { "below" } else { "above" };
-    let (wrong, right) = match entrance.partial {
-        Some(partial) => {
-            (named_partial(partial, split.interval_cents), format!(" before it found the {}", nth(partial)))
-        }
+    let (wrong, right) = match partials(entrance, split.interval_cents) {
+        Some((wrong, right)) => (format!("the {} partial", nth(wrong)), format!(" before it found the {}", nth(right))),
         None => ("another partial".into(), String::new()),
     };
     let distance = interval(split.interval_cents);
     format!("started on {wrong}, {distance} {side}, for {:.0} ms{right}", split.duration_ms)
 }
 
-/// The partial an interval (cents) away from the given one, if one lies there.
-fn named_partial(partial: u8, interval_cents: f64) -> String {
-    let wrong = (f64::from(partial) * (interval_cents / 1200.0).exp2()).round();
-    if (1.0..=24.0).contains(&wrong) && wrong != f64::from(partial) {
-        format!("the {} partial", nth(wrong as u8))
-    } else {
-        "another partial".into()
-    }
+/// The wrong and the right partial, in the most usual position where both lie an interval (cents) apart.
+fn partials(entrance: &Entrance, interval_cents: f64) -> Option<(u8, u8)> {
+    let usual = entrance.partial.into_iter();
+    let rights = usual.chain(entrance.positions.iter().filter(|p| !p.trigger).map(|p| p.partial));
+    rights.into_iter().find_map(|right| {
+        let exact = f64::from(right) * (interval_cents / 1200.0).exp2();
+        let wrong = exact.round();
+        let fits = (1.0..=HIGHEST_PARTIAL).contains(&wrong) && wrong != f64::from(right);
+        let off_cents = 1200.0 * (wrong / exact).log2();
+        (fits && off_cents.abs() <= PARTIAL_TOLERANCE_CENTS).then_some((wrong as u8, right))
+    })
 }
 
 fn smear(entrance: &Entrance) -> String {
@@ -247,7 +252,7 @@ mod tests {
     use super::*;
     use crate::fixtures::{airy, below, clear, split, told};
     use notefront_dsp::entrance::{Smear, Split, Stutter};
-    use notefront_dsp::{CannotTell, Evidence};
+    use notefront_dsp::{CannotTell, Evidence, Positions};
 
     #[test]
     fn a_scoop_is_told_as_in_the_contract() {
@@ -277,6 +282,20 @@ mod tests {
             Evidence { split: Some(Split { interval_cents: 386.0, duration_ms: 30.0 }), ..Evidence::default() };
         let entrance = Entrance { partial: None, evidence, ..clear(0, 60, 1.0) };
         assert_eq!(because(&entrance, FaultName::Split), "started on another partial, a major third above, for 30 ms");
+    }
+
+    #[test]
+    fn a_split_is_told_in_the_position_where_it_is_possible() {
+        // C4 is the 5th partial in 2.9 and the 6th in 6: an octave below there is only the 3rd, in 6 \[C\].
+        let evidence =
+            Evidence { split: Some(Split { interval_cents: -1195.0, duration_ms: 50.0 }), ..Evidence::default() };
+        let mut entrance =
+            Entrance { partial: Some(5), evidence, positions: Positions::default(), ..clear(0, 60, 1.0) };
+        let told = because(&entrance, FaultName::Split);
+        assert_eq!(told, "started on another partial, an octave below, for 50 ms");
+        entrance.positions.push(SlidePosition { position: 6.0, trigger: false, partial: 6 });
+        let told = because(&entrance, FaultName::Split);
+        assert_eq!(told, "started on the 3rd partial, an octave below, for 50 ms before it found the 6th");
     }
 
     #[test]
