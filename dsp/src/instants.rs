@@ -70,7 +70,7 @@ pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64
     if before > LOUD_BEFORE * peak {
         Some(draw_on(level, search, to, before, peak))
     } else {
-        let read = read(level, valley(level, search, to, peak), to, before, peak);
+        let read = read(level, valley(level, search, to, ONSET_SHARE * ONSET_SHARE * peak), to, before, peak);
         Some(unsmooth(read, period))
     }
 }
@@ -144,19 +144,12 @@ pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option
     })
 }
 
-/// Where the tail of the note before stops falling: nothing before it belongs to the new note.
+/// Where the tail of the note before is lowest: the last moment before the level first rises by 6 dB.
+/// Nothing earlier belongs to the new note.
 #[must_use]
-pub fn skip_tail(level: &LevelTrack, from: f64, to: f64, rate_hz: f64) -> f64 {
-    let values = level.slice(from, to);
-    let ahead = (TAIL_STEP_S * rate_hz / level.step()) as usize;
-    let first = level.index(from);
-    let stop = (0..values.len().saturating_sub(ahead)).find(|&i| values[i + ahead] > TAIL_STEP * values[i]);
-    stop.map_or(from, |i| level.time((first + i) as f64))
+pub fn skip_tail(level: &LevelTrack, from: f64, to: f64, peak: f64) -> f64 {
+    valley(level, from, to, TONE_SHARE * peak)
 }
-
-/// A tail falls at least by 1 dB in 20 ms (a room of 1.2 s falls so; a longer one stops counting as the note's).
-const TAIL_STEP_S: f64 = 0.020;
-const TAIL_STEP: f64 = 0.8;
 
 /// Mean level just before the tone.
 fn before_tone(level: &LevelTrack, from: f64, search: f64) -> f64 {
@@ -167,13 +160,13 @@ fn before_tone(level: &LevelTrack, from: f64, search: f64) -> f64 {
 /// Milliseconds of sound taken for the level before the tone.
 const BEFORE_VALUES: f64 = 20.0;
 
-/// Time of the lowest level before the first rise to -20 dB of the peak.
-fn valley(level: &LevelTrack, from: f64, to: f64, peak: f64) -> f64 {
+/// Time of the lowest level before the first rise by 6 dB that reaches `least`.
+fn valley(level: &LevelTrack, from: f64, to: f64, least: f64) -> f64 {
     let mut lowest = (f64::MAX, from);
     for (i, &p) in level.slice(from, to).iter().enumerate() {
         if p < lowest.0 {
             lowest = (p, level.time((level.index(from) + i) as f64));
-        } else if p >= ONSET_SHARE * ONSET_SHARE * peak && p >= RISE_FACTOR * lowest.0 {
+        } else if p >= least && p >= RISE_FACTOR * lowest.0 {
             break;
         }
     }

@@ -24,7 +24,7 @@ const LEVEL_AFTER_S: f64 = 0.450;
 /// Softer than this under the loudest is not worth following to another partial (-20 dB).
 const FOLLOW_SHARE: f64 = 0.002;
 /// A change of pitch with a shallower dip than this is a slur, one with the same pitch is legato, dB.
-const SLUR_DIP_DB: f64 = 10.0;
+const SLUR_DIP_DB: f64 = 7.0;
 const LEGATO_DIP_DB: f64 = 14.0;
 /// Notes nearer than this are the same pitch, semitones.
 const SAME_PITCH: f64 = 0.7;
@@ -194,7 +194,7 @@ impl Judge {
         }
         let guess =
             self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
-        let from = instants::skip_tail(&self.level, from, candidate.start as f64, self.rate_hz);
+        let from = instants::skip_tail(&self.level, from, to, guess);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         instants::find(&self.level, from, to, tone_start, period, self.rate_hz)
     }

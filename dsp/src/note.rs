@@ -26,6 +26,9 @@ const DIP_DB: f32 = 5.0;
 /// Time a dip may take to fall, and to rise, s.
 const DIP_FALL_S: f64 = 0.080;
 const DIP_RISE_S: f64 = 0.060;
+/// A dip this deep is a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
+const DEEP_DIP_MOVED_DB: f32 = 9.0;
+const DEEP_DIP_DB: f32 = 13.0;
 /// A note has ended this far under its recent level, dB.
 const END_DROP_DB: f32 = 24.0;
 /// ... or after this long without tone, s.
@@ -345,8 +348,25 @@ impl NoteFinder {
         if self.is_second_start(frames, c, midi) {
             return;
         }
+        let has_moved = !midi.is_nan() && (midi - note.midi).abs() > NEW_PITCH;
+        let deep = if has_moved { DEEP_DIP_MOVED_DB } else { DEEP_DIP_DB };
+        let kind = if self.dip_db(frames, c) >= deep { Start::Fresh } else { Start::Dip };
         self.end_note(c);
-        self.start_note(c, Start::Dip, note.midi);
+        self.start_note(c, kind, note.midi);
+    }
+
+    /// Depth of the dip around a frame, against the softer side, dB.
+    fn dip_db(&self, frames: &Frames, c: i64) -> f32 {
+        let (wide, near) = (frames.count(0.080), frames.count(0.040));
+        let sides = frames.max_level(c - wide, c).min(frames.max_level(c, c + wide));
+        sides - frames.min_level(c - near, c + near)
+    }
+
+    /// The softest frame around a change of pitch.
+    fn softest(&self, frames: &Frames, c: i64) -> i64 {
+        let near = frames.count(0.040);
+        let level = |i: &i64| frames.get(*i).level_db;
+        (c - near..=c + near / 2).min_by(|a, b| level(a).total_cmp(&level(b))).unwrap_or(c)
     }
 
     fn follow_pitch(&mut self, frames: &Frames, note: Note, c: i64) {
@@ -362,11 +382,17 @@ impl NoteFinder {
         } else if self.is_split(frames, &note, c, interval) {
             self.set_pitch(ahead); // the note is where it lands
         } else {
-            let boundary = self.boundary(frames, c, note.midi, ahead).max(note.start + 1);
-            self.end_note(boundary);
-            self.start_note(boundary, Start::Pitch, note.midi);
-            self.set_pitch(ahead);
+            self.change_pitch(frames, &note, c, ahead);
         }
+    }
+
+    fn change_pitch(&mut self, frames: &Frames, note: &Note, c: i64, ahead: f32) {
+        let boundary = self.boundary(frames, c, note.midi, ahead).max(note.start + 1);
+        let is_deep = self.dip_db(frames, boundary) >= DEEP_DIP_MOVED_DB;
+        let boundary = if is_deep { self.softest(frames, boundary).max(note.start + 1) } else { boundary };
+        self.end_note(boundary);
+        self.start_note(boundary, if is_deep { Start::Fresh } else { Start::Pitch }, note.midi);
+        self.set_pitch(ahead);
     }
 
     fn is_split(&self, frames: &Frames, note: &Note, c: i64, interval: f32) -> bool {
