@@ -8,6 +8,12 @@ pub const SETTLED_BAND_CENTS: f64 = 10.0;
 /// Onset pitch: looks within this many periods, and at least this time, after the onset are used, s.
 const FIRST_PERIODS: f64 = 2.5;
 const FIRST_S: f64 = 0.016;
+/// In a slow attack the pitch can be told this long before the note speaks, s; before that it is too soft.
+const BEFORE_SPEAKING_S: f64 = 0.008;
+/// No lip bends a note farther than this without leaving its partial, cents.
+const MAX_BEND_CENTS: f64 = 260.0;
+/// Looks on another partial belong together within this, cents.
+const SPLIT_SPREAD_CENTS: f64 = 60.0;
 /// Drawing the pitch on to the onset is limited to this, cents.
 const MAX_DRAW_CENTS: f64 = 40.0;
 /// A slide's end is looked for up to this time after the onset, s.
@@ -43,10 +49,11 @@ pub struct Slide {
 
 /// Reads the way in off the looks.
 #[must_use]
-pub fn read(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Approach {
+pub fn read(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64) -> Approach {
     let split = find_split(points, onset, rate_hz);
     let settle = settle_time(points, onset, period, rate_hz);
-    let onset_cents = onset_pitch(points, onset, period, rate_hz);
+    let first = onset.max(speaks - BEFORE_SPEAKING_S * rate_hz);
+    let onset_cents = onset_pitch(points, first, period, rate_hz, split.is_some());
     let slide = if split.is_none() { find_slide(points, onset, rate_hz) } else { None };
     Approach { onset_cents, settle, split: split.map(|s| s.0), slide }
 }
@@ -66,7 +73,8 @@ fn find_split(points: &[Point], onset: f64, rate_hz: f64) -> Option<(Split, f64)
     // Looks next to the leap hold both tones: the best fitting one says what the interval was.
     let best = points.iter().filter(wrong).max_by(|a, b| a.periodicity.total_cmp(&b.periodicity))?;
     let split = Split { interval_cents: best.cents, duration_ms: (leap - onset) / rate_hz * 1e3 };
-    (num >= 3).then_some((split, leap))
+    let num_alike = points.iter().filter(wrong).filter(|p| (p.cents - best.cents).abs() < SPLIT_SPREAD_CENTS).count();
+    (num >= 3 && 2 * num_alike > num).then_some((split, leap))
 }
 
 /// Time after the onset at which the pitch is last outside the band.
@@ -102,16 +110,18 @@ fn fragility(points: &[Point], around: f64, rate_hz: f64) -> f64 {
     (0.5 * (narrow - wide)).clamp(0.0, 0.2 * rate_hz)
 }
 
-/// Pitch at the onset: the first looks drawn on to it as a straight line.
-fn onset_pitch(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
+/// Pitch at the first instant at which it can be told: the looks after it drawn on to it as a straight line.
+fn onset_pitch(points: &[Point], onset: f64, period: f64, rate_hz: f64, is_split: bool) -> Option<(f64, f64)> {
     let until = onset + (FIRST_PERIODS * period).max(FIRST_S * rate_hz);
-    let first = tones_after(points, onset, 0.25 * period).find(|p| p.time >= onset - 0.25 * period)?;
+    let counts = |p: &&Point| is_split || (!p.is_other_partial && p.cents.abs() < MAX_BEND_CENTS);
+    let tones = || tones_after(points, onset, 0.25 * period).filter(counts);
+    let first = tones().next()?;
     if first.is_other_partial {
-        let wrong = tones_after(points, onset, 0.25 * period).take_while(|p| p.is_other_partial);
+        let wrong = tones().take_while(|p| p.is_other_partial);
         return wrong.max_by(|a, b| a.periodicity.total_cmp(&b.periodicity)).map(|p| (p.cents, 5.0));
     }
     let mut line = Line::default();
-    for p in tones_after(points, onset, 0.25 * period).take_while(|p| p.time <= until.max(first.time)) {
+    for p in tones().take_while(|p| p.time <= until.max(first.time)) {
         line.add((p.time - onset) / rate_hz, p.cents, p.power * p.periodicity);
     }
     let (drawn, spread) = line.at_zero();

@@ -17,8 +17,8 @@ const FRONT_S: f64 = 0.400;
 /// The way back begins at least this far into the note where the steady stretch allows, s.
 const INSIDE_S: f64 = 0.220;
 /// Steady stretch: shortest length, s, and half width while it grows, cents.
-const STEADY_S: f64 = 0.100;
-const STEADY_HALF_WIDTH_CENTS: f64 = 6.0;
+const STEADY_S: f64 = 0.30;
+const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
 /// Windows of the looks: periods, and shortest length for front and steady tone, s.
 const LOOK_PERIODS: f64 = 3.0;
 const FRONT_WINDOW_S: f64 = 0.009;

@@ -145,7 +145,8 @@ impl Judge {
             return Some(front);
         }
         let period = self.rate_hz / settled.hz;
-        front.approach = Some(approach::read(self.reader.points(), instants.onset, period, self.rate_hz));
+        front.approach =
+            Some(approach::read(self.reader.points(), instants.onset, instants.speaks, period, self.rate_hz));
         if note.kind == Start::Fresh {
             let earliest = candidate.earliest as f64;
             front.air = self.air.find(history, self.reader.points(), instants.onset, earliest, period, tone_power);
@@ -196,7 +197,9 @@ impl Judge {
             self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
         let from = instants::skip_tail(&self.level, from, to, guess);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
-        instants::find(&self.level, from, to, tone_start, period, self.rate_hz)
+        let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
+        let rings_on = !note.from_midi.is_nan();
+        Some(if rings_on { instants::between(&self.level, found, from, to) } else { found })
     }
 
     fn evidence(
