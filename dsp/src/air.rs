@@ -26,6 +26,13 @@ const CLICK_S: f64 = 0.018;
 const CLICK_PERIODS: f64 = 1.75;
 /// Dips shorter than this belong to the air, s.
 const DROPOUT_S: f64 = 0.008;
+/// A breath takes this long, s, from -20 dB to -3 dB of its loudest...
+const BREATH_BUILD_S: f64 = 0.026;
+const BREATH_BEGINS: f64 = 0.01;
+const BREATH_FULL: f64 = 0.5;
+/// ... and has no more than this share of its power under 300 Hz (air in the horn: 0.025 to 0.06). \[H\]
+const BREATH_LOW_SHARE: f64 = 0.019;
+const LOW_WIDTH_S: f64 = 0.0015;
 /// Share of tone looks in the stretch from which on it is tone fading in, not air.
 const TONAL_SHARE: f64 = 0.5;
 
@@ -77,8 +84,30 @@ impl AirFinder {
         if length_s < CLICK_S.max(CLICK_PERIODS * period / self.rate_hz) || is_tonal(points, start, onset) {
             return None;
         }
+        if self.is_breath(history, &self.levels[..num], start, onset - guard) {
+            return None;
+        }
         let inner = &self.levels[..num.saturating_sub(3).max(1)];
         Some(Air { start, power: (mean(inner) - floor).max(1e-20), floor })
+    }
+
+    /// An inhalation that runs into the tone: it swells slowly, and a mouth open to the room has no low sound,
+    /// while air blown through the horn sets in with the breath's push and carries the horn's low sound.
+    fn is_breath(&self, history: &History, run: &[f64], start: f64, end: f64) -> bool {
+        let loudest = run.iter().copied().fold(0.0, f64::max);
+        // The run is newest first: the build-up lies at its far end and beyond it.
+        let full = run.iter().rposition(|&l| l > BREATH_FULL * loudest).unwrap_or(0);
+        let build = self.levels[full..].iter().take_while(|&&l| l > BREATH_BEGINS * loudest).count();
+        build as f64 * STEP_S >= BREATH_BUILD_S && self.low_share(history, start, end) < BREATH_LOW_SHARE
+    }
+
+    /// Share of the band's power under about 300 Hz: what is left after a mean over 1.5 ms.
+    fn low_share(&self, history: &History, start: f64, end: f64) -> f64 {
+        let width = (LOW_WIDTH_S * self.rate_hz) as usize;
+        let Some(x) = history.window(start as i64, (end - start).max(0.0) as usize) else { return 1.0 };
+        let low: f64 = x.windows(width).map(|w| f64::from(w.iter().sum::<f32>() / width as f32).powi(2)).sum();
+        let all: f64 = x.iter().map(|v| f64::from(v * v)).sum();
+        low / all.max(1e-20)
     }
 
     fn fill(&mut self, history: &History, newest: f64, earliest: f64) {

@@ -16,8 +16,8 @@ const LOOK_BACK_S: f64 = 0.250;
 const FRONT_S: f64 = 0.400;
 /// The way back begins at least this far into the note where the steady stretch allows, s.
 const INSIDE_S: f64 = 0.220;
-/// Steady stretch: shortest length, s, and half width while it grows, cents.
-const STEADY_S: f64 = 0.30;
+/// Steady stretch: length where the note allows, s, and half width while it grows, cents.
+const STEADY_S: f64 = 0.200;
 const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
 /// Windows of the looks: periods, and shortest length for front and steady tone, s.
 const LOOK_PERIODS: f64 = 3.0;

@@ -38,6 +38,9 @@ const HARD_ROUND_TRIPS: f64 = 3.0;
 const BREATH_S: f64 = 0.120;
 const BREATH_OVER_FLOOR_DB: f32 = 8.0;
 const BREATH_BACK_S: f64 = 1.5;
+/// A breath's noise may drop out for less than this, frames, and its frames seldom pass this periodicity.
+const BREATH_GAP_FRAMES: i64 = 6;
+const BREATH_PERIODICITY: f32 = 0.75;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -402,10 +405,10 @@ fn median_midi(frames: &Frames, note: &Note) -> Option<f64> {
 fn held_breath_ms(frames: &Frames, start: i64, floor_db: f32) -> Option<f64> {
     let is_sound = |i: i64| frames.get(i).level_db > floor_db + BREATH_OVER_FLOOR_DB;
     let oldest = (start - frames.count(BREATH_BACK_S)).max(0);
-    let breath_end = (oldest..start - 2).rev().find(|&i| is_sound(i))?;
-    let num_breath = (oldest..=breath_end).rev().take_while(|&i| is_sound(i) && frames.get(i).midi.is_nan()).count();
-    let reached_oldest = breath_end - num_breath as i64 <= oldest;
-    let is_breath =
-        num_breath as i64 >= frames.count(BREATH_S) && !reached_oldest && !is_sound(breath_end - num_breath as i64);
-    is_breath.then(|| (start - breath_end) as f64 * crate::frame::HOP_S * 1e3)
+    let end = (oldest..start - 2).rev().find(|&i| is_sound(i))?;
+    let begin = (oldest..=end).rev().find(|&i| (i - BREATH_GAP_FRAMES..i).all(|j| !is_sound(j)))?;
+    let num = end + 1 - begin;
+    let num_tonal = (begin..=end).filter(|&i| frames.get(i).periodicity > BREATH_PERIODICITY).count() as i64;
+    let is_breath = num >= frames.count(BREATH_S) && 5 * num_tonal < num;
+    is_breath.then(|| (start - end) as f64 * crate::frame::HOP_S * 1e3)
 }
