@@ -19,6 +19,11 @@ const INSIDE_S: f64 = 0.220;
 /// Steady stretch: length where the note allows, s, and half width while it grows, cents.
 const STEADY_S: f64 = 0.200;
 const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
+/// A note's pitch stands still for this long, s...
+const STILL_S: f64 = 0.060;
+/// ... within this range, cents, for notes of up to so many steady looks: played notes stay within 4, speech
+/// of a syllable's length within 9 to 60; a long note may swing in vibrato. \[H\]
+const STILL_RANGES_CENTS: [(usize, f64); 3] = [(11, 11.0), (24, 9.0), (usize::MAX, 20.0)];
 /// Windows of the looks: periods, and shortest length for front and steady tone, s.
 const LOOK_PERIODS: f64 = 3.0;
 const FRONT_WINDOW_S: f64 = 0.009;
@@ -41,6 +46,9 @@ const LEAP_CENTS: f64 = 90.0;
 const LEAP_S: f64 = 0.012;
 /// A shorter period than the settled one is another partial only where the settled tone does not fit it, share.
 const SUB_PERIOD_RESERVE: f64 = 0.25;
+/// How near to whole octaves a slip is, octaves, and how well the shorter period fits then.
+const OCTAVE_TOLERANCE: f64 = 0.04;
+const OCTAVE_FIT: f64 = 0.75;
 /// The middle of a slur is looked for this far around its coarse place, s.
 const SLUR_REACH_S: f64 = 0.080;
 /// Window of the looks at a slur, periods of the lower note.
@@ -177,6 +185,9 @@ impl FrontReader {
         if num < 3 {
             return None;
         }
+        if !self.stands_still() {
+            return None;
+        }
         let (first, last) = self.steadiest(num);
         let (first, last) = self.grow(first, last);
         let stretch = &self.steady[first..=last];
@@ -206,6 +217,18 @@ impl FrontReader {
             }
             time += hop;
         }
+    }
+
+    /// True when the pitch stands still somewhere, as a played note's does even in vibrato, and speech does not.
+    fn stands_still(&self) -> bool {
+        let len = self.steady.len();
+        let num = ((STILL_S / STEADY_HOP_S) as usize + 1).min((len / 2).max(3));
+        let range = STILL_RANGES_CENTS.iter().find(|(longest, _)| len <= *longest).map_or(0.0, |r| r.1);
+        self.steady.windows(num).any(|w| {
+            let low = w.iter().map(|p| p.cents).fold(f64::MAX, f64::min);
+            let high = w.iter().map(|p| p.cents).fold(f64::MIN, f64::max);
+            high - low <= range
+        })
     }
 
     /// The `num` looks in a row that differ least.
@@ -341,6 +364,28 @@ impl FrontReader {
     fn fit(&self, history: &History, point: &Point, hz: f64) -> f64 {
         let x = self.window(history, point.centre, hz, FRONT_WINDOW_S);
         x.map_or(0.0, |x| periodicity(x, self.rate_hz / hz))
+    }
+
+    /// True when a change of pitch by whole octaves is the coarse picture's slip: the shorter of the two
+    /// periods fits the sound on both sides of the boundary alike.
+    #[must_use]
+    pub fn is_octave_slip(&self, history: &History, boundary: f64, old_hz: f64, new_hz: f64) -> bool {
+        let octaves = (new_hz / old_hz).log2();
+        if octaves.abs() < 0.9 || (octaves - octaves.round()).abs() > OCTAVE_TOLERANCE {
+            return false;
+        }
+        let hz = old_hz.max(new_hz);
+        let fit = |s: f64| {
+            let x = self.window(history, boundary + self.samples(s), old_hz.min(new_hz), FRONT_WINDOW_S);
+            x.map_or(0.0, |x| {
+                harmonic::best_periodicity(
+                    x,
+                    (0.97 * self.rate_hz / hz) as usize,
+                    (1.03 * self.rate_hz / hz) as usize + 1,
+                )
+            })
+        };
+        [-0.06, -0.04, 0.04, 0.06].iter().all(|s| fit(*s) > OCTAVE_FIT)
     }
 
     /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.

@@ -54,6 +54,7 @@ pub struct Judge {
     num_told: usize,
     previous_end: i64,
     open: Option<usize>,
+    last_index: Option<usize>,
 }
 
 /// Everything measured of one front.
@@ -80,6 +81,7 @@ impl Judge {
             num_told: 0,
             previous_end: 0,
             open: None,
+            last_index: None,
         }
     }
 
@@ -88,6 +90,7 @@ impl Judge {
         self.num_told = 0;
         self.previous_end = 0;
         self.open = None;
+        self.last_index = None;
     }
 
     /// Notes the end (internal sample) of a note judged before. Gives the entrance's index if it was told without one.
@@ -98,13 +101,21 @@ impl Judge {
 
     /// Looks closely at a note. `None` where there is no note after all.
     pub fn judge(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Entrance> {
-        self.open = None;
         let candidate = self.candidate(history, frames, note)?;
+        let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
+        if note.kind == Start::Pitch
+            && self.reader.is_octave_slip(history, candidate.start as f64, old_hz, candidate.hz)
+        {
+            self.open = self.last_index; // the note goes on
+            return None;
+        }
+        self.open = None;
         let front = self.measure(history, frames, note, &candidate, floor_db)?;
         let mut entrance = self.entrance(note, frames, &front);
         entrance.faults = faults::judge(&entrance, &self.settings);
         entrance.clarity = score::clarity(&entrance.faults);
         self.num_told += 1;
+        self.last_index = Some(entrance.index);
         self.open = note.end.is_none().then_some(entrance.index);
         Some(entrance)
     }
