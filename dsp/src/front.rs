@@ -19,11 +19,13 @@ const INSIDE_S: f64 = 0.220;
 /// Steady stretch: length where the note allows, s, and half width while it grows, cents.
 const STEADY_S: f64 = 0.200;
 const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
+/// Steady looks lie within this of the coarse pitch, cents.
+const STEADY_REACH_CENTS: f64 = 80.0;
 /// A note's pitch stands still for this long, s...
 const STILL_S: f64 = 0.060;
 /// ... within this range, cents, for notes of up to so many steady looks: played notes stay within 4, speech
-/// of a syllable's length within 9 to 60; a long note may swing in vibrato. \[H\]
-const STILL_RANGES_CENTS: [(usize, f64); 3] = [(11, 11.0), (24, 9.0), (usize::MAX, 20.0)];
+/// of a syllable's length mostly within 9 to 60; a long note may swing in vibrato. \[H\]
+const STILL_RANGES_CENTS: [(usize, f64); 3] = [(11, 14.0), (24, 13.0), (usize::MAX, 20.0)];
 /// Windows of the looks: periods, and shortest length for front and steady tone, s.
 const LOOK_PERIODS: f64 = 3.0;
 const FRONT_WINDOW_S: f64 = 0.009;
@@ -44,6 +46,8 @@ const OTHER_PARTIAL: f64 = 0.85;
 /// Faster than any slide: this far, cents, in this time, s (7500 cents/s; a fast slide makes 3500).
 const LEAP_CENTS: f64 = 90.0;
 const LEAP_S: f64 = 0.012;
+/// Sound this far under what is worth following is silence (-10 dB).
+const SILENT_SHARE: f64 = 0.1;
 /// A shorter period than the settled one is another partial only where the settled tone does not fit it, share.
 const SUB_PERIOD_RESERVE: f64 = 0.25;
 /// How near to whole octaves a slip is, octaves, and how well the shorter period fits then.
@@ -172,10 +176,13 @@ impl FrontReader {
     }
 
     fn look_at(&self, history: &History, time: f64, hz: f64, least_s: f64) -> Option<(Look, f64)> {
-        let x = self.window(history, time, hz, least_s)?;
+        Some(self.look_into(self.window(history, time, hz, least_s)?, hz))
+    }
+
+    fn look_into(&self, x: &[f32], hz: f64) -> (Look, f64) {
         let freq = hz / self.rate_hz;
         let look = harmonic::look_twice(x, freq, harmonic::num_harmonics(freq, self.rate_hz));
-        Some((look, periodicity(x, 1.0 / look.freq)))
+        (look, periodicity(x, 1.0 / look.freq))
     }
 
     /// The settled pitch: median over the steadiest stretch.
@@ -208,10 +215,13 @@ impl FrontReader {
         let hop = self.samples(STEADY_HOP_S);
         let until = (candidate.end as f64).min(candidate.start as f64 + self.samples(SETTLE_RANGE_S));
         let mut time = candidate.start as f64;
+        let mut hz = candidate.hz;
         while time < until && self.steady.len() < MAX_POINTS {
-            if let Some((look, periodicity)) = self.look_at(history, time, candidate.hz, STEADY_WINDOW_S) {
-                let off = cents(look.freq * self.rate_hz, candidate.hz);
-                if periodicity > TONE && off.abs() < 80.0 {
+            if let Some((look, periodicity)) = self.look_at(history, time, hz, STEADY_WINDOW_S) {
+                let found = look.freq * self.rate_hz;
+                let off = cents(found, candidate.hz);
+                hz = if off.abs() < STEADY_REACH_CENTS { found } else { candidate.hz };
+                if periodicity > TONE && off.abs() < STEADY_REACH_CENTS {
                     self.steady.push(point(&look, periodicity, time, off));
                 }
             }
@@ -276,7 +286,10 @@ impl FrontReader {
         let mut hz = settled.hz;
         let mut has_leapt = false;
         while time > earliest && self.points.len() < MAX_POINTS {
-            if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
+            let power = self.power_at(history, time, hz);
+            if power < SILENT_SHARE * least_power {
+                self.points.push(silent_point(time, power));
+            } else if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
                     point.is_rough = !point.is_tone && self.is_rough(history, &point, settled);
@@ -292,6 +305,12 @@ impl FrontReader {
             time -= hop;
         }
         self.points.reverse();
+    }
+
+    /// Power in the window of a look.
+    fn power_at(&self, history: &History, time: f64, hz: f64) -> f64 {
+        let half = (0.5 * self.samples(FRONT_WINDOW_S)).max(0.5 * LOOK_PERIODS * self.rate_hz / hz);
+        history.band_power((time - half) as i64, (time + half) as i64)
     }
 
     /// True when the tone moved from `point` to a pitch much farther in than any slide could in that time.
@@ -317,7 +336,7 @@ impl FrontReader {
 
     fn front_point(&self, history: &History, time: f64, hz: f64, settled: &Settled, sub: [f64; 2]) -> Option<Point> {
         let x = self.window(history, time, hz, FRONT_WINDOW_S)?;
-        let (look, fit) = self.look_at(history, time, hz, FRONT_WINDOW_S)?;
+        let (look, fit) = self.look_into(x, hz);
         let found = look.freq * self.rate_hz;
         let mut point = point(&look, fit, time, cents(found, settled.hz));
         point.is_tone = fit > TONE && cents(found, hz).abs() < MAX_LEAP_CENTS;
@@ -424,6 +443,20 @@ impl FrontReader {
 
 /// A leap this far from the settled pitch lands on another partial, cents: partials 10 and 9 lie 182 apart.
 const OTHER_PARTIAL_CENTS: f64 = 130.0;
+
+/// A look too soft to be worth taking.
+fn silent_point(centre: f64, power: f64) -> Point {
+    Point {
+        time: centre,
+        centre,
+        cents: 0.0,
+        power,
+        periodicity: 0.0,
+        is_tone: false,
+        is_rough: false,
+        is_other_partial: false,
+    }
+}
 
 fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
     Point {

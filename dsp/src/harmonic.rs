@@ -95,6 +95,11 @@ pub fn window_len(freq: f64, periods: f64) -> usize {
     ((periods / freq).round() as usize) | 1
 }
 
+/// Longest window, samples: three periods of 37 Hz at 22 kHz and room.
+const MAX_WINDOW: usize = 2_048;
+/// Harmonics carried at once: what fits the vector registers.
+const LANES: usize = 4;
+
 /// Sums of one pass over the window.
 struct Sums {
     plain: [[f32; MAX_HARMONICS]; 2],
@@ -104,28 +109,39 @@ struct Sums {
     power: f64,
 }
 
+/// The samples times the window, its derivative, and the window times time.
+struct Weighted {
+    plain: [f32; MAX_WINDOW],
+    slope: [f32; MAX_WINDOW],
+    time: [f32; MAX_WINDOW],
+    window: f64,
+    power: f64,
+}
+
 /// Looks at `x` (a whole window, centre in the middle) for a tone near `freq` cycles per sample.
 #[must_use]
 pub fn look(x: &[f32], freq: f64, num: usize) -> Look {
+    let x = &x[..x.len().min(MAX_WINDOW)];
     let sums = sum_window(x, freq, num);
     combine(&sums, freq, num, x.len())
 }
 
-/// [`look`], then once more from where it found the tone.
+/// [`look`], then once more from where it found the tone, unless that is where it looked.
 #[must_use]
 pub fn look_twice(x: &[f32], freq: f64, num: usize) -> Look {
     let first = look(x, freq, num);
-    look(x, first.freq, num)
+    if (first.freq / freq - 1.0).abs() < SAME_PLACE { first } else { look(x, first.freq, num) }
 }
 
-fn sum_window(x: &[f32], freq: f64, num: usize) -> Sums {
+/// A tone this near to where it was looked for needs no second look: 2 cents.
+const SAME_PLACE: f64 = 0.001_2;
+
+fn weigh(x: &[f32]) -> Weighted {
     let half = (x.len() / 2) as f64;
-    let lanes = num.next_multiple_of(4).min(MAX_HARMONICS);
-    let mut osc = Oscillators::new(freq, half);
-    let mut sums = Sums {
-        plain: [[0.0; MAX_HARMONICS]; 2],
-        slope: [[0.0; MAX_HARMONICS]; 2],
-        time: [[0.0; MAX_HARMONICS]; 2],
+    let mut weighted = Weighted {
+        plain: [0.0; MAX_WINDOW],
+        slope: [0.0; MAX_WINDOW],
+        time: [0.0; MAX_WINDOW],
         window: 0.0,
         power: 0.0,
     };
@@ -134,58 +150,65 @@ fn sum_window(x: &[f32], freq: f64, num: usize) -> Sums {
     let (mut sin, mut cos) = (-step * half).sin_cos();
     for (i, &v) in x.iter().enumerate() {
         let hann = 0.5 + 0.5 * cos;
-        let dhann = -0.5 * step * sin;
-        let weighted = v * hann as f32;
-        let by_time = weighted * (i as f64 - half) as f32;
-        osc.accumulate(&mut sums, lanes, weighted, v * dhann as f32, by_time);
-        sums.window += hann;
-        sums.power += hann * f64::from(v) * f64::from(v);
+        weighted.plain[i] = v * hann as f32;
+        weighted.slope[i] = v * (-0.5 * step * sin) as f32;
+        weighted.time[i] = weighted.plain[i] * (i as f64 - half) as f32;
+        weighted.window += hann;
+        weighted.power += hann * f64::from(v) * f64::from(v);
         (sin, cos) = (sin * step_cos + cos * step_sin, cos * step_cos - sin * step_sin);
+    }
+    weighted
+}
+
+fn sum_window(x: &[f32], freq: f64, num: usize) -> Sums {
+    let weighted = weigh(x);
+    let mut sums = Sums {
+        plain: [[0.0; MAX_HARMONICS]; 2],
+        slope: [[0.0; MAX_HARMONICS]; 2],
+        time: [[0.0; MAX_HARMONICS]; 2],
+        window: weighted.window,
+        power: weighted.power,
+    };
+    for base in (0..num.min(MAX_HARMONICS)).step_by(LANES) {
+        sum_lanes(&weighted, x.len(), freq, base, &mut sums);
     }
     sums
 }
 
-/// A bank of rotating phasors, one a harmonic, in vector-friendly arrays.
-struct Oscillators {
-    re: [f32; MAX_HARMONICS],
-    im: [f32; MAX_HARMONICS],
-    step_re: [f32; MAX_HARMONICS],
-    step_im: [f32; MAX_HARMONICS],
-}
-
-impl Oscillators {
-    fn new(freq: f64, half: f64) -> Self {
-        let mut o = Self {
-            re: [0.0; MAX_HARMONICS],
-            im: [0.0; MAX_HARMONICS],
-            step_re: [0.0; MAX_HARMONICS],
-            step_im: [0.0; MAX_HARMONICS],
-        };
-        for k in 0..MAX_HARMONICS {
-            let omega = std::f64::consts::TAU * freq * (k + 1) as f64;
-            let (s, c) = (omega * half).sin_cos();
-            (o.re[k], o.im[k]) = (c as f32, s as f32);
-            let (s, c) = (-omega).sin_cos();
-            (o.step_re[k], o.step_im[k]) = (c as f32, s as f32);
-        }
-        o
+/// The sums of [`LANES`] harmonics from number `base + 1` on.
+fn sum_lanes(weighted: &Weighted, len: usize, freq: f64, base: usize, sums: &mut Sums) {
+    let (mut re, mut im) = ([0.0f32; LANES], [0.0f32; LANES]);
+    let (mut step_re, mut step_im) = ([0.0f32; LANES], [0.0f32; LANES]);
+    let half = (len / 2) as f64;
+    for k in 0..LANES {
+        let omega = std::f64::consts::TAU * freq * (base + k + 1) as f64;
+        let (s, c) = (omega * half).sin_cos();
+        (re[k], im[k]) = (c as f32, s as f32);
+        let (s, c) = (-omega).sin_cos();
+        (step_re[k], step_im[k]) = (c as f32, s as f32);
     }
-
-    #[inline]
-    fn accumulate(&mut self, sums: &mut Sums, lanes: usize, plain: f32, slope: f32, time: f32) {
-        for base in (0..lanes).step_by(4) {
-            for k in base..base + 4 {
-                let (re, im) = (self.re[k], self.im[k]);
-                sums.plain[0][k] += plain * re;
-                sums.plain[1][k] += plain * im;
-                sums.slope[0][k] += slope * re;
-                sums.slope[1][k] += slope * im;
-                sums.time[0][k] += time * re;
-                sums.time[1][k] += time * im;
-                self.re[k] = re * self.step_re[k] - im * self.step_im[k];
-                self.im[k] = re * self.step_im[k] + im * self.step_re[k];
-            }
+    let mut acc = [[0.0f32; LANES]; 6];
+    let (plain, slope, time) = (&weighted.plain[..len], &weighted.slope[..len], &weighted.time[..len]);
+    for i in 0..len {
+        for k in 0..LANES {
+            acc[0][k] += plain[i] * re[k];
+            acc[1][k] += plain[i] * im[k];
+            acc[2][k] += slope[i] * re[k];
+            acc[3][k] += slope[i] * im[k];
+            acc[4][k] += time[i] * re[k];
+            acc[5][k] += time[i] * im[k];
+            let turned = re[k] * step_re[k] - im[k] * step_im[k];
+            im[k] = re[k] * step_im[k] + im[k] * step_re[k];
+            re[k] = turned;
         }
+    }
+    for k in 0..LANES {
+        sums.plain[0][base + k] = acc[0][k];
+        sums.plain[1][base + k] = acc[1][k];
+        sums.slope[0][base + k] = acc[2][k];
+        sums.slope[1][base + k] = acc[3][k];
+        sums.time[0][base + k] = acc[4][k];
+        sums.time[1][base + k] = acc[5][k];
     }
 }
 
