@@ -4,7 +4,7 @@
 //! is there all the time, a tongue's click is short: none of these is air.
 
 use crate::framer::History;
-use crate::front::Point;
+use crate::look::Point;
 
 /// Air is looked for this far before the onset, s.
 const REACH_S: f64 = 0.500;

@@ -1,7 +1,7 @@
 //! The pitch's way into the note: where it came in, when it settled, whether it slid, bent or leapt.
 
 use crate::entrance::{Smear, Split};
-use crate::front::Point;
+use crate::look::Point;
 
 /// The band the pitch settles into, cents each side (Hill & Summers 2007: just noticeable mistuning \[S\]).
 pub const SETTLED_BAND_CENTS: f64 = 10.0;

@@ -64,12 +64,6 @@ impl Frames {
         self.len
     }
 
-    /// True before the first frame.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.len == 0
-    }
-
     /// Internal sample at the centre of frame `i`.
     #[must_use]
     pub fn centre(&self, i: i64) -> i64 {

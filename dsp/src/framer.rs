@@ -121,12 +121,6 @@ impl Framer {
         self.factor
     }
 
-    /// Internal samples by which the output lags the input.
-    #[must_use]
-    pub fn delay(&self) -> usize {
-        self.powers.len() - 1
-    }
-
     /// Samples that were no numbers so far.
     #[must_use]
     pub fn num_bad(&self) -> u64 {
@@ -259,12 +253,6 @@ impl History {
     #[must_use]
     pub fn len(&self) -> i64 {
         self.len as i64
-    }
-
-    /// True before the first sample.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.len == 0
     }
 
     /// Index of the oldest sample still kept.

@@ -1,8 +1,8 @@
 //! The instants of a front, read from its level: onset, perceptual onset, rise, dips.
 
 use crate::entrance::Stutter;
-use crate::front::Point;
 use crate::level::LevelTrack;
+use crate::look::Point;
 
 /// The attack peak lies within this time after the onset, s.
 pub const PEAK_RANGE_S: f64 = 0.250;

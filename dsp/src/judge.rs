@@ -8,13 +8,16 @@ use crate::entrance::{
 use crate::faults;
 use crate::frame::Frames;
 use crate::framer::History;
-use crate::front::{Candidate, FrontReader, Settled};
+use crate::front::FrontReader;
 use crate::grid;
 use crate::instants::{self, Instants};
 use crate::level::LevelTrack;
+use crate::look::{Candidate, Looker};
 use crate::note::{Note, Start};
 use crate::score;
 use crate::settings::Settings;
+use crate::slur::SlurFinder;
+use crate::steady::{Settled, SteadyFinder};
 use crate::trombone::{self, round_trip_s};
 use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
 
@@ -48,6 +51,8 @@ const MAX_LEVELS: usize = 1_400;
 pub struct Judge {
     rate_hz: f64,
     settings: Settings,
+    steady: SteadyFinder,
+    slur: SlurFinder,
     reader: FrontReader,
     level: LevelTrack,
     air: AirFinder,
@@ -72,10 +77,13 @@ impl Judge {
     /// A judge for an internal rate in Hz.
     #[must_use]
     pub fn new(rate_hz: f64, settings: Settings) -> Self {
+        let looker = Looker { rate_hz };
         Self {
             rate_hz,
             settings,
-            reader: FrontReader::new(rate_hz),
+            steady: SteadyFinder::new(looker),
+            slur: SlurFinder::new(looker),
+            reader: FrontReader::new(looker),
             level: LevelTrack::with_capacity(MAX_LEVELS),
             air: AirFinder::new(rate_hz),
             num_told: 0,
@@ -103,8 +111,7 @@ impl Judge {
     pub fn judge(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Entrance> {
         let candidate = self.candidate(history, frames, note)?;
         let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
-        if note.kind == Start::Pitch
-            && self.reader.is_octave_slip(history, candidate.start as f64, old_hz, candidate.hz)
+        if note.kind == Start::Pitch && self.slur.is_octave_slip(history, candidate.start as f64, old_hz, candidate.hz)
         {
             self.open = self.last_index; // the note goes on
             return None;
@@ -140,7 +147,7 @@ impl Judge {
         candidate: &Candidate,
         floor_db: f32,
     ) -> Option<Front> {
-        let settled = self.reader.settle(history, candidate)?;
+        let settled = self.steady.settle(history, candidate)?;
         let tone_power = history.full_power(settled.from as i64, settled.to as i64);
         let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
         self.reader.follow_back(history, candidate, &settled, least);
@@ -201,7 +208,7 @@ impl Judge {
         let (from, to) = (from.ceil(), to as f64);
         if articulation == Articulation::Slurred {
             let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
-            let middle = self.reader.slur_middle(history, candidate.start as f64, old_hz, settled.hz);
+            let middle = self.slur.slur_middle(history, candidate.start as f64, old_hz, settled.hz);
             return instants::at_slur(&self.level, middle, to, self.rate_hz);
         }
         if note.kind != Start::Fresh {

@@ -18,7 +18,10 @@ mod frame;
 mod note;
 // A note's front, looked at again.
 mod harmonic;
+mod look;
+mod steady;
 mod front;
+mod slur;
 mod level;
 mod instants;
 mod approach;

@@ -1,0 +1,130 @@
+//! Looks at a place of the history: windows fit for a pitch, and what a look there tells.
+
+use crate::framer::History;
+use crate::harmonic::{self, Look, periodicity};
+
+/// Windows of the looks, periods.
+const LOOK_PERIODS: f64 = 3.0;
+/// Shortest window in a front, s.
+pub const FRONT_WINDOW_S: f64 = 0.009;
+/// A look holds the tone from this periodicity on.
+pub const TONE: f64 = 0.70;
+
+/// One look at the front.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// Time the energy sits at, internal samples.
+    pub time: f64,
+    /// Centre of the window, internal samples.
+    pub centre: f64,
+    /// Pitch relative to the settled pitch, cents.
+    pub cents: f64,
+    /// Power in the window.
+    pub power: f64,
+    /// Share of it that is tone, 0..1.
+    pub periodicity: f64,
+    /// The pitch can be trusted.
+    pub is_tone: bool,
+    /// Tone of some pitch that cannot be trusted: a rough start.
+    pub is_rough: bool,
+    /// On another partial than the settled note.
+    pub is_other_partial: bool,
+}
+
+/// A note handed over for a closer look. Times are internal samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Candidate {
+    /// Coarse start.
+    pub start: i64,
+    /// End of the note as far as known.
+    pub end: i64,
+    /// Nothing before this belongs to the entrance: the end of the note before.
+    pub earliest: i64,
+    /// Coarse settled frequency, Hz.
+    pub hz: f64,
+}
+
+/// Takes looks at a given internal rate.
+#[derive(Debug, Clone, Copy)]
+pub struct Looker {
+    /// Internal rate, Hz.
+    pub rate_hz: f64,
+}
+
+impl Looker {
+    /// Seconds in internal samples.
+    #[must_use]
+    pub fn samples(&self, seconds: f64) -> f64 {
+        seconds * self.rate_hz
+    }
+
+    /// The window of a look and its start.
+    #[must_use]
+    pub fn window<'h>(&self, history: &'h History, time: f64, hz: f64, least_s: f64) -> Option<&'h [f32]> {
+        let periods = LOOK_PERIODS.max(least_s * hz);
+        let len = harmonic::window_len(hz / self.rate_hz, periods);
+        history.window(time.round() as i64 - len as i64 / 2, len)
+    }
+
+    /// A look at a place, and how well the period it found fits there.
+    #[must_use]
+    pub fn look_at(&self, history: &History, time: f64, hz: f64, least_s: f64) -> Option<(Look, f64)> {
+        Some(self.look_into(self.window(history, time, hz, least_s)?, hz))
+    }
+
+    /// A look into a window, and how well the period it found fits there.
+    #[must_use]
+    pub fn look_into(&self, x: &[f32], hz: f64) -> (Look, f64) {
+        let freq = hz / self.rate_hz;
+        let look = harmonic::look_twice(x, freq, harmonic::num_harmonics(freq, self.rate_hz));
+        (look, periodicity(x, 1.0 / look.freq))
+    }
+
+    /// Power in the window of a look.
+    #[must_use]
+    pub fn power_at(&self, history: &History, time: f64, hz: f64) -> f64 {
+        let half = (0.5 * self.samples(FRONT_WINDOW_S)).max(0.5 * LOOK_PERIODS * self.rate_hz / hz);
+        history.band_power((time - half) as i64, (time + half) as i64)
+    }
+}
+
+/// A look too soft to be worth taking.
+#[must_use]
+pub fn silent_point(centre: f64, power: f64) -> Point {
+    Point {
+        time: centre,
+        centre,
+        cents: 0.0,
+        power,
+        periodicity: 0.0,
+        is_tone: false,
+        is_rough: false,
+        is_other_partial: false,
+    }
+}
+
+/// A look as a point of the front.
+#[must_use]
+pub fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
+    Point {
+        time: centre + look.time_offset,
+        centre,
+        cents,
+        power: look.total_power,
+        periodicity: periodicity.clamp(0.0, 1.0),
+        is_tone: true,
+        is_rough: false,
+        is_other_partial: false,
+    }
+}
+
+/// Median of some values, 0 of none; `buffer` is only room to sort in.
+pub fn median_of(buffer: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> f64 {
+    buffer.clear();
+    buffer.extend(values);
+    if buffer.is_empty() {
+        return 0.0;
+    }
+    let middle = buffer.len() / 2;
+    *buffer.select_nth_unstable_by(middle, f64::total_cmp).1
+}
