@@ -20,7 +20,9 @@ const FRONT_HOP_S: f64 = 0.002;
 /// The pitch cannot leave the last look by more than this in one hop, cents.
 const MAX_LEAP_CENTS: f64 = 60.0;
 /// A rough start holds tone from this periodicity on.
-const ROUGH_TONE: f64 = 0.60;
+const ROUGH_TONE: f64 = 0.64;
+/// A low note's window reaches so far that the tone itself would make the air before it look rough, Hz.
+const ROUGH_MIN_HZ: f64 = 90.0;
 /// ... at any period between these, in settled periods.
 const ROUGH_PERIODS: (f64, f64) = (0.5, 1.6);
 /// A look counts as another partial when its period fits this well.
@@ -110,7 +112,7 @@ impl FrontReader {
             } else if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
-                    point.is_rough = !point.is_tone && self.is_rough(history, &point, settled);
+                    point.is_rough = !point.is_tone && settled.hz > ROUGH_MIN_HZ && self.is_rough(history, &point, settled);
                 }
                 if point.is_tone {
                     hz = shift_cents(settled.hz, point.cents);
