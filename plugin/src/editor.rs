@@ -1,0 +1,145 @@
+//! EDITOR: the window. Draws the session and sends the player's wishes as tasks.
+
+use crate::looks::{Looks, SIDE_RANGE};
+use crate::meters::Meters;
+use crate::params::NotefrontParams;
+use crate::tasks::{SendTask, TaskRunner};
+use crate::view::{Screen, ScreenInput};
+use nice_plug::context::gui::GuiContext;
+use nice_plug::editor::dpi::{LogicalSize, NativeSize, Size};
+use nice_plug::editor::{HostMethods, ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor};
+use nice_plug::prelude::{Editor, TrackInfo};
+use nice_plug_egui::baseview::{HandlerError, WindowSize};
+use nice_plug_egui::{
+    EguiEditor, EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, create_egui_editor,
+};
+use parking_lot::Mutex;
+use std::error::Error;
+use std::sync::Arc;
+
+/// The window of one instance; made anew, at the size the project keeps, each time it opens.
+pub struct NotefrontEditor {
+    params: Arc<NotefrontParams>,
+    meters: Arc<Meters>,
+    tasks: TaskRunner,
+    send: SendTask,
+    open: Mutex<Option<EguiEditor<App>>>,
+}
+
+impl NotefrontEditor {
+    /// An editor that has no window yet.
+    #[must_use]
+    pub fn new(params: Arc<NotefrontParams>, meters: Arc<Meters>, tasks: TaskRunner, send: SendTask) -> Self {
+        Self { params, meters, tasks, send, open: Mutex::new(None) }
+    }
+
+    fn looks(&self) -> Looks {
+        self.params.looks.read().clamped()
+    }
+
+    fn make(&self) -> Option<EguiEditor<App>> {
+        let looks = self.looks();
+        let size = LogicalSize::new(looks.width as f32, looks.height as f32);
+        let state = EguiEditorState::from_size(Size::Logical(size.cast()), 1.0);
+        let app = App {
+            params: self.params.clone(),
+            meters: self.meters.clone(),
+            send: self.send.clone(),
+            screen: Screen::default(),
+        };
+        let settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
+        create_egui_editor(state, self.params.session.repaint_notifier(), settings, app)
+    }
+}
+
+impl Editor for NotefrontEditor {
+    type Handle = EguiEditorHandle;
+
+    fn spawn(
+        &self,
+        parent: Option<ParentWindowHandle>,
+        wait_for_parent: bool,
+        fallback_scale_factor: Option<f64>,
+        gui_context: GuiContext,
+        host: Option<HostMethods>,
+    ) -> Result<SpawnedEditor<Self::Handle>, Box<dyn Error>> {
+        self.tasks.set_context(gui_context.clone());
+        let editor = self.make().ok_or("there is no window to be had")?;
+        let spawned = editor.spawn(parent, wait_for_parent, fallback_scale_factor, gui_context, host)?;
+        *self.open.lock() = Some(editor);
+        Ok(spawned)
+    }
+
+    fn size(&self) -> NativeSize<u32> {
+        match &*self.open.lock() {
+            Some(editor) => editor.size(),
+            None => {
+                let looks = self.looks();
+                NativeSize::new(looks.width, looks.height)
+            }
+        }
+    }
+
+    fn resize_hint(&self) -> ResizeHint {
+        let (min, max) = (SIDE_RANGE.0 as f32, SIDE_RANGE.1 as f32);
+        ResizeHint {
+            can_resize: true,
+            can_resize_horizontally: true,
+            can_resize_vertically: true,
+            size_constraints: SizeConstraints::Logical {
+                min_size: Some(LogicalSize::new(min, min * 0.75)),
+                max_size: Some(LogicalSize::new(max, max)),
+            },
+            ..ResizeHint::NON_RESIZABLE
+        }
+    }
+
+    fn track_info_updated(&self, info: TrackInfo) {
+        self.params.session.lock().track = info.name().to_owned();
+        self.params.session.request_repaint();
+    }
+
+    #[allow(unsafe_code)]
+    unsafe fn assume_standalone_in_process(&self) {
+        if let Some(editor) = self.make() {
+            // SAFETY: the caller's promise (this process is the standalone) is the one asked for here.
+            unsafe { editor.assume_standalone_in_process() };
+        }
+    }
+}
+
+/// What runs inside the window.
+struct App {
+    params: Arc<NotefrontParams>,
+    meters: Arc<Meters>,
+    send: SendTask,
+    screen: Screen,
+}
+
+impl NiceEguiApp for App {
+    fn build(&mut self, context: egui::Context, _gui: GuiContext, _frame: &mut Frame) -> Result<(), HandlerError> {
+        self.screen.set_up(&context);
+        Ok(())
+    }
+
+    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+        let mut looks = self.params.looks.read().clamped();
+        let before = looks;
+        let mut session = self.params.session.lock();
+        let tasks = self.screen.show(
+            ui,
+            &mut ScreenInput { session: &mut session, params: &self.params, meters: &self.meters, looks: &mut looks },
+        );
+        drop(session);
+        if looks != before {
+            *self.params.looks.write() = looks;
+        }
+        tasks.into_iter().for_each(|task| (self.send)(task));
+    }
+
+    fn resized(&mut self, size: WindowSize) {
+        let mut looks = self.params.looks.write();
+        looks.width = size.logical.width.round() as u32;
+        looks.height = size.logical.height.round() as u32;
+    }
+}
