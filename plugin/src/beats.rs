@@ -45,25 +45,23 @@ pub struct FromBeat {
     pub timing_ms: f64,
     /// The grid point, seconds from the pass's first sample.
     pub beat_s: f64,
-    /// Time from this grid point to its nearer neighbour, ms: the interval that timing is judged against.
-    pub interval_ms: f64,
+    /// Tempo there, quarter notes per minute.
+    pub tempo_bpm: f64,
 }
 
 impl Subdivision {
-    /// The grid point next to `beats`, and the distance from it to its nearer neighbour; quarter notes.
-    fn nearest(self, beats: f64) -> (f64, f64) {
+    /// The grid point next to `beats`, quarter notes.
+    fn nearest(self, beats: f64) -> f64 {
         match self {
             Self::Even(n) => {
                 let n = f64::from(n.max(1));
-                ((beats * n).round() / n, 1.0 / n)
+                (beats * n).round() / n
             }
             Self::Swing(share) => {
                 let share = share.clamp(0.5, 0.8);
                 let whole = beats.floor();
                 let points = [whole, whole + share, whole + 1.0];
-                let nearest =
-                    points.into_iter().min_by(|a, b| (beats - a).abs().total_cmp(&(beats - b).abs())).unwrap_or(whole);
-                (nearest, 1.0 - share)
+                points.into_iter().min_by(|a, b| (beats - a).abs().total_cmp(&(beats - b).abs())).unwrap_or(whole)
             }
         }
     }
@@ -153,10 +151,9 @@ impl BeatMap {
     pub fn from_beat(&self, s: f64, subdivision: Subdivision, offset_ms: f64) -> Option<FromBeat> {
         let played_s = s - offset_ms / 1e3;
         let bend = self.bend_at(played_s)?;
-        let (point, neighbour) = subdivision.nearest(bend.beats_at(played_s));
-        let beat_s = self.seconds_at(point)?;
-        let interval_ms = neighbour * 60e3 / bend.tempo_bpm;
-        Some(FromBeat { timing_ms: (played_s - beat_s) * 1e3, beat_s: beat_s + offset_ms / 1e3, interval_ms })
+        let beat_s = self.seconds_at(subdivision.nearest(bend.beats_at(played_s)))?;
+        let timing_ms = (played_s - beat_s) * 1e3;
+        Some(FromBeat { timing_ms, beat_s: beat_s + offset_ms / 1e3, tempo_bpm: bend.tempo_bpm })
     }
 }
 
@@ -197,7 +194,6 @@ mod tests {
         let beats = map(&[bend(0.0, 0.0, 60.0)]);
         let third = beats.from_beat(1.0 + 2.0 / 3.0, Subdivision::Even(3), 0.0).expect("there are beats");
         assert_abs_diff_eq!(third.timing_ms, 0.0, epsilon = 1e-6);
-        assert_abs_diff_eq!(third.interval_ms, 1000.0 / 3.0, epsilon = 1e-6);
         // A swing of two to one puts the late half on the last third.
         let swung = beats.from_beat(1.0 + 2.0 / 3.0, Subdivision::Swing(2.0 / 3.0), 0.0).expect("there are beats");
         assert_abs_diff_eq!(swung.timing_ms, 0.0, epsilon = 1e-6);

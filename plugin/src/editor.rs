@@ -118,7 +118,7 @@ struct App {
 
 impl NiceEguiApp for App {
     fn build(&mut self, context: egui::Context, _gui: GuiContext, _frame: &mut Frame) -> Result<(), HandlerError> {
-        self.screen.set_up(&context);
+        let _ = context;
         Ok(())
     }
 
@@ -126,7 +126,7 @@ impl NiceEguiApp for App {
         let mut looks = self.params.looks.read().clamped();
         let before = looks;
         let mut session = self.params.session.lock();
-        let tasks = self.screen.show(
+        let output = self.screen.show(
             ui,
             &mut ScreenInput { session: &mut session, params: &self.params, meters: &self.meters, looks: &mut looks },
         );
@@ -134,7 +134,7 @@ impl NiceEguiApp for App {
         if looks != before {
             *self.params.looks.write() = looks;
         }
-        tasks.into_iter().for_each(|task| (self.send)(task));
+        output.tasks.into_iter().for_each(|task| (self.send)(task));
     }
 
     fn resized(&mut self, size: WindowSize) {

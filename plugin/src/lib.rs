@@ -6,6 +6,7 @@
 //! - WORKER (`worker`, `passes`, `timing`): one named thread per instance runs the analysis;
 //! - EDITOR (`editor`, `view`): draws plain data and sends the player's wishes as tasks.
 
+pub mod align;
 pub mod beats;
 pub mod capture;
 pub mod delay;

@@ -2,7 +2,7 @@
 //! host's time line and its beats.
 
 use crate::beats::{BeatMap, Bend};
-use crate::timing::{self, TimingChoice};
+use crate::timing::{self, Judging};
 use crate::transport::TransportView;
 use crate::wave::Wave;
 use notefront_dsp::Entrance;
@@ -88,9 +88,9 @@ impl Pass {
         }
     }
 
-    /// Adds an entrance, timed against the beats.
-    pub fn push_entrance(&mut self, mut entrance: Entrance, choice: &TimingChoice) {
-        timing::judge(&mut entrance, &self.beats, choice);
+    /// Adds an entrance, timed against the beats and judged.
+    pub fn push_entrance(&mut self, mut entrance: Entrance, judging: &Judging) {
+        timing::judge(&mut entrance, &self.beats, judging);
         if self.entrances.len() < MAX_ENTRANCES {
             self.entrances.push(entrance);
         } else {
@@ -105,10 +105,10 @@ impl Pass {
         }
     }
 
-    /// Times all entrances anew: the player chose another grid, offset or strictness.
-    pub fn retime(&mut self, choice: &TimingChoice) {
+    /// Judges all entrances anew: the player chose another strictness, grid, offset or tuning.
+    pub fn rejudge(&mut self, judging: &Judging) {
         for entrance in &mut self.entrances {
-            timing::judge(entrance, &self.beats, choice);
+            timing::judge(entrance, &self.beats, judging);
         }
     }
 

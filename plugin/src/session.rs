@@ -3,7 +3,7 @@
 //! Behind one lock that the audio side never takes.
 
 use crate::passes::{Pass, PassId};
-use crate::timing::TimingChoice;
+use crate::timing::Judging;
 use nice_plug_egui::RepaintNotifier;
 use parking_lot::{Mutex, MutexGuard};
 use std::sync::Arc;
@@ -97,9 +97,9 @@ impl Session {
         self.passes.iter().filter(move |p| p.id == id || this.is_some_and(|t| t.is_same_passage(p)))
     }
 
-    /// Times every pass anew.
-    pub fn retime(&mut self, choice: &TimingChoice) {
-        self.passes.iter_mut().for_each(|p| p.retime(choice));
+    /// Judges every pass anew.
+    pub fn rejudge(&mut self, judging: &Judging) {
+        self.passes.iter_mut().for_each(|p| p.rejudge(judging));
     }
 
     /// Replaces everything by what a project kept. A running pass goes on.

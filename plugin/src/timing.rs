@@ -1,18 +1,19 @@
-//! Timing of an entrance against the host's beats, which the analysis does not know.
+//! Judges entrances by what is set now, and times them against the host's beats, which the analysis does
+//! not know. Every line stands in the analysis; none stands here.
 
-use crate::beats::{BeatMap, FromBeat, Subdivision};
+use crate::beats::{BeatMap, Subdivision};
 use crate::passes::Pass;
-use notefront_dsp::{CannotTell, Entrance, Fault, FaultName, Faults, Measure, Strictness};
+use notefront_dsp::{CannotTell, Entrance, Grid, Measure, Settings, faults, score, trombone, units};
 
-/// What the player chose about timing.
+/// What entrances are judged by.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TimingChoice {
+pub struct Judging {
+    /// Strictness, tuning and instrument; without a grid, which comes from the host.
+    pub settings: Settings,
     /// What an entrance may fall on; `None` tells no timing.
     pub subdivision: Option<Subdivision>,
     /// Taken off every lateness, ms.
     pub offset_ms: f64,
-    /// Severity of the line.
-    pub strictness: Strictness,
 }
 
 /// An estimate of what the recording itself adds to every lateness.
@@ -29,55 +30,30 @@ pub struct OffsetEstimate {
 /// Fewest entrances an estimate is made from: nothing is told of fewer than five.
 const MIN_FOR_ESTIMATE: usize = 5;
 
-/// Sets the timing and the faults `early` and `late` of one entrance, replacing earlier ones.
-pub fn judge(entrance: &mut Entrance, beats: &BeatMap, choice: &TimingChoice) {
-    entrance.faults = without_timing(&entrance.faults);
-    let from_beat =
-        choice.subdivision.and_then(|grid| beats.from_beat(entrance.speaks_s, grid, choice.offset_ms));
-    let Some(from_beat) = from_beat else {
-        entrance.timing_ms = Err(CannotTell::NoGrid);
-        return;
-    };
-    let timing =
-        Measure { value: from_beat.timing_ms, uncertainty: entrance.instant_uncertainty.speaks_ms };
-    entrance.timing_ms = Ok(timing);
-    if let Some(fault) = fault(timing, &from_beat, choice.strictness) {
-        entrance.faults.insert(fault);
-    }
+/// Times and judges one entrance anew: what the player sets takes effect on everything already played.
+/// The measures stay as they were taken.
+pub fn judge(entrance: &mut Entrance, beats: &BeatMap, judging: &Judging) {
+    name_note(entrance, &judging.settings);
+    let mut settings = judging.settings;
+    let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(entrance.speaks_s, grid, judging.offset_ms));
+    settings.grid = from_beat.map(|f| Grid { bpm: f.tempo_bpm, first_beat_s: f.beat_s, per_beat: 1 });
+    entrance.timing_ms = from_beat.ok_or(CannotTell::NoGrid).map(|f| Measure {
+        value: f.timing_ms,
+        uncertainty: entrance.instant_uncertainty.speaks_ms,
+    });
+    entrance.faults = faults::judge(entrance, &settings);
+    entrance.clarity = score::clarity(&entrance.faults);
 }
 
-fn without_timing(faults: &Faults) -> Faults {
-    let mut kept = Faults::default();
-    for fault in faults.iter().filter(|f| !matches!(f.name, FaultName::Early | FaultName::Late)) {
-        kept.insert(*fault);
-    }
-    kept
-}
-
-/// Half width of the window, ms: 2.5 % of the interval or 10 ms when strict, 30 ms when relaxed. The
-/// just noticeable difference in an even sequence is 2.5 % of the interval (Friberg & Sundberg 1995,
-/// JASA 98:2524-2531 \[S\]); winds in ensembles spread by 27 to 37 ms (Rasch 1979, Acustica 43:121-131 \[S\]).
-#[must_use]
-pub fn window_ms(interval_ms: f64, strictness: Strictness) -> f64 {
-    let strict = (0.025 * interval_ms).max(10.0);
-    let relaxed = strict.max(30.0);
-    // Between the two ends in equal ratios, as every other line moves with strictness.
-    strict * (relaxed / strict).powf(1.0 - strictness.value())
-}
-
-/// How far outside the window counts as the worst, in windows \[H\].
-const WORST_WINDOWS: f64 = 4.0;
-
-fn fault(timing: Measure, from_beat: &FromBeat, strictness: Strictness) -> Option<Fault> {
-    let window = window_ms(from_beat.interval_ms, strictness);
-    let beyond = timing.value.abs() - window;
-    if beyond <= 0.0 {
-        return None;
-    }
-    let name = if timing.value < 0.0 { FaultName::Early } else { FaultName::Late };
-    let severity = (beyond / (WORST_WINDOWS * window)).clamp(0.0, 1.0);
-    let sureness = if timing.uncertainty > 0.0 { (0.5 + 0.5 * beyond / timing.uncertainty).min(1.0) } else { 1.0 };
-    Some(Fault { name, severity, sureness })
+/// The note's name, tuning and positions for the tuning reference and the horn of now.
+fn name_note(entrance: &mut Entrance, settings: &Settings) {
+    let Ok(hz) = entrance.settled_hz else { return };
+    let midi = units::hz_to_midi(hz.value, settings.a4_hz);
+    entrance.midi_note = Some(midi.round().clamp(0.0, 127.0) as u8);
+    let uncertainty = entrance.tuning_cents.map_or(0.0, |m| m.uncertainty);
+    entrance.tuning_cents = Ok(Measure { value: (midi - midi.round()) * 100.0, uncertainty });
+    entrance.positions = trombone::positions(hz.value, settings.a4_hz, settings.instrument);
+    entrance.partial = entrance.positions.iter().next().map(|p| p.partial);
 }
 
 /// What the recording adds, from the pass itself: the median lateness of all its entrances. It cannot
@@ -108,32 +84,45 @@ mod tests {
     use super::*;
     use crate::fixture;
     use approx::assert_abs_diff_eq;
+    use notefront_dsp::{FaultName, Strictness};
 
-    fn choice(strictness: Strictness) -> TimingChoice {
-        TimingChoice { subdivision: Some(Subdivision::Even(1)), offset_ms: 0.0, strictness }
-    }
-
-    #[test]
-    fn the_window_ends_are_the_tables() {
-        assert_abs_diff_eq!(window_ms(1000.0, Strictness::STRICT), 25.0, epsilon = 1e-9);
-        assert_abs_diff_eq!(window_ms(300.0, Strictness::STRICT), 10.0, epsilon = 1e-9);
-        assert_abs_diff_eq!(window_ms(300.0, Strictness::RELAXED), 30.0, epsilon = 1e-9);
-        // A slow beat's noticeable difference can exceed 30 ms: relaxed is never stricter than strict.
-        assert_abs_diff_eq!(window_ms(2000.0, Strictness::RELAXED), 50.0, epsilon = 1e-9);
+    fn judging(strictness: Strictness) -> Judging {
+        let settings = Settings { strictness, ..Settings::default() };
+        Judging { settings, subdivision: Some(Subdivision::Even(1)), offset_ms: 0.0 }
     }
 
     #[test]
     fn late_is_flagged_and_forgotten_when_the_offset_explains_it() {
         let mut pass = fixture::pass_at_60(&[1.0, 2.06]);
-        pass.retime(&choice(Strictness::NORMAL));
+        pass.rejudge(&judging(Strictness::NORMAL));
         assert!(pass.entrances[0].faults.get(FaultName::Late).is_none());
         assert!(pass.entrances[1].faults.get(FaultName::Late).is_some());
-        pass.retime(&TimingChoice { offset_ms: 60.0, ..choice(Strictness::NORMAL) });
+        assert!(pass.entrances[1].clarity < pass.entrances[0].clarity);
+        pass.rejudge(&Judging { offset_ms: 60.0, ..judging(Strictness::NORMAL) });
         assert!(pass.entrances[1].faults.get(FaultName::Late).is_none());
         assert!(pass.entrances[0].faults.get(FaultName::Early).is_some());
-        pass.retime(&TimingChoice { subdivision: None, ..choice(Strictness::NORMAL) });
+        pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
         assert_eq!(pass.entrances[0].timing_ms, Err(CannotTell::NoGrid));
         assert!(pass.entrances.iter().all(|e| e.faults.is_empty()));
+    }
+
+    #[test]
+    fn strictness_moves_the_line_of_what_was_already_played() {
+        // 28 ms late at 60 a minute: inside 30 ms when relaxed, outside 2.5 % of a beat (25 ms) when strict.
+        let mut pass = fixture::pass_at_60(&[1.028]);
+        pass.rejudge(&judging(Strictness::RELAXED));
+        assert!(!pass.entrances[0].is_flagged());
+        pass.rejudge(&judging(Strictness::STRICT));
+        assert!(pass.entrances[0].is_flagged());
+    }
+
+    #[test]
+    fn another_tuning_reference_renames_and_retunes() {
+        let mut pass = fixture::pass_at_60(&[1.0]);
+        let sharp = Settings { a4_hz: 443.0, ..Settings::default() };
+        pass.rejudge(&Judging { settings: sharp, ..judging(Strictness::NORMAL) });
+        // 1200 log2(440 / 443) = -11.76 cents.
+        assert_abs_diff_eq!(pass.entrances[0].tuning_cents.map_or(0.0, |m| m.value), -11.76, epsilon = 0.01);
     }
 
     #[test]

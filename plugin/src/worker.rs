@@ -7,9 +7,9 @@ use crate::marker_out::MarkerNote;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass, PassId};
-use crate::timing::TimingChoice;
+use crate::timing::Judging;
 use crate::transport::{Stamp, TransportView};
-use notefront_dsp::{Analyzer, Event, Settings, Strictness};
+use notefront_dsp::{Analyzer, Event, Settings};
 use rtrb::Producer;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -51,7 +51,7 @@ pub struct Worker {
     analyzer: Option<(Settings, Analyzer)>,
     mode: Mode,
     current: Option<Current>,
-    judged_by: TimingChoice,
+    judged_by: Judging,
     buffer: Vec<f32>,
 }
 
@@ -79,7 +79,7 @@ impl Worker {
     /// A worker that has not begun. Allocates.
     #[must_use]
     pub fn new(parts: WorkerParts) -> Self {
-        let judged_by = timing_choice(&parts.params);
+        let judged_by = judging(&parts.params);
         Self { parts, analyzer: None, mode: Mode::Wait, current: None, judged_by, buffer: vec![0.0; CHUNK_LEN] }
     }
 
@@ -112,12 +112,12 @@ impl Worker {
         true
     }
 
-    /// Times every pass anew when the player chose another grid, offset or strictness.
+    /// Judges every pass anew when the player sets something else.
     fn follow_choices(&mut self) {
-        let choice = timing_choice(&self.parts.params);
-        if choice != self.judged_by {
-            self.judged_by = choice;
-            self.parts.params.session.lock().retime(&choice);
+        let judging = judging(&self.parts.params);
+        if judging != self.judged_by {
+            self.judged_by = judging;
+            self.parts.params.session.lock().rejudge(&judging);
             self.parts.params.session.request_repaint();
         }
     }
@@ -270,12 +270,12 @@ fn mode_of(transport: &TransportView) -> Mode {
     }
 }
 
-/// What the player chose about timing, as of now.
+/// What entrances are judged by, as set now.
 #[must_use]
-pub fn timing_choice(params: &NotefrontParams) -> TimingChoice {
-    TimingChoice {
+pub fn judging(params: &NotefrontParams) -> Judging {
+    Judging {
+        settings: params.settings(),
         subdivision: params.subdivision(),
         offset_ms: f64::from(params.offset_ms.value()),
-        strictness: Strictness::new(f64::from(params.strictness.value())),
     }
 }

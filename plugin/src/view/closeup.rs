@@ -111,7 +111,7 @@ fn plot(ui: &mut Ui, size: Vec2, entrance: &Entrance, theme: &Theme, text_scale:
     draw_pitch(&painter, &axes, entrance, &font, theme);
     draw_instants(&painter, &axes, entrance, &font, theme);
     let text = format!("close-up of {}: pitch in cents and level in dB over ms from the tone", words::note(entrance));
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::WidgetType::Image, true, &text));
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &text));
 }
 
 fn axes_of(rect: Rect, entrance: &Entrance, text_scale: f32) -> Axes {

@@ -99,7 +99,7 @@ pub struct CompareInput<'a> {
 
 /// Draws both passes into `rect`; the scale after scrolling and zooming, if it changed.
 pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &CompareInput<'_>) -> Option<TimeScale> {
-    let response = ui.interact(rect, ui.id().with("compare"), Sense::click_and_drag());
+    let response = ui.interact(rect, ui.scope_id().with("compare"), Sense::click_and_drag());
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, 0.0, input.theme.paper);
     draw_line(&painter, rect, &scale, input);
@@ -113,7 +113,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &CompareInput<'_>)
         draw_steps(&painter, rect, &scale, input);
     }
     let text = format!("{} against {}: {}", input.a.title(), input.b.title(), input.comparison.summary());
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::WidgetType::Other, true, &text));
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
     moved(ui, &response, scale, input.a.duration_s.max(input.b.duration_s))
 }
 

@@ -66,7 +66,7 @@ impl Frame {
 
 /// Draws the lane into all of `rect`, at `scale`.
 pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &LaneInput<'_>) -> LaneResponse {
-    let response = ui.interact(rect, ui.id().with("lane"), Sense::click_and_drag());
+    let response = ui.interact(rect, ui.scope_id().with("lane"), Sense::click_and_drag());
     let painter = ui.painter_at(rect);
     let frame = Frame::of(rect, input.text_scale);
     painter.rect_filled(rect, 0.0, input.theme.paper);
@@ -94,7 +94,7 @@ fn describe(response: &Response, input: &LaneInput<'_>) {
         input.pass.entrances.len(),
         input.pass.entrances.iter().filter(|e| input.filter.flags(e)).count()
     );
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::WidgetType::Other, true, &text));
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
 }
 
 fn draw_outline(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {

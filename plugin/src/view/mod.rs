@@ -1,34 +1,24 @@
 //! The views: functions of plain data. They hold no analysis.
+//!
+//! `theme`, `scale`, `filter`, `words`: what all use; `glyph`, `groups`, `ruler`: what a lane is made of;
+//! `lane`, `compare`, `closeup`, `strip`, `header`, `status`, `settings`, `markers`: one panel each; `screen`: the whole window.
 
-use crate::looks::Looks;
-use crate::meters::Meters;
-use crate::params::NotefrontParams;
-use crate::session::Session;
-use crate::tasks::Task;
+pub mod closeup;
+pub mod compare;
+pub mod filter;
+pub mod glyph;
+pub mod groups;
+pub mod header;
+pub mod keys;
+pub mod lane;
+pub mod markers;
+pub mod ruler;
+pub mod scale;
+pub mod screen;
+pub mod settings;
+pub mod status;
+pub mod strip;
+pub mod theme;
+pub mod words;
 
-/// What a frame shows.
-pub struct ScreenInput<'a> {
-    /// The passes.
-    pub session: &'a mut Session,
-    /// The settings.
-    pub params: &'a NotefrontParams,
-    /// Levels and counters.
-    pub meters: &'a Meters,
-    /// Colours and text size.
-    pub looks: &'a mut Looks,
-}
-
-/// The whole window.
-#[derive(Default)]
-pub struct Screen {}
-
-impl Screen {
-    /// Once for each window.
-    pub fn set_up(&mut self, _context: &egui::Context) {}
-
-    /// Draws a frame; the tasks are the player's wishes.
-    pub fn show(&mut self, ui: &mut egui::Ui, input: &mut ScreenInput<'_>) -> Vec<Task> {
-        ui.label(format!("{} passes", input.session.passes().len()));
-        Vec::new()
-    }
-}
+pub use screen::{Screen, ScreenInput};
