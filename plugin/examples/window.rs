@@ -64,12 +64,12 @@ fn window(view: &str, dark: bool) -> Window {
             window.session.add(fixture::mixed_pass(10_000, 5));
         }
         _ => {
-            window.session.add(fixture::mixed_pass(16, 11));
-            window.session.add(fixture::mixed_pass(16, 5));
+            window.session.add(fixture::showcase(1));
+            window.session.add(fixture::showcase(0));
         }
     }
     if view == "closeup" {
-        let flagged = window.session.passes()[1].entrances.iter().position(|e| e.is_flagged());
+        let flagged = window.session.passes()[1].entrances.iter().position(|e| e.faults.iter().count() == 3);
         window.screen.select(flagged);
     }
     window.screen.open(view == "compare", view == "markers", view == "settings");

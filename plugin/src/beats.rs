@@ -145,6 +145,17 @@ impl BeatMap {
         Some((bar as i64 + 1, within / bend.beat_beats + 1.0))
     }
 
+    /// Bar, and tenths of a beat within it (10 = the first beat), rounded: an entrance a hair before a bar
+    /// belongs to that bar for a reader.
+    #[must_use]
+    pub fn bar_and_tenth(&self, s: f64) -> Option<(i64, i64)> {
+        let bend = self.bend_at(s)?;
+        let tenths = (bend.beats_at(s) - bend.bar_start_beats.rem_euclid(bend.bar_beats)) / bend.beat_beats * 10.0;
+        let per_bar = (bend.bar_beats / bend.beat_beats * 10.0).round().max(1.0) as i64;
+        let tenths = tenths.round() as i64;
+        Some((tenths.div_euclid(per_bar) + 1, tenths.rem_euclid(per_bar) + 10))
+    }
+
     /// Distance of an instant from the nearest grid point. `offset_ms` is taken off first: the part of
     /// the lateness that the recording itself adds.
     #[must_use]
@@ -219,6 +230,14 @@ mod tests {
         assert_eq!(beats.bar_and_beat(5.0), Some((1, 2.0)));
         let (bar, beat) = beats.bar_and_beat(4.0 - 1e-9).expect("there are beats");
         assert_eq!((bar, beat.round()), (1, 1.0));
+    }
+
+    #[test]
+    fn a_hair_before_the_bar_reads_as_the_bar() {
+        let beats = map(&[bend(0.0, 0.0, 60.0)]);
+        assert_eq!(beats.bar_and_tenth(3.98), Some((2, 10)));
+        assert_eq!(beats.bar_and_tenth(1.5), Some((1, 25)));
+        assert_eq!(beats.bar_and_tenth(-0.02), Some((1, 10)));
     }
 
     #[test]

@@ -172,6 +172,30 @@ pub fn mixed_pass(num: usize, seed: u32) -> Pass {
     pass
 }
 
+/// Sixteen beats with every fault of the lane in its place: what the pictures in the documents show.
+#[must_use]
+pub fn showcase(seed: u32) -> Pass {
+    use FaultName::{Above, Airy, Below, Early, Hard, HeldBreath, Late, Slow, Smear, Split, Stutter};
+    let faults: [&[FaultName]; 16] = [
+        &[], &[Airy], &[Below], &[], &[Split], &[Late], &[], &[Above, Airy], &[Stutter], &[], &[Smear], &[Early],
+        &[Slow], &[Hard], &[Airy, Below, Late], &[HeldBreath],
+    ];
+    let mut speaks: Vec<f64> = (0..16).map(|i| f64::from(i) + 0.004).collect();
+    (speaks[5], speaks[11], speaks[14]) = (5.075, 10.93, 14.06);
+    let mut pass = pass_at_60(&speaks);
+    for (i, entrance) in pass.entrances.iter_mut().enumerate() {
+        let beat = i as f64;
+        entrance.timing_ms = told((entrance.speaks_s - beat) * 1e3, 2.0);
+        // Another seed is another try: some faults are gone, some are milder.
+        for (k, name) in faults[(i + 5 * seed as usize) % 16].iter().enumerate() {
+            let severity = 0.35 + 0.2 * ((i + k + seed as usize) % 4) as f64;
+            *entrance = with_fault(*entrance, *name, severity);
+        }
+    }
+    draw_outline(&mut pass);
+    pass
+}
+
 fn draw_outline(pass: &mut Pass) {
     let num_points = (pass.duration_s * crate::wave::POINTS_PER_S) as usize;
     let mut points = vec![20u8; num_points];

@@ -5,7 +5,7 @@ use super::glyph;
 use super::theme::Theme;
 use super::words;
 use egui::epaint::Mesh;
-use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, Vec2, pos2, vec2};
+use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
 
@@ -22,17 +22,24 @@ const LEVEL_RANGE_DB: (f64, f64) = (-48.0, 6.0);
 /// Share of the height for pitch; the rest is level.
 const PITCH_SHARE: f32 = 0.66;
 
-/// Draws the close-up into what is left of `ui`.
+/// Draws the close-up into what is left of `ui`: the picture, the faults in words, the numbers.
 pub fn show(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme, text_scale: f32) {
-    let plot_width = (ui.available_width() * 0.56).max(200.0);
-    ui.horizontal_top(|ui| {
-        let size = vec2(plot_width, ui.available_height().max(120.0));
-        plot(ui, size, entrance, theme, text_scale);
-        ui.add_space(8.0);
-        egui::ScrollArea::vertical().id_salt("numbers").show(ui, |ui| {
-            ui.vertical(|ui| describe(ui, entrance, place, theme));
-        });
-    });
+    let all = ui.available_rect_before_wrap();
+    let numbers_width = (215.0 * text_scale).min(0.3 * all.width());
+    let plot_width = 0.5 * (all.width() - 16.0).max(0.0);
+    plot(ui, Rect::from_min_size(all.min, vec2(plot_width, all.height())), entrance, theme, text_scale);
+    let left = all.left() + plot_width + 12.0;
+    let numbers_left = (all.right() - numbers_width).max(left);
+    let words = Rect::from_x_y_ranges(left..=numbers_left - 10.0, all.y_range());
+    column(ui, words, "words", |ui| describe(ui, entrance, place, theme));
+    column(ui, Rect::from_x_y_ranges(numbers_left..=all.right(), all.y_range()), "numbers", |ui| numbers(ui, entrance));
+    ui.advance_cursor_after_rect(all);
+}
+
+fn column(ui: &mut Ui, rect: Rect, id: &str, add: impl FnOnce(&mut Ui)) {
+    let mut inner = ui.new_child(egui::UiBuilder::new().id_salt(id).max_rect(rect));
+    inner.set_clip_rect(rect.expand(2.0).intersect(ui.clip_rect()));
+    egui::ScrollArea::vertical().id_salt(id).auto_shrink(false).show(&mut inner, |ui| ui.vertical(add));
 }
 
 fn describe(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme) {
@@ -52,8 +59,6 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme) {
         let sure = format!("{:.0} % sure. {}", fault.sureness * 100.0, words::usual_remedy(fault.name));
         ui.label(RichText::new(sure).color(theme.soft_ink).small());
     }
-    ui.add_space(4.0);
-    numbers(ui, entrance);
 }
 
 fn numbers(ui: &mut Ui, entrance: &Entrance) {
@@ -100,8 +105,8 @@ impl Axes {
     }
 }
 
-fn plot(ui: &mut Ui, size: Vec2, entrance: &Entrance, theme: &Theme, text_scale: f32) {
-    let (rect, response) = ui.allocate_exact_size(size, Sense::hover());
+fn plot(ui: &mut Ui, rect: Rect, entrance: &Entrance, theme: &Theme, text_scale: f32) {
+    let response = ui.interact(rect, ui.scope_id().with("plot"), Sense::hover());
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, 2.0, theme.paper);
     let font = FontId::proportional(11.0 * text_scale);
@@ -255,8 +260,8 @@ fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &Fon
             painter.hline(left..=axes.x(0.0) - 3.0, y, Stroke::new(1.0, theme.amount(0.8)));
         }
         let text = format!("air {:.0} ms, {}", air.value, words::signed(level.value, 0, "dB"));
-        let at = pos2(left, axes.pitch.bottom() - 68.0);
-        painter.text(at, Align2::LEFT_BOTTOM, text, font.clone(), theme.ink);
+        let at = pos2(axes.x(0.0) - 5.0, axes.pitch.bottom() - 66.0);
+        painter.text(at, Align2::RIGHT_BOTTOM, text, font.clone(), theme.ink);
     }
 }
 

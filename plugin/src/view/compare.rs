@@ -6,7 +6,6 @@ use super::groups;
 use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
-use super::words;
 use crate::align::{self, Step};
 use crate::passes::{Pass, PassId};
 use egui::{Align2, FontId, Painter, Rect, Sense, Shape, Stroke, Ui, pos2};
@@ -214,15 +213,6 @@ fn draw_better(painter: &Painter, x: f32, base_y: f32, height: f32, better: Bett
 #[must_use]
 pub fn caption(input: &CompareInput<'_>) -> String {
     format!("{} \u{b7} a dot marks the clearer one", input.comparison.summary())
-}
-
-/// Title of a pair for lists: the note and its bar.
-#[must_use]
-pub fn pair_title(a: &Entrance, pass: &Pass) -> String {
-    match pass.beats.bar_and_beat(a.speaks_s) {
-        Some((bar, beat)) => format!("{} in bar {bar}, beat {beat:.1}", words::note(a)),
-        None => format!("{} at {}", words::note(a), words::clock(a.speaks_s)),
-    }
 }
 
 #[cfg(test)]

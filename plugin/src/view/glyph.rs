@@ -17,8 +17,8 @@ const MIN_HEIGHT: f32 = 0.25;
 /// Displacement of the pitch curve, pixels per cent, and its limit as a share of the stroke.
 const PX_PER_CENT: f32 = 0.4;
 const MAX_BEND: f32 = 0.55;
-/// Lines of hatching for air at -40 dB and at -10 dB re the tone.
-const HATCH_LINES: (f32, f32) = (4.0, 13.0);
+/// Distance of two lines of hatching for air at -40 dB and at -10 dB re the tone, pixels.
+const HATCH_PX: (f32, f32) = (20.0, 5.0);
 /// Shortest foot of an early or late entrance, pixels.
 const MIN_FOOT_PX: f32 = 5.0;
 
@@ -128,7 +128,8 @@ fn draw_air(shapes: &mut Vec<Shape>, entrance: &Entrance, stand: &Stand, height:
     let level_db = entrance.noise_before_tone_db.map_or(-30.0, |m| m.value) as f32;
     let len = (ms * stand.fine()).clamp(5.0, stand.room.0.max(5.0));
     let loudness = ((level_db + 40.0) / 30.0).clamp(0.0, 1.0);
-    let num_lines = (HATCH_LINES.0 + loudness * (HATCH_LINES.1 - HATCH_LINES.0)).round() as usize;
+    let distance = HATCH_PX.0 + loudness * (HATCH_PX.1 - HATCH_PX.0);
+    let num_lines = ((0.84 * height.abs() / distance) as usize).max(2);
     for i in 0..num_lines {
         let share = 0.06 + 0.84 * i as f32 / (num_lines - 1) as f32;
         let right = stand.at(-2.0, share, height);

@@ -115,10 +115,10 @@ fn handle_pass(
 }
 
 fn step(ui: &mut Ui, wishes: &mut Vec<Wish>) {
-    if ui.button("\u{2190}").on_hover_text("Previous flagged entrance (left arrow)").clicked() {
+    if ui.button("previous flag").on_hover_text("Previous flagged entrance (left arrow)").clicked() {
         wishes.push(Wish::Step(-1));
     }
-    if ui.button("\u{2192}").on_hover_text("Next flagged entrance (right arrow)").clicked() {
+    if ui.button("next flag").on_hover_text("Next flagged entrance (right arrow)").clicked() {
         wishes.push(Wish::Step(1));
     }
 }

@@ -20,6 +20,8 @@ const LABEL_ROWS: usize = 2;
 const LABEL_ROW_PX: f32 = 15.0;
 /// Width of one bar of the outline, pixels.
 const OUTLINE_PX: f32 = 2.0;
+/// Tallest stroke, pixels.
+const MAX_HEIGHT_PX: f32 = 300.0;
 /// How near a click must be to a stroke, pixels.
 const CLICK_PX: f32 = 14.0;
 
@@ -52,15 +54,27 @@ pub struct LaneResponse {
 #[derive(Debug, Clone, Copy)]
 struct Frame {
     rect: Rect,
+    /// The line the strokes stand on.
     base_y: f32,
+    /// Height of a stroke at full scale.
     height: f32,
 }
 
 impl Frame {
     fn of(rect: Rect, text_scale: f32) -> Self {
-        let base_y = rect.bottom() - RULER_PX * text_scale;
-        let top = rect.top() + 6.0 + LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale;
-        Self { rect, base_y, height: (base_y - top - 6.0).max(20.0) }
+        let labels = 6.0 + LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale;
+        let ruler = RULER_PX * text_scale;
+        let room = rect.height() - labels - ruler - 12.0;
+        let height = room.clamp(20.0, MAX_HEIGHT_PX);
+        // A tall window leaves the lane in its middle: longer strokes would say nothing more.
+        let spare = (room - height).max(0.0);
+        Self { rect, base_y: rect.bottom() - ruler - spare / 2.0, height }
+    }
+}
+
+impl Frame {
+    fn labels_top(&self, text_scale: f32) -> f32 {
+        self.base_y - self.height - 6.0 - LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale
     }
 }
 
@@ -70,6 +84,11 @@ pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &LaneInput<'_>) ->
     let painter = ui.painter_at(rect);
     let frame = Frame::of(rect, input.text_scale);
     painter.rect_filled(rect, 0.0, input.theme.paper);
+    let selected = input.selected.and_then(|i| input.pass.entrances.get(i));
+    if let Some(entrance) = selected {
+        let x = scale.x(entrance.speaks_s);
+        painter.rect_filled(Rect::from_x_y_ranges(x - 9.0..=x + 9.0, rect.y_range()), 3.0, input.theme.select_ground);
+    }
     draw_outline(&painter, &frame, &scale, input);
     draw_ruler(&painter, &frame, &scale, input);
     let visible = groups::visible(&input.pass.entrances, &scale);
@@ -135,15 +154,11 @@ fn draw_strokes(
 ) {
     let entrances = &input.pass.entrances;
     let mut shapes = Vec::new();
-    let mut labels = LabelRows::new(frame.rect.top() + 4.0, LABEL_ROW_PX * input.text_scale);
+    let mut labels = LabelRows::new(frame.labels_top(input.text_scale), LABEL_ROW_PX * input.text_scale);
     for index in visible {
         let entrance = &entrances[index];
         let stand = stand_of(entrances, index, frame, scale);
         let shown = input.filter.of(entrance);
-        if input.selected == Some(index) {
-            let ground = Rect::from_x_y_ranges(stand.x - 9.0..=stand.x + 9.0, frame.rect.y_range());
-            painter.rect_filled(ground, 3.0, input.theme.select_ground);
-        }
         glyph::draw(&mut shapes, entrance, &shown, &stand, input.theme, false);
         if !shown.is_empty() {
             let size = 11.5 * input.text_scale;
@@ -205,7 +220,7 @@ fn draw_columns(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &Lan
     for column in &columns {
         let (left, right) = (scale.x(column.place as f64 * step), scale.x((column.place + 1) as f64 * step));
         let bar = |num: usize| {
-            let height = 0.86 * frame.height * num as f32 / most;
+            let height = 0.9 * frame.height * num as f32 / most;
             Rect::from_min_max(pos2(left + 2.0, frame.base_y - height), pos2(right - 2.0, frame.base_y))
         };
         let share = column.num_flagged as f64 / column.num() as f64;

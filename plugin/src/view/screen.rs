@@ -366,8 +366,8 @@ fn other_of<'a>(session: &'a Session, pass: &Pass) -> Option<&'a Pass> {
 
 /// Where an entrance stands, in words.
 fn place_of(pass: &Pass, s: f64) -> String {
-    match pass.beats.bar_and_beat(s) {
-        Some((bar, beat)) => format!("bar {bar}, beat {beat:.1}"),
+    match pass.beats.bar_and_tenth(s) {
+        Some((bar, tenths)) => format!("bar {bar}, beat {:.1}", tenths as f64 / 10.0),
         None => format!("at {}", words::clock(s)),
     }
 }
