@@ -1,9 +1,12 @@
 //! EDITOR: the window. Draws the session and sends the player's wishes as tasks.
 
 use crate::looks::{Looks, SIDE_RANGE};
+use crate::marker_files;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
+use crate::passes::PassId;
 use crate::tasks::{SendTask, TaskRunner};
+use crate::view::markers::MarkersWish;
 use crate::view::{Screen, ScreenInput};
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::{LogicalSize, NativeSize, Size};
@@ -15,6 +18,7 @@ use nice_plug_egui::{
 };
 use parking_lot::Mutex;
 use std::error::Error;
+use std::path::PathBuf;
 use std::sync::Arc;
 
 /// The window of one instance; made anew, at the size the project keeps, each time it opens.
@@ -45,7 +49,7 @@ impl NotefrontEditor {
             params: self.params.clone(),
             meters: self.meters.clone(),
             send: self.send.clone(),
-            screen: Screen::default(),
+            screen: Screen::writing_to(marker_files::default_folder()),
         };
         let settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
         create_egui_editor(state, self.params.session.repaint_notifier(), settings, app)
@@ -116,6 +120,25 @@ struct App {
     screen: Screen,
 }
 
+impl App {
+    fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
+        // Copied out, so that the worker is not held up by a slow disk.
+        let pass = pass.and_then(|id| self.params.session.lock().pass(id).cloned());
+        let panel = &mut self.screen.markers;
+        let folder = PathBuf::from(panel.folder.trim());
+        match (wish, pass) {
+            (MarkersWish::Write, Some(pass)) => panel.outcome = Some(marker_files::write_all(&pass, &folder)),
+            (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
+            (MarkersWish::Open, _) => {
+                if let Err(why) = marker_files::open_folder(&folder) {
+                    panel.outcome = Some(Err(why));
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
 impl NiceEguiApp for App {
     fn build(&mut self, context: egui::Context, _gui: GuiContext, _frame: &mut Frame) -> Result<(), HandlerError> {
         let _ = context;
@@ -135,6 +158,9 @@ impl NiceEguiApp for App {
             *self.params.looks.write() = looks;
         }
         output.tasks.into_iter().for_each(|task| (self.send)(task));
+        for (wish, pass) in output.markers {
+            self.follow_markers(ui.ctx(), wish, pass);
+        }
     }
 
     fn resized(&mut self, size: WindowSize) {

@@ -15,6 +15,7 @@ mod export;
 #[cfg(any(test, feature = "fixture"))]
 pub mod fixture;
 pub mod looks;
+pub mod marker_files;
 pub mod marker_out;
 pub mod meters;
 pub mod params;
@@ -26,6 +27,7 @@ pub mod timing;
 pub mod transport;
 pub mod view;
 pub mod wave;
+pub mod words;
 pub mod worker;
 
 use capture::Capture;

@@ -3,7 +3,7 @@
 
 use super::glyph;
 use super::theme::Theme;
-use super::words;
+use crate::words;
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::entrance::FRONT_POINTS;
@@ -260,8 +260,9 @@ fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &Fon
             painter.hline(left..=axes.x(0.0) - 3.0, y, Stroke::new(1.0, theme.amount(0.8)));
         }
         let text = format!("air {:.0} ms, {}", air.value, words::signed(level.value, 0, "dB"));
-        let at = pos2(axes.x(0.0) - 5.0, axes.pitch.bottom() - 66.0);
-        painter.text(at, Align2::RIGHT_BOTTOM, text, font.clone(), theme.ink);
+        // Over the air's own level, where nothing else is written.
+        let at = pos2(axes.level.left() + 4.0, axes.level.top());
+        painter.text(at, Align2::LEFT_TOP, text, font.clone(), theme.ink);
     }
 }
 

@@ -153,14 +153,14 @@ fn draw_titles(painter: &Painter, rect: Rect, input: &CompareInput<'_>) {
     let title = |pass: &Pass| format!("{} \u{b7} {} of {} flagged", pass.title(), pass.num_flagged(), pass.entrances.len());
     let at = rect.left_top() + egui::vec2(8.0, 4.0);
     painter.text(at, Align2::LEFT_TOP, title(input.a), font.clone(), input.theme.ink);
-    let at = rect.left_bottom() + egui::vec2(8.0, -4.0 - 14.0 * input.text_scale);
+    let at = rect.left_bottom() + egui::vec2(8.0, -4.0 - 16.0 * input.text_scale);
     painter.text(at, Align2::LEFT_BOTTOM, title(input.b), font, input.theme.ink);
 }
 
 fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareInput<'_>) {
     let mut shapes = Vec::new();
-    let room = 24.0 * input.text_scale;
-    let height = rect.height() / 2.0 - room - 14.0;
+    // Room for the titles and the ruler, and for the dots at the strokes' ends.
+    let height = rect.height() / 2.0 - 40.0 * input.text_scale - 14.0;
     let base_y = rect.center().y;
     let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
     let mut half = |entrance: &Entrance, s: f64, height: f32, faint: bool| {
@@ -176,7 +176,7 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
                 let faint = agrees(a, b, input.filter);
                 half(a, a.speaks_s, height, faint);
                 half(b, b.speaks_s + input.comparison.shift_s, -height, faint);
-                draw_better(painter, scale.x(a.speaks_s), base_y, height, better(a, b), input);
+                draw_better(painter, &scale_ends(a, b, scale, base_y, height), better(a, b), input);
             }
             Step::OnlyA(i) => half(&input.a.entrances[i], input.a.entrances[i].speaks_s, height, false),
             Step::OnlyB(j) => {
@@ -199,14 +199,22 @@ fn stand(entrance: &Entrance, x: f32, base_y: f32, height: f32, scale: &TimeScal
     Stand { x, beat_x, base_y, height, px_per_ms: (scale.px_per_s / 1e3) as f32, room: (40.0, 40.0) }
 }
 
-/// A small mark at the end of the clearer partner's side.
-fn draw_better(painter: &Painter, x: f32, base_y: f32, height: f32, better: Better, input: &CompareInput<'_>) {
+/// Pixels of the two partners' stroke ends: above and below the line.
+fn scale_ends(a: &Entrance, b: &Entrance, scale: &TimeScale, base_y: f32, height: f32) -> [f32; 3] {
+    let x = scale.x(a.speaks_s);
+    let above = stand(a, x, base_y, height, scale);
+    let below = stand(b, x, base_y, -height, scale);
+    [x, base_y - glyph::stroke_height(a, &above), base_y - glyph::stroke_height(b, &below)]
+}
+
+/// A small mark at the end of the clearer partner's stroke.
+fn draw_better(painter: &Painter, ends: &[f32; 3], better: Better, input: &CompareInput<'_>) {
     let y = match better {
-        Better::A => base_y - height - 8.0,
-        Better::B => base_y + height + 8.0,
+        Better::A => ends[1] - 9.0,
+        Better::B => ends[2] + 9.0,
         Better::Same => return,
     };
-    painter.add(Shape::circle_filled(pos2(x, y), 3.4, input.theme.select));
+    painter.add(Shape::circle_filled(pos2(ends[0], y), 3.4, input.theme.select));
 }
 
 /// What the mark means, for the caption under the picture.

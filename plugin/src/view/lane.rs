@@ -6,7 +6,7 @@ use super::groups::{self, Column};
 use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
-use super::words;
+use crate::words;
 use crate::passes::Pass;
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, Ui, pos2, vec2};

@@ -1,6 +1,6 @@
 //! The views: functions of plain data. They hold no analysis.
 //!
-//! `theme`, `scale`, `filter`, `words`: what all use; `glyph`, `groups`, `ruler`: what a lane is made of;
+//! `theme`, `scale`, `filter`: what all use; `glyph`, `groups`, `ruler`: what a lane is made of;
 //! `lane`, `compare`, `closeup`, `strip`, `header`, `status`, `settings`, `markers`: one panel each; `screen`: the whole window.
 
 pub mod closeup;
@@ -19,6 +19,5 @@ pub mod settings;
 pub mod status;
 pub mod strip;
 pub mod theme;
-pub mod words;
 
 pub use screen::{Screen, ScreenInput};

@@ -1,7 +1,7 @@
 //! The line under the lane: bars and beats where the host gives them, seconds otherwise.
 
 use super::scale::TimeScale;
-use super::words;
+use crate::words;
 use crate::beats::BeatMap;
 
 /// Least distance of two labels, pixels.

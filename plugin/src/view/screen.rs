@@ -12,7 +12,7 @@ use super::settings;
 use super::status::{self, State};
 use super::strip::{self, Counts};
 use super::theme::Theme;
-use super::words;
+use crate::words;
 use crate::looks::Looks;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
@@ -20,6 +20,8 @@ use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use crate::tasks::Task;
 use crate::timing;
+
+use std::path::PathBuf;
 use egui::{Align, Context, FontId, Frame, Layout, Margin, Panel, Rect, RichText, TextStyle, Ui};
 
 /// Scale at which a running pass is followed, pixels per second.
@@ -69,6 +71,13 @@ pub struct Screen {
 }
 
 impl Screen {
+    /// A window whose marker files go to this folder until the player names another.
+    #[must_use]
+    pub fn writing_to(folder: PathBuf) -> Self {
+        let markers = MarkersPanel { folder: folder.display().to_string(), ..MarkersPanel::default() };
+        Self { markers, ..Self::default() }
+    }
+
     /// Shows or hides panels, as the keys do.
     pub fn open(&mut self, compare: bool, markers: bool, settings: bool) {
         (self.compares, self.markers_open, self.settings_open) = (compare, markers, settings);
@@ -96,9 +105,11 @@ impl Screen {
         let pass = self.pass(input.session);
         if let Some(pass) = pass {
             self.show_closeup(ui, pass, &theme, input.looks.text_scale);
-            Panel::bottom("strip").frame(margin).show(ui, |ui| {
-                strip::show(ui, &Counts::of(&pass.entrances), &mut self.filter, &theme);
-            });
+            if !pass.entrances.is_empty() {
+                Panel::bottom("strip").frame(margin).show(ui, |ui| {
+                    strip::show(ui, &Counts::of(&pass.entrances), &mut self.filter, &theme);
+                });
+            }
         }
         let rect = ui.available_rect_before_wrap();
         self.show_middle(ui, rect, input, &theme);
@@ -374,7 +385,9 @@ fn place_of(pass: &Pass, s: f64) -> String {
 
 fn show_words(ui: &mut Ui, rect: Rect, (title, advice): (&str, &str), theme: &Theme) {
     let width = rect.width().min(460.0);
-    let at = Rect::from_center_size(rect.center(), egui::vec2(width, rect.height().min(140.0)));
+    let size = egui::vec2(width, 96.0f32.min(rect.height()));
+    let at = Rect::from_center_size(egui::pos2(rect.center().x, rect.top() + 0.38 * rect.height()), size);
+    ui.painter().rect_filled(at.expand(10.0), 4.0, theme.paper);
     let mut inner = ui.new_child(egui::UiBuilder::new().max_rect(at).layout(Layout::top_down(Align::Center)));
     inner.label(RichText::new(title).heading().strong());
     inner.label(RichText::new(advice).color(theme.soft_ink));

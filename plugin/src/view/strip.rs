@@ -2,7 +2,7 @@
 
 use super::filter::FaultFilter;
 use super::theme::Theme;
-use super::words;
+use crate::words;
 use egui::{Button, RichText, Ui};
 use notefront_dsp::{Entrance, FaultName};
 
