@@ -228,6 +228,7 @@ fn garbage_state_is_refused_or_read_as_far_as_it_goes() {
     let mut insert = Insert::new();
     for garbage in [&b""[..], b"{", b"\0\xff\xfe", b"[1,2,3]", b"null"] {
         assert!(!insert.load(garbage));
+        assert!(!insert.load_raw(garbage));
     }
     let damaged = json!({ "version": "9.9.9", "params": { "strictness": { "f32": 0.9 }, "unknown": { "f32": 1.0 } },
         "fields": { "session": "not json", "looks": "7", "unknown": "x" } });

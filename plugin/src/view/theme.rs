@@ -43,7 +43,7 @@ const LIGHT: Theme = Theme {
     soft_ink: rgb(84, 94, 104),
     faint: rgb(226, 229, 228),
     rule: rgb(196, 201, 203),
-    warm: rgb(160, 82, 14),
+    warm: rgb(156, 78, 12),
     select: rgb(24, 84, 150),
     select_ground: rgb(221, 231, 243),
     ramp: [rgb(206, 188, 96), rgb(165, 156, 116), rgb(124, 123, 120), rgb(77, 87, 109), rgb(10, 46, 92)],

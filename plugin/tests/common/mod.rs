@@ -51,7 +51,10 @@ pub fn library() -> PathBuf {
     let deps = test.parent().expect("tests stand in a directory");
     let name = format!("{}notefront{}", std::env::consts::DLL_PREFIX, std::env::consts::DLL_SUFFIX);
     let built = deps.parent().expect("deps stands in the build directory").join(&name);
-    if built.exists() { built } else { deps.join(name) }
+    // A plain build leaves the first, a build for tests the second: the newer one is of this source.
+    let age = |path: &PathBuf| path.metadata().and_then(|m| m.modified()).ok();
+    let beside = deps.join(name);
+    if age(&beside) > age(&built) { beside } else { built }
 }
 
 /// A note the insert sent: its output sample, key, channel, velocity; `None` for a note-off's velocity.
@@ -188,10 +191,17 @@ impl Insert {
         let mut bytes = Vec::new();
         let state = handle.get_extension::<PluginState>().expect("the insert has a state");
         state.save(&handle, &mut bytes).expect("it can be saved");
-        bytes
+        // The framework writes the length before the JSON: eight bytes, the least first.
+        let json = bytes.split_off(8);
+        assert_eq!(bytes, (json.len() as u64).to_le_bytes());
+        json
     }
 
-    pub fn load(&mut self, bytes: &[u8]) -> bool {
+    pub fn load(&mut self, json: &[u8]) -> bool {
+        self.load_raw(&[&(json.len() as u64).to_le_bytes(), json].concat())
+    }
+
+    pub fn load_raw(&mut self, bytes: &[u8]) -> bool {
         let handle = self.instance.plugin_handle();
         let state = handle.get_extension::<PluginState>().expect("the insert has a state");
         state.load(&handle, &mut &*bytes).is_ok()
