@@ -1,14 +1,15 @@
 //! Opens the window with made-up passes: `cargo run -p notefront --features fixture --example window [VIEW] [dark]`.
 //!
-//! VIEW: lane, closeup, compare, settings, markers, many, empty, quiet.
+//! VIEW: lane, closeup, compare, settings, markers, many, empty, quiet, or an audio file to analyse.
 
 use nice_plug::editor::dpi::{LogicalSize, Size};
 use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
 use notefront::looks::{Colours, Looks};
 use notefront::meters::Meters;
 use notefront::params::NotefrontParams;
-use notefront::passes::Pass;
+use notefront::passes::{Origin, Pass};
 use notefront::session::Session;
+use notefront::transport::TransportView;
 use notefront::view::{Screen, ScreenInput};
 use notefront::fixture;
 use std::sync::atomic::Ordering;
@@ -63,6 +64,10 @@ fn window(view: &str, dark: bool) -> Window {
         "many" => {
             window.session.add(fixture::mixed_pass(10_000, 5));
         }
+        file if std::path::Path::new(file).is_file() => {
+            window.session.add(analysed(file, &window.params));
+            window.screen.select(Some(1));
+        }
         _ => {
             window.session.add(fixture::showcase(1));
             window.session.add(fixture::showcase(0));
@@ -74,6 +79,27 @@ fn window(view: &str, dark: bool) -> Window {
     }
     window.screen.open(view == "compare", view == "markers", view == "settings");
     window
+}
+
+/// A take file as a pass with beats at 61 a minute from 1 s on, as the made takes have them.
+fn analysed(file: &str, params: &NotefrontParams) -> Pass {
+    let sound = notefront_tests::audio::read(std::path::Path::new(file)).unwrap_or_else(|e| panic!("{e}"));
+    let beats = TransportView {
+        playing: true,
+        pos_samples: Some(0),
+        pos_beats: Some(-61.0 / 60.0),
+        tempo_bpm: Some(61.0),
+        time_signature: Some((4, 4)),
+        bar_start_beats: Some(0.0),
+    };
+    let mut pass = Pass::begin(Origin::Played, sound.rate_hz, &beats);
+    pass.wave.push(&sound.samples);
+    pass.duration_s = sound.samples.len() as f64 / sound.rate_hz;
+    let judging = notefront::worker::judging(params);
+    let entrances = notefront_dsp::analyze(&sound.samples, sound.rate_hz, params.settings()).unwrap_or_default();
+    entrances.into_iter().for_each(|e| pass.push_entrance(e, &judging));
+    pass.live = false;
+    pass
 }
 
 fn main() {
