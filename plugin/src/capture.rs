@@ -211,3 +211,100 @@ impl Feed {
         self.samples.is_abandoned() && self.samples.is_empty() && self.stamps.is_empty()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn playing(pos: i64) -> TransportView {
+        TransportView { playing: true, pos_samples: Some(pos), ..TransportView::default() }
+    }
+
+    /// Everything the worker would see, with samples joined.
+    fn read_all(feed: &mut Feed) -> (Vec<Stamp>, Vec<f32>) {
+        let (mut stamps, mut samples, mut buffer) = (Vec::new(), Vec::new(), [0.0; 100]);
+        while let Some(fed) = feed.read(&mut buffer) {
+            match fed {
+                Fed::Stamp(stamp) => stamps.push(stamp),
+                Fed::Samples(len) => samples.extend_from_slice(&buffer[..len]),
+            }
+        }
+        (stamps, samples)
+    }
+
+    #[test]
+    fn samples_arrive_in_order_for_every_block_size() {
+        let input: Vec<f32> = (0..3000).map(|i| i as f32).collect();
+        for block_len in [1, 7, 64, 1000] {
+            let meters = Arc::new(Meters::default());
+            let (mut capture, mut feed) = pair(1000.0, false, meters.clone());
+            let mut at = 0;
+            for block in input.clone().chunks_mut(block_len) {
+                let len = block.len() as i64;
+                capture.write(&[block], &playing(at));
+                at += len;
+            }
+            let (stamps, samples) = read_all(&mut feed);
+            assert_eq!(samples, input);
+            assert_eq!(stamps.len(), 1, "steady playback is stamped once");
+            assert_eq!(meters.num_lost(), 0);
+        }
+    }
+
+    #[test]
+    fn what_does_not_fit_is_counted_and_the_next_stamp_says_so() {
+        let meters = Arc::new(Meters::default());
+        let (mut capture, mut feed) = pair_with_capacity(100, 1000.0, false, meters.clone());
+        capture.write(&[&mut [1.0; 80]], &playing(0));
+        capture.write(&[&mut [2.0; 80]], &playing(80));
+        assert_eq!(meters.num_lost(), 80);
+        let (_, samples) = read_all(&mut feed);
+        assert_eq!(samples.len(), 80);
+        capture.write(&[&mut [3.0; 80]], &playing(160));
+        let (stamps, samples) = read_all(&mut feed);
+        assert_eq!(samples, [3.0; 80]);
+        assert_eq!((stamps[0].lost_before, stamps[0].clock, stamps[0].at, stamps[0].jump), (80, 160, 80, true));
+    }
+
+    #[test]
+    fn a_reset_cuts_the_stretch() {
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        capture.write(&[&mut [1.0; 10]], &playing(0));
+        capture.cut();
+        capture.write(&[&mut [1.0; 10]], &playing(10));
+        assert_eq!(read_all(&mut feed).0.len(), 2);
+    }
+
+    #[test]
+    fn two_channels_are_averaged_and_one_passes_bit_for_bit() {
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        capture.write(&[&mut [1.0, 0.0], &mut [0.0, -0.5]], &playing(0));
+        assert_eq!(read_all(&mut feed).1, [0.5, -0.25]);
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        capture.write(&[&mut [f32::from_bits(3), -0.0]], &playing(0));
+        let bits: Vec<u32> = read_all(&mut feed).1.iter().map(|s| s.to_bits()).collect();
+        assert_eq!(bits, [3, (-0.0f32).to_bits()]);
+    }
+
+    #[test]
+    fn offline_waits_for_the_worker_and_loses_nothing() {
+        let meters = Arc::new(Meters::default());
+        let (mut capture, mut feed) = pair_with_capacity(64, 1000.0, true, meters.clone());
+        let worker = std::thread::spawn(move || {
+            let mut total = 0;
+            let mut buffer = [0.0; 16];
+            while !feed.is_done() {
+                if let Some(Fed::Samples(len)) = feed.read(&mut buffer) {
+                    total += len;
+                }
+            }
+            total
+        });
+        for i in 0..100 {
+            capture.write(&[&mut [0.0; 50]], &playing(50 * i));
+        }
+        drop(capture);
+        assert_eq!(worker.join().expect("it ends"), 5000);
+        assert_eq!(meters.num_lost(), 0);
+    }
+}

@@ -5,6 +5,7 @@ use crate::marker_files;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
 use crate::passes::PassId;
+use crate::take_file::TakeLoader;
 use crate::tasks::{SendTask, TaskRunner};
 use crate::view::markers::MarkersWish;
 use crate::view::{Screen, ScreenInput};
@@ -21,24 +22,36 @@ use std::error::Error;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+/// What the window shares with the rest of its instance.
+#[derive(Clone)]
+pub struct EditorParts {
+    /// Settings and session.
+    pub params: Arc<NotefrontParams>,
+    /// Levels and counters.
+    pub meters: Arc<Meters>,
+    /// Runs what the window asks for, on the host's thread.
+    pub tasks: TaskRunner,
+    /// Loads takes from files.
+    pub loader: Arc<TakeLoader>,
+    /// The way to the host's thread.
+    pub send: SendTask,
+}
+
 /// The window of one instance; made anew, at the size the project keeps, each time it opens.
 pub struct NotefrontEditor {
-    params: Arc<NotefrontParams>,
-    meters: Arc<Meters>,
-    tasks: TaskRunner,
-    send: SendTask,
+    parts: EditorParts,
     open: Mutex<Option<EguiEditor<App>>>,
 }
 
 impl NotefrontEditor {
     /// An editor that has no window yet.
     #[must_use]
-    pub fn new(params: Arc<NotefrontParams>, meters: Arc<Meters>, tasks: TaskRunner, send: SendTask) -> Self {
-        Self { params, meters, tasks, send, open: Mutex::new(None) }
+    pub fn new(parts: EditorParts) -> Self {
+        Self { parts, open: Mutex::new(None) }
     }
 
     fn looks(&self) -> Looks {
-        self.params.looks.read().clamped()
+        self.parts.params.looks.read().clamped()
     }
 
     fn make(&self) -> Option<EguiEditor<App>> {
@@ -46,13 +59,11 @@ impl NotefrontEditor {
         let size = LogicalSize::new(looks.width as f32, looks.height as f32);
         let state = EguiEditorState::from_size(Size::Logical(size.cast()), 1.0);
         let app = App {
-            params: self.params.clone(),
-            meters: self.meters.clone(),
-            send: self.send.clone(),
+            parts: self.parts.clone(),
             screen: Screen::writing_to(marker_files::default_folder()),
         };
         let settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
-        create_egui_editor(state, self.params.session.repaint_notifier(), settings, app)
+        create_egui_editor(state, self.parts.params.session.repaint_notifier(), settings, app)
     }
 }
 
@@ -67,7 +78,7 @@ impl Editor for NotefrontEditor {
         gui_context: GuiContext,
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Self::Handle>, Box<dyn Error>> {
-        self.tasks.set_context(gui_context.clone());
+        self.parts.tasks.set_context(gui_context.clone());
         let editor = self.make().ok_or("there is no window to be had")?;
         let spawned = editor.spawn(parent, wait_for_parent, fallback_scale_factor, gui_context, host)?;
         *self.open.lock() = Some(editor);
@@ -99,8 +110,8 @@ impl Editor for NotefrontEditor {
     }
 
     fn track_info_updated(&self, info: TrackInfo) {
-        self.params.session.lock().track = info.name().to_owned();
-        self.params.session.request_repaint();
+        self.parts.params.session.lock().track = info.name().to_owned();
+        self.parts.params.session.request_repaint();
     }
 
     #[allow(unsafe_code)]
@@ -114,16 +125,14 @@ impl Editor for NotefrontEditor {
 
 /// What runs inside the window.
 struct App {
-    params: Arc<NotefrontParams>,
-    meters: Arc<Meters>,
-    send: SendTask,
+    parts: EditorParts,
     screen: Screen,
 }
 
 impl App {
     fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
         // Copied out, so that the worker is not held up by a slow disk.
-        let pass = pass.and_then(|id| self.params.session.lock().pass(id).cloned());
+        let pass = pass.and_then(|id| self.parts.params.session.lock().pass(id).cloned());
         let panel = &mut self.screen.markers;
         let folder = PathBuf::from(panel.folder.trim());
         match (wish, pass) {
@@ -131,6 +140,11 @@ impl App {
             (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
             (MarkersWish::Open, _) => {
                 if let Err(why) = marker_files::open_folder(&folder) {
+                    panel.outcome = Some(Err(why));
+                }
+            }
+            (MarkersWish::Load(path), _) => {
+                if let Err(why) = self.parts.loader.begin(&path) {
                     panel.outcome = Some(Err(why));
                 }
             }
@@ -146,25 +160,25 @@ impl NiceEguiApp for App {
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
-        let mut looks = self.params.looks.read().clamped();
+        let mut looks = self.parts.params.looks.read().clamped();
         let before = looks;
-        let mut session = self.params.session.lock();
+        let mut session = self.parts.params.session.lock();
         let output = self.screen.show(
             ui,
-            &mut ScreenInput { session: &mut session, params: &self.params, meters: &self.meters, looks: &mut looks },
+            &mut ScreenInput { session: &mut session, params: &self.parts.params, meters: &self.parts.meters, looks: &mut looks },
         );
         drop(session);
         if looks != before {
-            *self.params.looks.write() = looks;
+            *self.parts.params.looks.write() = looks;
         }
-        output.tasks.into_iter().for_each(|task| (self.send)(task));
+        output.tasks.into_iter().for_each(|task| (self.parts.send)(task));
         for (wish, pass) in output.markers {
             self.follow_markers(ui.ctx(), wish, pass);
         }
     }
 
     fn resized(&mut self, size: WindowSize) {
-        let mut looks = self.params.looks.write();
+        let mut looks = self.parts.params.looks.write();
         looks.width = size.logical.width.round() as u32;
         looks.height = size.logical.height.round() as u32;
     }

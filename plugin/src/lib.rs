@@ -22,6 +22,7 @@ pub mod params;
 pub mod passes;
 pub mod session;
 pub mod state;
+pub mod take_file;
 pub mod tasks;
 pub mod timing;
 pub mod transport;
@@ -32,7 +33,7 @@ pub mod worker;
 
 use capture::Capture;
 use delay::Delay;
-use editor::NotefrontEditor;
+use editor::{EditorParts, NotefrontEditor};
 use marker_out::{MarkerNote, NoteQueue, Sent};
 use meters::Meters;
 use nice_plug::midi::{Channel, Key, VoiceID};
@@ -42,6 +43,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
 use std::time::Duration;
+use take_file::TakeLoader;
 use tasks::{Task, TaskRunner};
 use transport::TransportView;
 use worker::{Worker, WorkerParts};
@@ -54,6 +56,7 @@ pub struct Notefront {
     params: Arc<NotefrontParams>,
     meters: Arc<Meters>,
     tasks: TaskRunner,
+    loader: Arc<TakeLoader>,
     running: Option<Running>,
 }
 
@@ -80,7 +83,8 @@ impl Default for Notefront {
     fn default() -> Self {
         let params = Arc::new(NotefrontParams::default());
         let tasks = TaskRunner::new(params.clone());
-        Self { params, meters: Arc::default(), tasks, running: None }
+        let loader = Arc::new(TakeLoader::new(params.clone()));
+        Self { params, meters: Arc::default(), tasks, loader, running: None }
     }
 }
 
@@ -132,6 +136,7 @@ impl Notefront {
 
 impl Drop for Notefront {
     fn drop(&mut self) {
+        self.loader.stop();
         self.stop();
     }
 }
@@ -172,7 +177,14 @@ impl Plugin for Notefront {
 
     fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<NotefrontEditor> {
         let send = Arc::new(move |task| executor.execute_gui(task));
-        Some(NotefrontEditor::new(self.params.clone(), self.meters.clone(), self.tasks.clone(), send))
+        let parts = EditorParts {
+            params: self.params.clone(),
+            meters: self.meters.clone(),
+            tasks: self.tasks.clone(),
+            loader: self.loader.clone(),
+            send,
+        };
+        Some(NotefrontEditor::new(parts))
     }
 
     fn filter_state(state: &mut PluginState) {

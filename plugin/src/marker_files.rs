@@ -7,6 +7,7 @@ use crate::words;
 use midly::num::{u15, u24, u28};
 use midly::{Format, Header, MetaMessage, Smf, Timing, TrackEvent, TrackEventKind};
 use notefront_dsp::{Entrance, Told};
+use notefront_takes::words::because;
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -249,7 +250,7 @@ fn entrance_value(pass: &Pass, e: &Entrance) -> Value {
     let faults: Vec<Value> = e
         .faults
         .iter()
-        .map(|f| json!({ "name": f.name, "severity": f.severity, "because": words::because(e, f) }))
+        .map(|f| json!({ "name": f.name, "severity": f.severity, "because": because(e, f.name) }))
         .collect();
     json!({
         "index": e.index, "bar": place.map(|p| p.0), "beat": place.map(|p| p.1),
@@ -272,7 +273,7 @@ pub fn text(pass: &Pass) -> String {
             Some((bar, tenths)) => format!("bar {bar}, beat {:.1}", tenths as f64 / 10.0),
             None => words::clock(entrance.speaks_s),
         };
-        let why: Vec<String> = entrance.faults.iter().map(|f| words::because(entrance, f)).collect();
+        let why: Vec<String> = entrance.faults.iter().map(|f| because(entrance, f.name)).collect();
         text.push_str(&format!("{place}\t{}\t{}\n", words::note(entrance), why.join("; ")));
     }
     text

@@ -20,6 +20,10 @@ pub struct Session {
     pub reference: Option<PassId>,
     /// What the player should know: state that could not be read, files that could not be written.
     pub notices: Vec<String>,
+    /// The take that is being analysed, and how much of it, 0 to 1.
+    pub loading: Option<(String, f32)>,
+    /// The pass that was loaded from a file last: the window shows it once.
+    pub newest_loaded: Option<PassId>,
     /// The track's name, where the host tells it.
     pub track: String,
 }

@@ -128,8 +128,8 @@ fn write_pass(pass: &Pass) -> Value {
     })
 }
 
-/// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds), and
-/// drops what is null in lists: 17 digits a number would double the project.
+/// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds):
+/// 17 digits a number would double the project.
 fn compact(value: Value) -> Value {
     match value {
         Value::Number(n) if n.is_f64() => {

@@ -8,6 +8,7 @@ use egui::epaint::Mesh;
 use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
+use notefront_takes::words::{because, usual_remedy};
 
 /// Times shown, ms from the onset: the picture's own range.
 const RANGE_MS: (f64, f64) = (-100.0, 400.0);
@@ -55,8 +56,9 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme) {
     }
     for fault in entrance.faults.iter() {
         ui.label(RichText::new(words::label(fault.name)).strong());
-        ui.label(words::because(entrance, fault));
-        let sure = format!("{:.0} % sure. {}", fault.sureness * 100.0, words::usual_remedy(fault.name));
+        ui.label(because(entrance, fault.name));
+        let remedy = usual_remedy(fault.name);
+        let sure = format!("{:.0} % sure. Players usually try: {remedy}.", fault.sureness * 100.0);
         ui.label(RichText::new(sure).color(theme.soft_ink).small());
     }
 }

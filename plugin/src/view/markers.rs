@@ -15,8 +15,6 @@ pub struct MarkersPanel {
     pub take: String,
     /// The folder listed last, and what is in it: a folder is read once, not every frame.
     pub listed: Option<(PathBuf, Vec<PathBuf>)>,
-    /// How much of a take is analysed, 0 to 1, and its name.
-    pub loading: Option<(String, f32)>,
 }
 
 /// What the player wants done.
@@ -32,8 +30,13 @@ pub enum MarkersWish {
     Load(PathBuf),
 }
 
-/// Draws the panel.
-pub fn show(ui: &mut Ui, pass: Option<&Pass>, panel: &mut MarkersPanel) -> Vec<MarkersWish> {
+/// Draws the panel; `loading` is the take that is being analysed, and how much of it.
+pub fn show(
+    ui: &mut Ui,
+    pass: Option<&Pass>,
+    loading: Option<&(String, f32)>,
+    panel: &mut MarkersPanel,
+) -> Vec<MarkersWish> {
     let mut wishes = Vec::new();
     ui.strong("Markers of this pass");
     let label = ui.label("folder");
@@ -65,13 +68,13 @@ pub fn show(ui: &mut Ui, pass: Option<&Pass>, panel: &mut MarkersPanel) -> Vec<M
         None => {}
     }
     ui.separator();
-    load(ui, panel, &mut wishes);
+    load(ui, loading, panel, &mut wishes);
     wishes
 }
 
-fn load(ui: &mut Ui, panel: &mut MarkersPanel, wishes: &mut Vec<MarkersWish>) {
+fn load(ui: &mut Ui, loading: Option<&(String, f32)>, panel: &mut MarkersPanel, wishes: &mut Vec<MarkersWish>) {
     ui.strong("A take from a file");
-    if let Some((name, share)) = &panel.loading {
+    if let Some((name, share)) = loading {
         ui.label(format!("analysing {name}"));
         ui.add(egui::ProgressBar::new(*share).show_percentage());
         return;

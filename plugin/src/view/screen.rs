@@ -93,6 +93,9 @@ impl Screen {
         let theme = Theme::of(input.looks.colours);
         self.dress(ui.ctx(), input.looks, &theme);
         let mut output = ScreenOutput::default();
+        if let Some(loaded) = input.session.newest_loaded.take() {
+            self.follow(Wish::Show(Some(loaded)), input.session);
+        }
         let mut wishes = self.read_keys(ui, input.session);
         let margin = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 6));
         Panel::top("header").frame(margin).show(ui, |ui| {
@@ -173,7 +176,7 @@ impl Screen {
                 }
                 if self.markers_open {
                     let id = pass.map(|p| p.id);
-                    let wishes = markers::show(ui, pass, &mut self.markers);
+                    let wishes = markers::show(ui, pass, input.session.loading.as_ref(), &mut self.markers);
                     output.markers.extend(wishes.into_iter().map(|wish| (wish, id)));
                 }
             });

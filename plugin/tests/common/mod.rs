@@ -5,6 +5,7 @@
 #![allow(missing_docs)]
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
+use clack_extensions::gui::{PluginGui, Window};
 use clack_extensions::latency::PluginLatency;
 use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::state::PluginState;
@@ -127,6 +128,7 @@ pub fn rolling(rate: f64, tempo: f64) -> impl Fn(u64) -> Option<TransportEvent> 
 pub struct Insert {
     instance: PluginInstance<TestHost>,
     pub restart: Arc<AtomicBool>,
+    callback: Arc<AtomicBool>,
 }
 
 pub struct Output {
@@ -140,7 +142,7 @@ impl Insert {
         let entry = unsafe { PluginEntry::load(library()) }.expect("the insert is built");
         let info = HostInfo::new("test host", "", "", "1").expect("plain text");
         let (restart, callback) = (Arc::<AtomicBool>::default(), Arc::<AtomicBool>::default());
-        let shared = (restart.clone(), callback);
+        let shared = (restart.clone(), callback.clone());
         let instance = PluginInstance::<TestHost>::new(
             |_| Shared { restart: shared.0, callback: shared.1 },
             |_| (),
@@ -149,7 +151,7 @@ impl Insert {
             &info,
         )
         .expect("the insert can be made");
-        Self { instance, restart }
+        Self { instance, restart, callback }
     }
 
     /// With these parameters, as a project would set them.
@@ -218,6 +220,18 @@ impl Insert {
         serde_json::from_str(field).expect("the session reads back")
     }
 
+    /// What the insert asked the host's main thread for.
+    pub fn serve_main_thread(&mut self) {
+        if self.callback.swap(false, Ordering::Relaxed) {
+            self.instance.call_on_main_thread_callback();
+        }
+    }
+
+    pub fn gui(&mut self) -> (PluginGui, PluginMainThreadHandle<'_>) {
+        let handle = self.instance.plugin_handle();
+        (handle.get_extension::<PluginGui>().expect("the insert has a window"), handle)
+    }
+
     pub fn activate(&mut self, play: &Play) -> StoppedPluginAudioProcessor<TestHost> {
         self.set_offline(play.offline);
         let config =
@@ -239,6 +253,11 @@ impl Insert {
         self.deactivate(processor);
         output
     }
+}
+
+pub fn set_parent(gui: &PluginGui, handle: &PluginMainThreadHandle<'_>, window: Window<'_, '_>) {
+    // SAFETY: the test closes the editor before its own window goes.
+    unsafe { gui.set_parent(handle, window) }.expect("the window takes a parent");
 }
 
 /// Plays through an activated processor.
