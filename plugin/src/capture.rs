@@ -32,6 +32,7 @@ pub struct Capture {
     delivered: u64,
     lost_since_stamp: u64,
     last: Option<Stamp>,
+    was_reset: bool,
     offline: bool,
 }
 
@@ -67,6 +68,7 @@ pub fn pair_with_capacity(
         delivered: 0,
         lost_since_stamp: 0,
         last: None,
+        was_reset: false,
         offline,
     };
     (capture, Feed { samples: samples_out, stamps: stamps_out, taken: 0 })
@@ -82,6 +84,7 @@ impl Capture {
     /// Says that what comes next does not continue what came before (a host's reset). No allocation.
     pub fn cut(&mut self) {
         self.last = None;
+        self.was_reset = true;
     }
 
     /// Takes one block: all channels, the same length each. Channels are averaged into one.
@@ -127,12 +130,14 @@ impl Capture {
             clock: self.clock,
             lost_before: self.lost_since_stamp,
             jump: drift == Drift::Jump,
+            reset: self.was_reset,
             transport: *transport,
         };
         let written = self.stamps.push(stamp).is_ok();
         if written {
             self.last = Some(stamp);
             self.lost_since_stamp = 0;
+            self.was_reset = false;
         }
         written
     }

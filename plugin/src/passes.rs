@@ -105,6 +105,13 @@ impl Pass {
         }
     }
 
+    /// Takes off what lies after a time: it belongs to the next pass.
+    pub fn truncate(&mut self, s: f64) {
+        self.entrances.retain(|e| e.onset_s < s);
+        self.duration_s = self.duration_s.min(s);
+        self.wave.truncate(s);
+    }
+
     /// Judges all entrances anew: the player chose another strictness, grid, offset or tuning.
     pub fn rejudge(&mut self, judging: &Judging) {
         for entrance in &mut self.entrances {

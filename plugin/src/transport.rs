@@ -45,6 +45,8 @@ pub struct Stamp {
     pub lost_before: u64,
     /// A new stretch begins here.
     pub jump: bool,
+    /// The host has reset the insert: what came before does not come out any more.
+    pub reset: bool,
     /// What the host said.
     pub transport: TransportView,
 }
@@ -128,7 +130,7 @@ mod tests {
     }
 
     fn stamp(transport: TransportView) -> Stamp {
-        Stamp { at: 0, clock: 0, lost_before: 0, jump: true, transport }
+        Stamp { at: 0, clock: 0, lost_before: 0, jump: true, reset: false, transport }
     }
 
     #[test]

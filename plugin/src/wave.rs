@@ -42,6 +42,11 @@ impl Wave {
         }
     }
 
+    /// Takes off what lies after a time.
+    pub fn truncate(&mut self, s: f64) {
+        self.points.truncate((s * self.points_per_s).max(0.0) as usize);
+    }
+
     /// The points, one byte each.
     #[must_use]
     pub fn points(&self) -> &[u8] {

@@ -11,6 +11,7 @@ use crate::timing::Judging;
 use crate::transport::{Stamp, TransportView};
 use notefront_dsp::{Analyzer, Event, Settings};
 use rtrb::Producer;
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
@@ -53,6 +54,10 @@ pub struct Worker {
     current: Option<Current>,
     judged_by: Judging,
     buffer: Vec<f32>,
+    /// The last samples, as many as the sound is delayed by: see [`Worker::rewind`].
+    history: VecDeque<f32>,
+    /// Input sample of the last marker note; a second look at the same sound sends none again.
+    last_note: Option<u64>,
 }
 
 /// What the host's transport asks for.
@@ -80,7 +85,16 @@ impl Worker {
     #[must_use]
     pub fn new(parts: WorkerParts) -> Self {
         let judged_by = judging(&parts.params);
-        Self { parts, analyzer: None, mode: Mode::Wait, current: None, judged_by, buffer: vec![0.0; CHUNK_LEN] }
+        Self {
+            history: VecDeque::with_capacity(parts.delay as usize + CHUNK_LEN),
+            parts,
+            analyzer: None,
+            mode: Mode::Wait,
+            current: None,
+            judged_by,
+            buffer: vec![0.0; CHUNK_LEN],
+            last_note: None,
+        }
     }
 
     /// Starts the thread. It ends by itself when the audio side's end of the feed is dropped.
@@ -124,15 +138,42 @@ impl Worker {
 
     fn take_stamp(&mut self, stamp: &Stamp) {
         self.parts.meters.done.store(stamp.clock, Ordering::Release);
-        let at_input = stamp.transport.advanced(self.parts.delay as f64, self.parts.sample_rate_hz);
-        if stamp.jump || self.current.is_none() {
-            self.end_pass();
-            self.mode = mode_of(&stamp.transport);
-            if self.mode == Mode::Played || self.hears_free() {
-                self.begin_pass(stamp.clock, &at_input, stamp.lost_before);
+        if !stamp.jump && self.current.is_some() {
+            self.bend(stamp, &stamp.transport.advanced(self.parts.delay as f64, self.parts.sample_rate_hz));
+            return;
+        }
+        if stamp.reset || stamp.lost_before > 0 {
+            self.history.clear();
+        }
+        let mode = mode_of(&stamp.transport);
+        let rewound = if mode == Mode::Played { self.history.len() as u64 } else { 0 };
+        let cut_at = stamp.clock.saturating_sub(rewound);
+        self.end_pass_at(Some(cut_at).filter(|_| rewound > 0));
+        self.mode = mode;
+        if self.mode == Mode::Played || self.hears_free() {
+            let ahead = self.parts.delay.saturating_sub(rewound) as f64;
+            self.begin_pass(cut_at, &stamp.transport.advanced(ahead, self.parts.sample_rate_hz), stamp.lost_before);
+            self.rewind(rewound as usize);
+        }
+    }
+
+    /// Hears the last `num` samples again. With look-ahead the host's positions refer to the delayed output,
+    /// so when it jumps, the sound of the new stretch has been coming in for as long as the delay.
+    fn rewind(&mut self, num: usize) {
+        let again: Vec<f32> = self.history.iter().copied().take(num).collect();
+        for chunk in again.chunks(CHUNK_LEN) {
+            self.buffer[..chunk.len()].copy_from_slice(chunk);
+            if self.current.is_some() {
+                self.analyse(chunk.len());
             }
-        } else {
-            self.bend(stamp, &at_input);
+        }
+    }
+
+    fn remember(&mut self, len: usize) {
+        let delay = self.parts.delay as usize;
+        if delay > 0 {
+            self.history.extend(&self.buffer[..len]);
+            self.history.drain(..self.history.len().saturating_sub(delay));
         }
     }
 
@@ -196,6 +237,7 @@ impl Worker {
             self.analyse(len);
             self.split_free_pass();
         }
+        self.remember(len);
         self.parts.meters.done.fetch_add(len as u64, Ordering::Release);
     }
 
@@ -227,10 +269,7 @@ impl Worker {
                     current.num_entrances += 1;
                     if let (Some(judged), Some(notes)) = (pass.entrances.last(), &mut self.parts.notes) {
                         let at = current.clock + (judged.speaks_s * self.parts.sample_rate_hz).round() as u64;
-                        if let Some(note) = MarkerNote::of(judged, at) {
-                            // A full queue means the host stopped taking blocks; the late count tells the rest.
-                            let _ = notes.push(note);
-                        }
+                        send_note(notes, MarkerNote::of(judged, at), &mut self.last_note);
                     }
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s),
@@ -249,17 +288,38 @@ impl Worker {
     }
 
     fn end_pass(&mut self) {
-        if let Some((_, analyzer)) = &mut self.analyzer
+        self.end_pass_at(None);
+    }
+
+    /// Ends the running pass, at an earlier input sample if one is given.
+    fn end_pass_at(&mut self, cut_at: Option<u64>) {
+        if cut_at.is_some() {
+            // The note under way goes on in the next pass, which tells it whole.
+            self.publish();
+        } else if let Some((_, analyzer)) = &mut self.analyzer
             && self.current.is_some()
         {
             analyzer.finish();
         }
         self.publish();
         if let Some(current) = self.current.take() {
-            self.parts.params.session.lock().end(current.id);
+            let mut session = self.parts.params.session.lock();
+            if let (Some(cut_at), Some(pass)) = (cut_at, session.pass_mut(current.id)) {
+                pass.truncate(cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz);
+            }
+            session.end(current.id);
+            drop(session);
             self.parts.params.session.request_repaint();
         }
     }
+}
+
+/// Sends a note that lies after the last one.
+fn send_note(notes: &mut Producer<MarkerNote>, note: Option<MarkerNote>, last: &mut Option<u64>) {
+    let Some(note) = note.filter(|n| last.is_none_or(|l| n.clock > l)) else { return };
+    *last = Some(note.clock);
+    // A full queue means the host stopped taking blocks; the late count tells the rest.
+    let _ = notes.push(note);
 }
 
 fn mode_of(transport: &TransportView) -> Mode {

@@ -157,6 +157,39 @@ fn a_loop_gives_a_pass_for_each_turn_and_a_stop_ends_it() {
 }
 
 #[test]
+fn look_ahead_counts_every_entrance_to_its_turn() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let turn = (5.0 * rate) as u64;
+    let delay = (marker_out::LOOK_AHEAD_S * rate) as u64;
+    let twice: Vec<f32> = samples[..turn as usize].iter().chain(&samples[..turn as usize]).copied().collect();
+    let play = |look_ahead: bool| {
+        let mut insert = Insert::with_params(json!({ "look_ahead": { "bool": look_ahead } }));
+        let behind = if look_ahead { delay } else { 0 };
+        let mut input = twice.clone();
+        input.extend(vec![0.0; behind as usize]);
+        // A host that compensates: its positions are those of the sound that comes out, and the sound goes in
+        // before the transport rolls.
+        let looped = move |at: u64| {
+            let out = at as i64 - behind as i64;
+            let s = (out.max(0) as u64 % turn) as f64 / rate;
+            Some(transport(out >= 0 && out < 2 * turn as i64, 10.0 + s, 20.0 + 2.0 * s, 120.0))
+        };
+        insert.play(&Play::offline(rate, 480), &[input.clone(), input], &looped);
+        insert.passes()
+    };
+    let (plain, ahead) = (play(false), play(true));
+    assert_eq!((plain.len(), ahead.len()), (2, 2));
+    for (a, b) in plain.iter().zip(&ahead) {
+        assert_eq!(a.start_samples, b.start_samples);
+        let instants = |p: &Pass| p.entrances.iter().map(|e| e.speaks_s).collect::<Vec<_>>();
+        // The seam of the first turn is cut before its last note is told; every other entrance is the same.
+        let (a, b) = (instants(a), instants(b));
+        assert!(a.len().abs_diff(b.len()) <= 1, "{a:?} against {b:?}");
+        assert!(a.iter().zip(&b).all(|(x, y)| (x - y).abs() < 1e-3), "{a:?} against {b:?}");
+    }
+}
+
+#[test]
 fn a_tempo_change_bends_the_pass_and_does_not_end_it() {
     let Some((samples, rate)) = take("made-faults.flac") else { return };
     let samples = samples[..(8.0 * rate) as usize].to_vec();
