@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod bench;
+mod bundle;
 mod demo;
 mod licences;
 mod make;
@@ -12,7 +13,7 @@ mod tidy;
 use std::process::ExitCode;
 
 /// Every chore: name, what it does.
-const CHORES: [(&str, &str); 7] = [
+const CHORES: [(&str, &str); 8] = [
     ("demo", "[TAKE]             makes the takes of a small scenario and scans them, or scans your own take"),
     ("test", "                   everything that must hold: format, tidy, licences, lint, tests"),
     ("tidy", "                   the rules of the house: purposes, lengths, flow, documents"),
@@ -26,6 +27,7 @@ const CHORES: [(&str, &str); 7] = [
         "DIR [--seed N] [--rate HZ] [--kind KIND]\n                              writes made takes with their truth, one of each kind",
     ),
     ("bench", "                   speed against a reference in the same run, and memory (with --release)"),
+    ("bundle", "[--debug]          the insert as CLAP and VST3 folders, with instructions"),
 ];
 
 fn main() -> ExitCode {
@@ -48,6 +50,7 @@ fn run(mut args: lexopt::Parser) -> Result<(), String> {
             Some("licences") => licences::run(),
             Some("accuracy") => accuracy::run(&mut args),
             Some("make") => make::run(&mut args),
+            Some("bundle") => bundle::run(&std::env::args().skip(2).collect::<Vec<_>>()),
             Some("bench") => bench::run(),
             _ => Err(format!("no chore is called {}\n\n{}", chore.display(), help())),
         },

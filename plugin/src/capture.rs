@@ -1,0 +1,315 @@
+//! AUDIO: carries the samples, stamped with the host's time line, to this instance's worker.
+//!
+//! Two rings, made together: samples (mono), and stamps. A stamp says where on the time line a sample
+//! stands; one is written only where the last one no longer predicts it, always before its samples,
+//! so that whoever sees a sample can see its stamp. Nothing here allocates, locks or waits, except
+//! [`Capture::write`] while rendering offline, which waits for room so that nothing is lost.
+
+use crate::meters::Meters;
+use crate::transport::{Drift, Stamp, TransportView};
+use rtrb::{Consumer, Producer, RingBuffer};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// How much sound the ring holds, seconds: the worker may be away this long before samples are lost.
+const RING_S: f64 = 10.0;
+/// Stamps the ring holds: a tempo ramp over 10 s at 64 samples a block and 48 kHz writes 7500.
+const NUM_STAMPS: usize = 16_384;
+/// Mixing goes through a stack buffer of this many samples.
+const MIX_LEN: usize = 256;
+/// How long the audio side sleeps at a time when it waits for room offline.
+const OFFLINE_WAIT: Duration = Duration::from_micros(200);
+
+/// The audio side's end.
+pub struct Capture {
+    samples: Producer<f32>,
+    stamps: Producer<Stamp>,
+    meters: Arc<Meters>,
+    sample_rate_hz: f64,
+    /// Samples received since activation, lost ones included.
+    clock: u64,
+    /// Samples delivered into the ring.
+    delivered: u64,
+    lost_since_stamp: u64,
+    last: Option<Stamp>,
+    was_reset: bool,
+    offline: bool,
+}
+
+/// The worker's end.
+pub struct Feed {
+    samples: Consumer<f32>,
+    stamps: Consumer<Stamp>,
+    taken: u64,
+}
+
+/// Both ends of the way from audio to worker. Allocates.
+#[must_use]
+pub fn pair(sample_rate_hz: f64, offline: bool, meters: Arc<Meters>) -> (Capture, Feed) {
+    pair_with_capacity((RING_S * sample_rate_hz) as usize, sample_rate_hz, offline, meters)
+}
+
+/// [`pair`] with room for `num_samples` samples.
+#[must_use]
+pub fn pair_with_capacity(
+    num_samples: usize,
+    sample_rate_hz: f64,
+    offline: bool,
+    meters: Arc<Meters>,
+) -> (Capture, Feed) {
+    let (samples, samples_out) = RingBuffer::new(num_samples);
+    let (stamps, stamps_out) = RingBuffer::new(NUM_STAMPS);
+    let capture = Capture {
+        samples,
+        stamps,
+        meters,
+        sample_rate_hz,
+        clock: 0,
+        delivered: 0,
+        lost_since_stamp: 0,
+        last: None,
+        was_reset: false,
+        offline,
+    };
+    (capture, Feed { samples: samples_out, stamps: stamps_out, taken: 0 })
+}
+
+impl Capture {
+    /// Samples received since activation.
+    #[must_use]
+    pub fn clock(&self) -> u64 {
+        self.clock
+    }
+
+    /// Says that what comes next does not continue what came before (a host's reset). No allocation.
+    pub fn cut(&mut self) {
+        self.last = None;
+        self.was_reset = true;
+    }
+
+    /// Takes one block: all channels, the same length each. Channels are averaged into one.
+    pub fn write(&mut self, channels: &[&mut [f32]], transport: &TransportView) {
+        let num_samples = channels.first().map_or(0, |c| c.len());
+        if num_samples == 0 {
+            return;
+        }
+        if self.offline {
+            self.wait_for_room(num_samples);
+        }
+        if self.stamp(transport) && self.samples.slots() >= num_samples {
+            self.mix(channels, num_samples);
+            self.delivered += num_samples as u64;
+        } else {
+            self.lose(num_samples as u64);
+        }
+        self.clock += num_samples as u64;
+        self.meters.clock.store(self.clock, std::sync::atomic::Ordering::Release);
+    }
+
+    /// Offline only: the worker takes samples until there is room. Blocks longer than the ring, or a
+    /// worker that has gone, are not waited for.
+    fn wait_for_room(&self, num_samples: usize) {
+        while self.samples.slots() < num_samples.min(self.samples.buffer().capacity())
+            && !self.samples.is_abandoned()
+        {
+            std::thread::sleep(OFFLINE_WAIT);
+        }
+    }
+
+    /// Makes sure the worker knows where the next sample stands; false when there is no room to say so.
+    fn stamp(&mut self, transport: &TransportView) -> bool {
+        let drift = match &self.last {
+            Some(last) if self.lost_since_stamp == 0 => last.drift(transport, self.clock, self.sample_rate_hz),
+            _ => Drift::Jump,
+        };
+        if drift == Drift::None {
+            return true;
+        }
+        let stamp = Stamp {
+            at: self.delivered,
+            clock: self.clock,
+            lost_before: self.lost_since_stamp,
+            jump: drift == Drift::Jump,
+            reset: self.was_reset,
+            transport: *transport,
+        };
+        let written = self.stamps.push(stamp).is_ok();
+        if written {
+            self.last = Some(stamp);
+            self.lost_since_stamp = 0;
+            self.was_reset = false;
+        }
+        written
+    }
+
+    fn lose(&mut self, num_samples: u64) {
+        self.lost_since_stamp += num_samples;
+        self.meters.lost.fetch_add(num_samples, std::sync::atomic::Ordering::Relaxed);
+    }
+
+    fn mix(&mut self, channels: &[&mut [f32]], num_samples: usize) {
+        let gain = 1.0 / channels.len() as f32;
+        let mut mixed = [0.0f32; MIX_LEN];
+        let mut peak = 0.0f32;
+        let mut start = 0;
+        while start < num_samples {
+            let len = MIX_LEN.min(num_samples - start);
+            mix_into(&mut mixed[..len], channels, start, gain);
+            peak = mixed[..len].iter().fold(peak, |p, s| p.max(s.abs()));
+            let (_, rest) = self.samples.push_partial_slice(&mixed[..len]);
+            debug_assert!(rest.is_empty(), "room was checked for the whole block");
+            start += len;
+        }
+        self.meters.note_peak(peak);
+    }
+}
+
+fn mix_into(mixed: &mut [f32], channels: &[&mut [f32]], start: usize, gain: f32) {
+    let end = start + mixed.len();
+    match channels {
+        // One channel is passed on as it is, so that a mono track analyses the same as its file.
+        [only] => mixed.copy_from_slice(&only[start..end]),
+        _ => {
+            mixed.fill(0.0);
+            for channel in channels {
+                for (out, sample) in mixed.iter_mut().zip(&channel[start..end]) {
+                    *out += sample;
+                }
+            }
+            mixed.iter_mut().for_each(|s| *s *= gain);
+        }
+    }
+}
+
+/// What the worker takes out of the feed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Fed {
+    /// The samples after this one stand here on the time line.
+    Stamp(Stamp),
+    /// That many samples were written into the caller's buffer.
+    Samples(usize),
+}
+
+impl Feed {
+    /// The next stamp, or as many samples as are ready before the next stamp, or nothing.
+    pub fn read(&mut self, into: &mut [f32]) -> Option<Fed> {
+        // The samples are counted first: a stamp is always written before its samples, so the stamps
+        // seen after that cover every sample counted.
+        let ready = self.samples.slots();
+        let before_stamp = match self.stamps.peek() {
+            Ok(stamp) if stamp.at == self.taken => return self.stamps.pop().ok().map(Fed::Stamp),
+            Ok(stamp) => usize::try_from(stamp.at - self.taken).unwrap_or(usize::MAX),
+            Err(_) => usize::MAX,
+        };
+        let len = ready.min(before_stamp).min(into.len());
+        if len == 0 {
+            return None;
+        }
+        let (filled, _) = self.samples.pop_partial_slice(&mut into[..len]);
+        self.taken += filled.len() as u64;
+        Some(Fed::Samples(filled.len()))
+    }
+
+    /// True when the audio side is gone and everything was taken.
+    #[must_use]
+    pub fn is_done(&self) -> bool {
+        self.samples.is_abandoned() && self.samples.is_empty() && self.stamps.is_empty()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn playing(pos: i64) -> TransportView {
+        TransportView { playing: true, pos_samples: Some(pos), ..TransportView::default() }
+    }
+
+    /// Everything the worker would see, with samples joined.
+    fn read_all(feed: &mut Feed) -> (Vec<Stamp>, Vec<f32>) {
+        let (mut stamps, mut samples, mut buffer) = (Vec::new(), Vec::new(), [0.0; 100]);
+        while let Some(fed) = feed.read(&mut buffer) {
+            match fed {
+                Fed::Stamp(stamp) => stamps.push(stamp),
+                Fed::Samples(len) => samples.extend_from_slice(&buffer[..len]),
+            }
+        }
+        (stamps, samples)
+    }
+
+    #[test]
+    fn samples_arrive_in_order_for_every_block_size() {
+        let input: Vec<f32> = (0..3000).map(|i| i as f32).collect();
+        for block_len in [1, 7, 64, 1000] {
+            let meters = Arc::new(Meters::default());
+            let (mut capture, mut feed) = pair(1000.0, false, meters.clone());
+            let mut at = 0;
+            for block in input.clone().chunks_mut(block_len) {
+                let len = block.len() as i64;
+                capture.write(&[block], &playing(at));
+                at += len;
+            }
+            let (stamps, samples) = read_all(&mut feed);
+            assert_eq!(samples, input);
+            assert_eq!(stamps.len(), 1, "steady playback is stamped once");
+            assert_eq!(meters.num_lost(), 0);
+        }
+    }
+
+    #[test]
+    fn what_does_not_fit_is_counted_and_the_next_stamp_says_so() {
+        let meters = Arc::new(Meters::default());
+        let (mut capture, mut feed) = pair_with_capacity(100, 1000.0, false, meters.clone());
+        capture.write(&[&mut [1.0; 80]], &playing(0));
+        capture.write(&[&mut [2.0; 80]], &playing(80));
+        assert_eq!(meters.num_lost(), 80);
+        let (_, samples) = read_all(&mut feed);
+        assert_eq!(samples.len(), 80);
+        capture.write(&[&mut [3.0; 80]], &playing(160));
+        let (stamps, samples) = read_all(&mut feed);
+        assert_eq!(samples, [3.0; 80]);
+        assert_eq!((stamps[0].lost_before, stamps[0].clock, stamps[0].at, stamps[0].jump), (80, 160, 80, true));
+    }
+
+    #[test]
+    fn a_reset_cuts_the_stretch() {
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        capture.write(&[&mut [1.0; 10]], &playing(0));
+        capture.cut();
+        capture.write(&[&mut [1.0; 10]], &playing(10));
+        assert_eq!(read_all(&mut feed).0.len(), 2);
+    }
+
+    #[test]
+    fn two_channels_are_averaged_and_one_passes_bit_for_bit() {
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        capture.write(&[&mut [1.0, 0.0], &mut [0.0, -0.5]], &playing(0));
+        assert_eq!(read_all(&mut feed).1, [0.5, -0.25]);
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        capture.write(&[&mut [f32::from_bits(3), -0.0]], &playing(0));
+        let bits: Vec<u32> = read_all(&mut feed).1.iter().map(|s| s.to_bits()).collect();
+        assert_eq!(bits, [3, (-0.0f32).to_bits()]);
+    }
+
+    #[test]
+    fn offline_waits_for_the_worker_and_loses_nothing() {
+        let meters = Arc::new(Meters::default());
+        let (mut capture, mut feed) = pair_with_capacity(64, 1000.0, true, meters.clone());
+        let worker = std::thread::spawn(move || {
+            let mut total = 0;
+            let mut buffer = [0.0; 16];
+            while !feed.is_done() {
+                if let Some(Fed::Samples(len)) = feed.read(&mut buffer) {
+                    total += len;
+                }
+            }
+            total
+        });
+        for i in 0..100 {
+            capture.write(&[&mut [0.0; 50]], &playing(50 * i));
+        }
+        drop(capture);
+        assert_eq!(worker.join().expect("it ends"), 5000);
+        assert_eq!(meters.num_lost(), 0);
+    }
+}

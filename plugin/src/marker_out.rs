@@ -1,0 +1,176 @@
+//! Flagged entrances as notes a host can record: which note, and the way from the worker to the audio side.
+
+use crate::meters::Meters;
+use notefront_dsp::{Articulation, Entrance, FaultName};
+use rtrb::{Consumer, Producer, RingBuffer};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+/// How far the sound is delayed when marker notes are on, seconds: an entrance is told about 0.7 s after
+/// its onset, and the rest is room for the worker and for large blocks.
+pub const LOOK_AHEAD_S: f64 = 1.0;
+/// Length of a marker note, seconds.
+pub const NOTE_S: f64 = 0.1;
+/// Key of the first fault of [`FaultName::ALL`]; the others follow upwards. 60 is middle C.
+pub const FIRST_KEY: u8 = 60;
+/// Notes that may wait between worker and audio side.
+const NUM_WAITING: usize = 1024;
+
+/// One note to send.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MarkerNote {
+    /// Input sample it belongs to, counted from activation.
+    pub clock: u64,
+    /// 0 tongued, 1 legato, 2 slurred.
+    pub channel: u8,
+    /// [`FIRST_KEY`] + place of the worst fault in [`FaultName::ALL`].
+    pub key: u8,
+    /// Severity of the worst fault, 1/127 to 1.
+    pub velocity: f32,
+}
+
+impl MarkerNote {
+    /// The note of a flagged entrance; `None` for a clear one.
+    #[must_use]
+    pub fn of(entrance: &Entrance, clock: u64) -> Option<Self> {
+        let worst = entrance.faults.worst()?;
+        let channel = match entrance.articulation {
+            Articulation::Tongued => 0,
+            Articulation::Legato => 1,
+            Articulation::Slurred => 2,
+        };
+        Some(Self { clock, channel, key: key_of(worst.name), velocity: worst.severity.clamp(1.0 / 127.0, 1.0) as f32 })
+    }
+}
+
+/// Key of a fault.
+#[must_use]
+pub fn key_of(fault: FaultName) -> u8 {
+    FIRST_KEY + fault as u8
+}
+
+/// What leaves within a block.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Sent {
+    /// Begins at this sample of the block.
+    On(u32, MarkerNote),
+    /// Ends at this sample of the block.
+    Off(u32, MarkerNote),
+}
+
+/// AUDIO: notes that wait for their place.
+pub struct NoteQueue {
+    waiting: Consumer<MarkerNote>,
+    /// The note that sounds, and the output sample it ends at.
+    sounding: Option<(MarkerNote, u64)>,
+    note_len: u64,
+    delay: u64,
+    meters: Arc<Meters>,
+}
+
+/// Both ends of the way from the worker to the audio side; `delay` is the look-ahead in samples. Allocates.
+#[must_use]
+pub fn pair(sample_rate_hz: f64, delay: u64, meters: Arc<Meters>) -> (Producer<MarkerNote>, NoteQueue) {
+    let (producer, waiting) = RingBuffer::new(NUM_WAITING);
+    let note_len = (NOTE_S * sample_rate_hz) as u64;
+    (producer, NoteQueue { waiting, sounding: None, note_len, delay, meters })
+}
+
+impl NoteQueue {
+    /// Forgets what waits and says what to end (a host's reset).
+    pub fn clear(&mut self) {
+        while self.waiting.pop().is_ok() {}
+        self.sounding = None;
+    }
+
+    /// The next thing to send in the block of `len` samples whose first output sample is `block_clock`.
+    /// The output runs `delay` behind the input: input sample n leaves at output sample n + delay.
+    pub fn next(&mut self, block_clock: u64, len: u64) -> Option<Sent> {
+        let block_end = block_clock + len;
+        let on_at = self.waiting.peek().ok().map(|n| n.clock + self.delay);
+        if let Some((note, off_at)) = self.sounding {
+            // A new note cuts the one before: markers never overlap.
+            let off_at = on_at.map_or(off_at, |on| off_at.min(on.max(block_clock)));
+            if off_at < block_end {
+                self.sounding = None;
+                return Some(Sent::Off(off_at.saturating_sub(block_clock) as u32, note));
+            }
+        }
+        let on_at = on_at.filter(|on| *on < block_end)?;
+        let note = self.waiting.pop().ok()?;
+        if on_at < block_clock {
+            // Its place has gone by: a marker at the wrong place would lie.
+            self.meters.late_notes.fetch_add(1, Ordering::Relaxed);
+            return self.next(block_clock, len);
+        }
+        self.meters.sent_notes.fetch_add(1, Ordering::Relaxed);
+        self.sounding = Some((note, on_at + self.note_len));
+        Some(Sent::On((on_at - block_clock) as u32, note))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    fn note(clock: u64) -> MarkerNote {
+        MarkerNote { clock, channel: 0, key: 60, velocity: 0.5 }
+    }
+
+    /// Everything sent over `blocks`, with absolute samples.
+    fn play(notes: &[u64], block_len: u64, total: u64) -> (Vec<(u64, bool)>, u32) {
+        let meters = Arc::new(Meters::default());
+        let (mut producer, mut queue) = pair(1000.0, 500, meters.clone());
+        notes.iter().for_each(|n| producer.push(note(*n)).expect("there is room"));
+        let mut sent = Vec::new();
+        let mut clock = 0;
+        while clock < total {
+            while let Some(event) = queue.next(clock, block_len) {
+                sent.push(match event {
+                    Sent::On(at, _) => (clock + u64::from(at), true),
+                    Sent::Off(at, _) => (clock + u64::from(at), false),
+                });
+            }
+            clock += block_len;
+        }
+        (sent, meters.late_notes.load(Ordering::Relaxed))
+    }
+
+    #[test]
+    fn notes_leave_at_their_sample_for_every_block_size() {
+        for block_len in [1, 7, 64, 512, 8192] {
+            let (sent, late) = play(&[10, 777], block_len, 4096);
+            assert_eq!(sent, [(510, true), (610, false), (1277, true), (1377, false)], "blocks of {block_len}");
+            assert_eq!(late, 0);
+        }
+    }
+
+    #[test]
+    fn a_close_note_cuts_the_one_before() {
+        for block_len in [1, 64, 4096] {
+            let (sent, _) = play(&[10, 40], block_len, 4096);
+            assert_eq!(sent, [(510, true), (540, false), (540, true), (640, false)], "blocks of {block_len}");
+        }
+    }
+
+    #[test]
+    fn a_late_note_is_counted_and_not_sent_elsewhere() {
+        let meters = Arc::new(Meters::default());
+        let (mut producer, mut queue) = pair(1000.0, 500, meters.clone());
+        producer.push(note(10)).expect("there is room");
+        assert_eq!(queue.next(511, 64), None);
+        assert_eq!(meters.late_notes.load(Ordering::Relaxed), 1);
+    }
+
+    #[test]
+    fn the_note_tells_the_worst_fault() {
+        let clear = fixture::clear(0, 1.0, 46);
+        assert_eq!(MarkerNote::of(&clear, 0), None);
+        let two = fixture::with_fault(fixture::with_fault(clear, FaultName::Airy, 0.2), FaultName::Split, 0.8);
+        let note = MarkerNote::of(&two, 5).expect("it is flagged");
+        assert_eq!((note.key, note.channel, note.clock), (key_of(FaultName::Split), 0, 5));
+        assert_eq!(key_of(FaultName::Airy), 60);
+        assert_eq!(key_of(FaultName::HeldBreath), 70);
+    }
+}

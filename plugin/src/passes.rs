@@ -1,0 +1,187 @@
+//! A pass: one stretch of playback (or one take from a file) with its entrances, its place on the
+//! host's time line and its beats.
+
+use crate::beats::{BeatMap, Bend};
+use crate::timing::{self, Judging};
+use crate::transport::TransportView;
+use crate::wave::Wave;
+use notefront_dsp::Entrance;
+use serde::{Deserialize, Serialize};
+
+/// Most entrances one pass keeps: 20 000 are 5 hours of one note a second. Further ones are counted.
+pub const MAX_ENTRANCES: usize = 20_000;
+
+/// Names one pass within a session, never used twice.
+pub type PassId = u64;
+
+/// Where a pass came from.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Origin {
+    /// A stretch of the host's time line.
+    Played,
+    /// The live input without a time line.
+    Free,
+    /// A take file of this name.
+    File(String),
+}
+
+/// One try at a passage.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pass {
+    /// Its identity.
+    pub id: PassId,
+    /// The player's name for it, if given.
+    pub name: Option<String>,
+    /// Kept until forgotten; others make room for new ones.
+    pub kept: bool,
+    /// Where it came from.
+    pub origin: Origin,
+    /// Sample rate, Hz.
+    pub sample_rate_hz: f64,
+    /// Host position of its first sample, samples; `None` without a time line.
+    pub start_samples: Option<i64>,
+    /// Its beats.
+    pub beats: BeatMap,
+    /// Its entrances, in the order of time; all instants are seconds from the pass's first sample.
+    pub entrances: Vec<Entrance>,
+    /// Entrances there was no room for.
+    pub num_left_out: usize,
+    /// How long it lasted so far, seconds.
+    pub duration_s: f64,
+    /// Its outline.
+    pub wave: Wave,
+    /// Samples lost while it ran.
+    pub num_lost: u64,
+    /// Where it is clipped, seconds.
+    pub clipped_at_s: Vec<f64>,
+    /// True while it still runs.
+    pub live: bool,
+}
+
+impl Pass {
+    /// A pass that begins now.
+    #[must_use]
+    pub fn begin(origin: Origin, sample_rate_hz: f64, transport: &TransportView) -> Self {
+        let mut beats = BeatMap::default();
+        if origin == Origin::Played
+            && let Some(bend) = Bend::from_transport(0.0, transport)
+        {
+            beats.push(bend);
+        }
+        let start_samples = if origin == Origin::Played { transport.pos_samples } else { None };
+        Self {
+            id: 0,
+            name: None,
+            kept: false,
+            origin,
+            sample_rate_hz,
+            start_samples,
+            beats,
+            entrances: Vec::new(),
+            num_left_out: 0,
+            duration_s: 0.0,
+            wave: Wave::new(sample_rate_hz),
+            num_lost: 0,
+            clipped_at_s: Vec::new(),
+            live: true,
+        }
+    }
+
+    /// Adds an entrance, timed against the beats and judged.
+    pub fn push_entrance(&mut self, mut entrance: Entrance, judging: &Judging) {
+        timing::judge(&mut entrance, &self.beats, judging);
+        if self.entrances.len() < MAX_ENTRANCES {
+            self.entrances.push(entrance);
+        } else {
+            self.num_left_out += 1;
+        }
+    }
+
+    /// Fills in the end of a note.
+    pub fn end_note(&mut self, index: usize, end_s: f64) {
+        if let Some(entrance) = self.entrances.iter_mut().rev().find(|e| e.index == index) {
+            entrance.end_s = Some(end_s);
+        }
+    }
+
+    /// Takes off what lies after a time: it belongs to the next pass.
+    pub fn truncate(&mut self, s: f64) {
+        self.entrances.retain(|e| e.onset_s < s);
+        self.duration_s = self.duration_s.min(s);
+        self.wave.truncate(s);
+    }
+
+    /// Judges all entrances anew: the player chose another strictness, grid, offset or tuning.
+    pub fn rejudge(&mut self, judging: &Judging) {
+        for entrance in &mut self.entrances {
+            timing::judge(entrance, &self.beats, judging);
+        }
+    }
+
+    /// First and last second on the host's time line; `None` without one.
+    #[must_use]
+    pub fn span_s(&self) -> Option<(f64, f64)> {
+        let start = self.start_samples? as f64 / self.sample_rate_hz;
+        Some((start, start + self.duration_s))
+    }
+
+    /// True when two passes are tries at the same passage: they share more than half of the shorter one.
+    #[must_use]
+    pub fn is_same_passage(&self, other: &Self) -> bool {
+        match (self.span_s(), other.span_s()) {
+            (Some((a0, a1)), Some((b0, b1))) => {
+                let shared = a1.min(b1) - a0.max(b0);
+                shared > 0.5 * (a1 - a0).min(b1 - b0)
+            }
+            _ => false,
+        }
+    }
+
+    /// Entrances with a fault.
+    #[must_use]
+    pub fn num_flagged(&self) -> usize {
+        self.entrances.iter().filter(|e| e.is_flagged()).count()
+    }
+
+    /// What the player calls it, or where it stands.
+    #[must_use]
+    pub fn title(&self) -> String {
+        if let Some(name) = &self.name {
+            return name.clone();
+        }
+        match &self.origin {
+            Origin::File(name) => name.clone(),
+            Origin::Free => format!("pass {}", self.id),
+            Origin::Played => match self.beats.bar_and_beat(0.0) {
+                Some((bar, _)) => format!("pass {}, from bar {bar}", self.id),
+                None => format!("pass {}, from {:.1} s", self.id, self.span_s().map_or(0.0, |s| s.0)),
+            },
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn played(start: i64, duration_s: f64) -> Pass {
+        let transport = TransportView { playing: true, pos_samples: Some(start), ..TransportView::default() };
+        Pass { duration_s, ..Pass::begin(Origin::Played, 1000.0, &transport) }
+    }
+
+    #[test]
+    fn tries_share_more_than_half_of_the_shorter() {
+        assert!(played(0, 10.0).is_same_passage(&played(4_000, 10.0)));
+        assert!(!played(0, 10.0).is_same_passage(&played(5_000, 10.0)));
+        assert!(played(0, 10.0).is_same_passage(&played(8_000, 1.0)));
+        assert!(!played(0, 10.0).is_same_passage(&played(20_000, 1.0)));
+    }
+
+    #[test]
+    fn free_passes_have_no_place() {
+        let free = Pass::begin(Origin::Free, 1000.0, &TransportView::default());
+        assert!(free.span_s().is_none());
+        assert!(!free.is_same_passage(&free.clone()));
+    }
+}

@@ -1,0 +1,215 @@
+//! All passes of an instance: what the worker writes, the editor shows and the project keeps.
+//!
+//! Behind one lock that the audio side never takes.
+
+use crate::passes::{Pass, PassId};
+use crate::timing::Judging;
+use nice_plug_egui::RepaintNotifier;
+use parking_lot::{Mutex, MutexGuard};
+use std::sync::Arc;
+
+/// Passes that were not kept make room for new ones beyond this number.
+pub const MAX_UNKEPT: usize = 40;
+
+/// The passes, the oldest first.
+#[derive(Debug, Default)]
+pub struct Session {
+    passes: Vec<Pass>,
+    next_id: PassId,
+    /// The pass others are compared with.
+    pub reference: Option<PassId>,
+    /// What the player should know: state that could not be read, files that could not be written.
+    pub notices: Vec<String>,
+    /// The take that is being analysed, and how much of it, 0 to 1.
+    pub loading: Option<(String, f32)>,
+    /// The pass that was loaded from a file last: the window shows it once.
+    pub newest_loaded: Option<PassId>,
+    /// The track's name, where the host tells it.
+    pub track: String,
+}
+
+impl Session {
+    /// All passes, the oldest first.
+    #[must_use]
+    pub fn passes(&self) -> &[Pass] {
+        &self.passes
+    }
+
+    /// The pass of that identity.
+    #[must_use]
+    pub fn pass(&self, id: PassId) -> Option<&Pass> {
+        self.passes.iter().find(|p| p.id == id)
+    }
+
+    /// The same, to change it.
+    pub fn pass_mut(&mut self, id: PassId) -> Option<&mut Pass> {
+        self.passes.iter_mut().find(|p| p.id == id)
+    }
+
+    /// The pass that runs, or else the newest.
+    #[must_use]
+    pub fn newest(&self) -> Option<&Pass> {
+        self.passes.iter().rev().find(|p| p.live).or(self.passes.last())
+    }
+
+    /// The pass that runs.
+    #[must_use]
+    pub fn live(&self) -> Option<&Pass> {
+        self.passes.iter().find(|p| p.live)
+    }
+
+    /// Adds a pass and gives it an identity; the oldest that was not kept makes room.
+    pub fn add(&mut self, mut pass: Pass) -> PassId {
+        self.next_id += 1;
+        pass.id = self.next_id;
+        self.passes.push(pass);
+        self.make_room();
+        self.next_id
+    }
+
+    fn make_room(&mut self) {
+        let reference = self.reference;
+        let spare = |p: &Pass| !p.kept && !p.live && Some(p.id) != reference;
+        while self.passes.iter().filter(|p| spare(p)).count() > MAX_UNKEPT {
+            if let Some(oldest) = self.passes.iter().position(spare) {
+                self.passes.remove(oldest);
+            }
+        }
+    }
+
+    /// Takes a pass out. A running one stays: it would come back with its next note.
+    pub fn forget(&mut self, id: PassId) {
+        self.passes.retain(|p| p.id != id || p.live);
+        if self.pass(id).is_none() && self.reference == Some(id) {
+            self.reference = None;
+        }
+    }
+
+    /// Ends a running pass; one without an entrance has nothing to show and goes.
+    pub fn end(&mut self, id: PassId) {
+        if let Some(pass) = self.pass_mut(id) {
+            pass.live = false;
+            if pass.entrances.is_empty() {
+                self.passes.retain(|p| p.id != id);
+            }
+        }
+    }
+
+    /// Tries at the same passage as `id`, itself included, the oldest first.
+    pub fn tries(&self, id: PassId) -> impl Iterator<Item = &Pass> {
+        let this = self.pass(id);
+        self.passes.iter().filter(move |p| p.id == id || this.is_some_and(|t| t.is_same_passage(p)))
+    }
+
+    /// Judges every pass anew.
+    pub fn rejudge(&mut self, judging: &Judging) {
+        self.passes.iter_mut().for_each(|p| p.rejudge(judging));
+    }
+
+    /// Replaces everything by what a project kept. A running pass goes on.
+    pub fn restore(&mut self, passes: Vec<Pass>, reference: Option<PassId>, notices: Vec<String>) {
+        let running: Vec<Pass> = self.passes.drain(..).filter(|p| p.live).collect();
+        self.next_id = self.next_id.max(passes.iter().map(|p| p.id).max().unwrap_or(0));
+        self.passes = passes;
+        self.reference = reference.filter(|r| self.pass(*r).is_some());
+        for mut pass in running {
+            // The worker knows the running pass by its identity, so a stored one of the same number gives way.
+            if self.pass(pass.id).is_some() {
+                let id = self.next_id + 1;
+                self.next_id = id;
+                if let Some(stored) = self.pass_mut(pass.id) {
+                    stored.id = id;
+                }
+                if self.reference == Some(pass.id) {
+                    self.reference = Some(id);
+                }
+            }
+            pass.live = true;
+            self.passes.push(pass);
+        }
+        self.notices = notices;
+    }
+}
+
+/// The session as the threads share it.
+#[derive(Debug, Clone, Default)]
+pub struct SharedSession {
+    session: Arc<Mutex<Session>>,
+    repaint: RepaintNotifier,
+}
+
+impl SharedSession {
+    /// Locks it. Never on the audio thread.
+    pub fn lock(&self) -> MutexGuard<'_, Session> {
+        self.session.lock()
+    }
+
+    /// Asks an open editor to draw.
+    pub fn request_repaint(&self) {
+        self.repaint.request_repaint();
+    }
+
+    /// What the editor listens to.
+    #[must_use]
+    pub fn repaint_notifier(&self) -> RepaintNotifier {
+        self.repaint.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    fn pass() -> Pass {
+        fixture::pass_at_60(&[1.0, 2.0])
+    }
+
+    #[test]
+    fn kept_passes_never_make_room() {
+        let mut session = Session::default();
+        let kept = session.add(Pass { kept: true, ..pass() });
+        let reference = session.add(pass());
+        session.reference = Some(reference);
+        for _ in 0..2 * MAX_UNKEPT {
+            session.add(pass());
+        }
+        assert_eq!(session.passes().len(), MAX_UNKEPT + 2);
+        assert!(session.pass(kept).is_some() && session.pass(reference).is_some());
+    }
+
+    #[test]
+    fn a_pass_without_an_entrance_goes_when_it_ends() {
+        let mut session = Session::default();
+        let empty = session.add(Pass { entrances: Vec::new(), live: true, ..pass() });
+        let full = session.add(Pass { live: true, ..pass() });
+        session.end(empty);
+        session.end(full);
+        assert!(session.pass(empty).is_none());
+        assert!(session.pass(full).is_some_and(|p| !p.live));
+    }
+
+    #[test]
+    fn forgetting_the_reference_unpins_it_and_a_running_pass_stays() {
+        let mut session = Session::default();
+        let id = session.add(pass());
+        session.reference = Some(id);
+        session.forget(id);
+        assert_eq!((session.passes().len(), session.reference), (0, None));
+        let running = session.add(Pass { live: true, ..pass() });
+        session.forget(running);
+        assert!(session.pass(running).is_some());
+    }
+
+    #[test]
+    fn restoring_keeps_the_running_pass_and_every_stored_one() {
+        let mut session = Session::default();
+        let running = session.add(Pass { live: true, ..pass() });
+        session.restore(vec![Pass { id: running, ..pass() }], Some(running), Vec::new());
+        assert_eq!(session.passes().len(), 2);
+        assert!(session.pass(running).is_some_and(|p| p.live));
+        assert!(session.reference.and_then(|r| session.pass(r)).is_some_and(|p| !p.live));
+        let fresh = session.add(pass());
+        assert_eq!(session.passes().iter().filter(|p| p.id == fresh).count(), 1);
+    }
+}

@@ -1,0 +1,315 @@
+//! Passes in the host's project: what is written, and how much of anything is read back.
+//!
+//! Written as JSON within [`MAX_BYTES`]; whole passes are left out, the oldest unkept first, and counted.
+//! Read leniently: every pass and every entrance on its own, so that one damaged part costs only itself.
+
+use crate::beats::BeatMap;
+use crate::passes::{MAX_ENTRANCES, Origin, Pass, PassId};
+use crate::session::{Session, SharedSession};
+use crate::wave::Wave;
+use nice_plug::params::persist::PersistentField;
+use nice_plug::prelude::PluginState;
+use notefront_dsp::Entrance;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde_json::{Value, json};
+
+/// Version of the layout; it rises when a field changes meaning.
+pub const VERSION: u64 = 1;
+/// Most that is written, bytes. Hosts keep state in the project file and copy it on every undo step.
+pub const MAX_BYTES: usize = 4_000_000;
+/// Points of the outline that are kept of one pass.
+const MAX_WAVE_POINTS: usize = 2000;
+/// Most passes that are read.
+const MAX_PASSES: usize = 1000;
+/// Most notices about damage; the rest are the same.
+const MAX_NOTICES: usize = 4;
+
+/// What the project keeps of a session.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SavedSession {
+    /// The passes, the oldest first.
+    pub passes: Vec<Pass>,
+    /// The pinned one.
+    pub reference: Option<PassId>,
+    /// What could not be read, in words.
+    pub damage: Vec<String>,
+}
+
+impl PersistentField<'_, SavedSession> for SharedSession {
+    fn set(&self, saved: SavedSession) {
+        self.lock().restore(saved.passes, saved.reference, saved.damage);
+        self.request_repaint();
+    }
+
+    fn map<F, R>(&self, f: F) -> R
+    where
+        F: Fn(&SavedSession) -> R,
+    {
+        // Copied under the lock, written outside it: the worker is held up for a copy only.
+        let saved = SavedSession::of(&self.lock());
+        f(&saved)
+    }
+}
+
+impl SavedSession {
+    /// What is to be kept of a session.
+    #[must_use]
+    pub fn of(session: &Session) -> Self {
+        Self { passes: session.passes().to_vec(), reference: session.reference, damage: Vec::new() }
+    }
+
+    /// The passes as JSON values, with the oldest unkept left out until the rest fits.
+    fn fitting(&self) -> (Vec<Value>, usize) {
+        let mut written: Vec<(bool, String)> = self
+            .passes
+            .iter()
+            .map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p).to_string()))
+            .collect();
+        let mut num_left_out = 0;
+        while written.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES {
+            let oldest_unkept = written.iter().position(|(kept, _)| !kept).unwrap_or(0);
+            written.remove(oldest_unkept);
+            num_left_out += 1;
+        }
+        let values = written.iter().filter_map(|(_, text)| serde_json::from_str(text).ok()).collect();
+        (values, num_left_out)
+    }
+}
+
+impl Serialize for SavedSession {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let (passes, num_left_out) = self.fitting();
+        json!({
+            "version": VERSION,
+            "reference": self.reference,
+            "passes": passes,
+            "num_left_out": num_left_out,
+        })
+        .serialize(serializer)
+    }
+}
+
+impl<'de> Deserialize<'de> for SavedSession {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        Ok(read(&Value::deserialize(deserializer)?))
+    }
+}
+
+/// Puts a readable field in place of one that is no JSON, so that loading goes on and says so.
+pub fn mark_damage(state: &mut PluginState) {
+    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}")] {
+        if let Some(field) = state.fields.get_mut(key)
+            && serde_json::from_str::<serde::de::IgnoredAny>(field).is_err()
+        {
+            *field = replacement.into();
+        }
+    }
+}
+
+fn write_pass(pass: &Pass) -> Value {
+    let (wave, wave_per_s) = pass.wave.thinned(MAX_WAVE_POINTS);
+    let entrances: Vec<Value> =
+        pass.entrances.iter().filter_map(|e| serde_json::to_value(e).ok()).map(compact).collect();
+    json!({
+        "id": pass.id,
+        "name": pass.name,
+        "kept": pass.kept,
+        "origin": pass.origin,
+        "sample_rate_hz": pass.sample_rate_hz,
+        "start_samples": pass.start_samples,
+        "beats": pass.beats,
+        "duration_s": pass.duration_s,
+        "num_lost": pass.num_lost,
+        "num_left_out": pass.num_left_out,
+        "clipped_at_s": pass.clipped_at_s,
+        "wave": wave,
+        "wave_per_s": wave_per_s,
+        "entrances": entrances,
+    })
+}
+
+/// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds):
+/// 17 digits a number would double the project.
+fn compact(value: Value) -> Value {
+    match value {
+        Value::Number(n) if n.is_f64() => {
+            let rounded = n.as_f64().map(|f| (f * 1e6).round() / 1e6);
+            rounded.and_then(serde_json::Number::from_f64).map_or(Value::Null, Value::Number)
+        }
+        Value::Array(items) => Value::Array(items.into_iter().map(compact).collect()),
+        Value::Object(fields) => Value::Object(fields.into_iter().map(|(k, v)| (k, compact(v))).collect()),
+        other => other,
+    }
+}
+
+/// Reads as much as there is.
+#[must_use]
+pub fn read(value: &Value) -> SavedSession {
+    let mut saved = SavedSession::default();
+    let mut damage = Damage::default();
+    if value.get("damaged").is_some() || !value.is_object() {
+        damage.whole = true;
+    }
+    if value.get("version").and_then(Value::as_u64).is_some_and(|v| v > VERSION) {
+        damage.newer = true;
+    }
+    let passes = value.get("passes").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+    for pass in passes.iter().take(MAX_PASSES) {
+        match read_pass(pass, &mut damage) {
+            Some(pass) if !saved.passes.iter().any(|p| p.id == pass.id) => saved.passes.push(pass),
+            _ => damage.num_passes += 1,
+        }
+    }
+    damage.num_passes += passes.len().saturating_sub(MAX_PASSES);
+    damage.num_left_out = value.get("num_left_out").and_then(Value::as_u64).unwrap_or(0);
+    saved.reference = value.get("reference").and_then(Value::as_u64);
+    saved.damage = damage.in_words();
+    saved
+}
+
+fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
+    fn field<T: serde::de::DeserializeOwned>(value: &Value, name: &str) -> Option<T> {
+        serde_json::from_value(value.get(name)?.clone()).ok()
+    }
+    let entrances = value.get("entrances")?.as_array()?;
+    let mut read: Vec<Entrance> = entrances
+        .iter()
+        .filter_map(|e| Entrance::deserialize(e).ok())
+        .filter(|e| e.speaks_s.is_finite() && e.onset_s.is_finite())
+        .take(MAX_ENTRANCES)
+        .collect();
+    damage.num_entrances += entrances.len() - read.len();
+    read.sort_by(|a, b| a.speaks_s.total_cmp(&b.speaks_s));
+    let wave = field::<Vec<u8>>(value, "wave").unwrap_or_default();
+    let last_s = read.last().map_or(0.0, |e| e.speaks_s);
+    Some(Pass {
+        id: field(value, "id")?,
+        name: field(value, "name"),
+        kept: field(value, "kept").unwrap_or(false),
+        origin: field(value, "origin").unwrap_or(Origin::Free),
+        sample_rate_hz: field::<f64>(value, "sample_rate_hz").filter(|hz| *hz > 0.0)?,
+        start_samples: field(value, "start_samples"),
+        beats: field::<BeatMap>(value, "beats").unwrap_or_default(),
+        entrances: read,
+        num_left_out: field(value, "num_left_out").unwrap_or(0),
+        duration_s: field::<f64>(value, "duration_s").unwrap_or(0.0).max(last_s),
+        wave: Wave::from_points(wave, field::<f64>(value, "wave_per_s").filter(|r| *r > 0.0).unwrap_or(1.0)),
+        num_lost: field(value, "num_lost").unwrap_or(0),
+        clipped_at_s: field(value, "clipped_at_s").unwrap_or_default(),
+        live: false,
+    })
+}
+
+#[derive(Default)]
+struct Damage {
+    whole: bool,
+    newer: bool,
+    num_passes: usize,
+    num_entrances: usize,
+    num_left_out: u64,
+}
+
+impl Damage {
+    fn in_words(&self) -> Vec<String> {
+        let mut words = Vec::new();
+        if self.whole {
+            words.push("The passes in this project are damaged and could not be read; settings are as saved.".into());
+        }
+        if self.newer {
+            words.push("This project was saved by a newer Notefront; what this one does not know was left out.".into());
+        }
+        if self.num_passes > 0 {
+            words.push(format!("{} of the passes in this project could not be read.", self.num_passes));
+        }
+        if self.num_entrances > 0 {
+            words.push(format!("{} entrances in this project could not be read.", self.num_entrances));
+        }
+        if self.num_left_out > 0 {
+            words.push(format!("{} old passes did not fit into the project and were left out.", self.num_left_out));
+        }
+        words.truncate(MAX_NOTICES);
+        words
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+    use notefront_dsp::FaultName;
+
+    fn session_of(num_passes: usize, num_entrances: usize) -> Session {
+        let mut session = Session::default();
+        for i in 0..num_passes {
+            session.add(fixture::mixed_pass(num_entrances, i as u32 + 1));
+        }
+        session
+    }
+
+    fn round_trip(saved: &SavedSession) -> SavedSession {
+        let text = serde_json::to_string(saved).expect("plain data");
+        serde_json::from_str(&text).expect("our own text")
+    }
+
+    #[test]
+    fn passes_pins_and_faults_come_back() {
+        let mut session = session_of(3, 40);
+        session.reference = Some(2);
+        session.pass_mut(3).expect("three were added").name = Some("slow one".into());
+        let back = round_trip(&SavedSession::of(&session));
+        assert_eq!(back.reference, Some(2));
+        assert!(back.damage.is_empty());
+        assert_eq!(back.passes.len(), 3);
+        assert_eq!(back.passes[2].name.as_deref(), Some("slow one"));
+        for (a, b) in session.passes().iter().zip(&back.passes) {
+            assert_eq!(a.entrances.len(), b.entrances.len());
+            for (x, y) in a.entrances.iter().zip(&b.entrances) {
+                // Rounded to a microsecond.
+                assert!((x.speaks_s - y.speaks_s).abs() <= 0.5e-6);
+                let names = |e: &Entrance| e.faults.iter().map(|f| f.name).collect::<Vec<FaultName>>();
+                assert_eq!(names(x), names(y));
+            }
+        }
+    }
+
+    #[test]
+    fn what_was_read_is_written_the_same() {
+        let once = round_trip(&SavedSession::of(&session_of(2, 10)));
+        assert_eq!(serde_json::to_string(&once).ok(), serde_json::to_string(&round_trip(&once)).ok());
+    }
+
+    #[test]
+    fn the_size_is_bounded_and_what_is_left_out_is_said() {
+        let mut session = session_of(6, 1200);
+        session.pass_mut(1).expect("six were added").kept = true;
+        let text = serde_json::to_string(&SavedSession::of(&session)).expect("plain data");
+        assert!(text.len() < MAX_BYTES + 1000, "{} bytes", text.len());
+        let back: SavedSession = serde_json::from_str(&text).expect("our own text");
+        assert!(back.passes.iter().any(|p| p.id == 1), "the kept pass stays");
+        assert!(back.passes.len() < 6);
+        assert!(back.damage.iter().any(|d| d.contains("did not fit")));
+    }
+
+    #[test]
+    fn one_damaged_part_costs_only_itself() {
+        let text = serde_json::to_string(&SavedSession::of(&session_of(2, 5))).expect("plain data");
+        let mut value: Value = serde_json::from_str(&text).expect("our own text");
+        value["passes"][0]["entrances"][2] = json!("nonsense");
+        value["passes"][1]["id"] = json!(-4);
+        let back = read(&value);
+        assert_eq!(back.passes.len(), 1);
+        assert_eq!(back.passes[0].entrances.len(), 4);
+        assert_eq!(back.damage.len(), 2);
+    }
+
+    #[test]
+    fn garbage_reads_as_nothing_and_says_so() {
+        for garbage in [json!(null), json!(7), json!([1, 2]), json!("x"), json!({"damaged": true})] {
+            let back = read(&garbage);
+            assert!(back.passes.is_empty());
+            assert_eq!(back.damage.len(), 1, "{garbage}");
+        }
+        assert!(read(&json!({"version": 99, "passes": []})).damage[0].contains("newer"));
+        assert!(read(&json!({})).damage.is_empty());
+    }
+}

@@ -1,0 +1,138 @@
+//! Judges entrances by what is set now, and times them against the host's beats, which the analysis does
+//! not know. Every line stands in the analysis; none stands here.
+
+use crate::beats::{BeatMap, Subdivision};
+use crate::passes::Pass;
+use notefront_dsp::{CannotTell, Entrance, Grid, Measure, Settings, faults, score, trombone, units};
+
+/// What entrances are judged by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Judging {
+    /// Strictness, tuning and instrument; without a grid, which comes from the host.
+    pub settings: Settings,
+    /// What an entrance may fall on; `None` tells no timing.
+    pub subdivision: Option<Subdivision>,
+    /// Taken off every lateness, ms.
+    pub offset_ms: f64,
+}
+
+/// An estimate of what the recording itself adds to every lateness.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OffsetEstimate {
+    /// Median lateness, ms.
+    pub offset_ms: f64,
+    /// Half width of a 90 % interval of the median, ms.
+    pub uncertainty_ms: f64,
+    /// Entrances it rests on.
+    pub num_entrances: usize,
+}
+
+/// Fewest entrances an estimate is made from: nothing is told of fewer than five.
+const MIN_FOR_ESTIMATE: usize = 5;
+
+/// Times and judges one entrance anew: what the player sets takes effect on everything already played.
+/// The measures stay as they were taken.
+pub fn judge(entrance: &mut Entrance, beats: &BeatMap, judging: &Judging) {
+    name_note(entrance, &judging.settings);
+    let mut settings = judging.settings;
+    let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(entrance.speaks_s, grid, judging.offset_ms));
+    settings.grid = from_beat.map(|f| Grid { bpm: f.tempo_bpm, first_beat_s: f.beat_s, per_beat: 1 });
+    entrance.timing_ms = from_beat.ok_or(CannotTell::NoGrid).map(|f| Measure {
+        value: f.timing_ms,
+        uncertainty: entrance.instant_uncertainty.speaks_ms,
+    });
+    entrance.faults = faults::judge(entrance, &settings);
+    entrance.clarity = score::clarity(&entrance.faults);
+}
+
+/// The note's name, tuning and positions for the tuning reference and the horn of now.
+fn name_note(entrance: &mut Entrance, settings: &Settings) {
+    let Ok(hz) = entrance.settled_hz else { return };
+    let midi = units::hz_to_midi(hz.value, settings.a4_hz);
+    entrance.midi_note = Some(midi.round().clamp(0.0, 127.0) as u8);
+    let uncertainty = entrance.tuning_cents.map_or(0.0, |m| m.uncertainty);
+    entrance.tuning_cents = Ok(Measure { value: (midi - midi.round()) * 100.0, uncertainty });
+    entrance.positions = trombone::positions(hz.value, settings.a4_hz, settings.instrument);
+    entrance.partial = entrance.positions.iter().next().map(|p| p.partial);
+}
+
+/// What the recording adds, from the pass itself: the median lateness of all its entrances. It cannot
+/// tell a late player from a late recording, so it is shown as an estimate and never set by itself.
+#[must_use]
+pub fn estimate_offset(pass: &Pass, subdivision: Subdivision) -> Option<OffsetEstimate> {
+    let mut timings: Vec<f64> = pass
+        .entrances
+        .iter()
+        .filter_map(|e| pass.beats.from_beat(e.speaks_s, subdivision, 0.0))
+        .map(|f| f.timing_ms)
+        .collect();
+    if timings.len() < MIN_FOR_ESTIMATE {
+        return None;
+    }
+    timings.sort_by(f64::total_cmp);
+    let n = timings.len();
+    // Order statistics: the median of n lies between ranks n/2 -+ 0.82 sqrt(n) in 90 % of cases (normal
+    // approximation of the binomial, 1.645 / 2).
+    let reach = (0.82 * (n as f64).sqrt()).ceil() as usize;
+    let low = timings[(n / 2).saturating_sub(reach)];
+    let high = timings[(n / 2 + reach).min(n - 1)];
+    Some(OffsetEstimate { offset_ms: timings[n / 2], uncertainty_ms: (high - low) / 2.0, num_entrances: n })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+    use approx::assert_abs_diff_eq;
+    use notefront_dsp::{FaultName, Strictness};
+
+    fn judging(strictness: Strictness) -> Judging {
+        let settings = Settings { strictness, ..Settings::default() };
+        Judging { settings, subdivision: Some(Subdivision::Even(1)), offset_ms: 0.0 }
+    }
+
+    #[test]
+    fn late_is_flagged_and_forgotten_when_the_offset_explains_it() {
+        let mut pass = fixture::pass_at_60(&[1.0, 2.06]);
+        pass.rejudge(&judging(Strictness::NORMAL));
+        assert!(pass.entrances[0].faults.get(FaultName::Late).is_none());
+        assert!(pass.entrances[1].faults.get(FaultName::Late).is_some());
+        assert!(pass.entrances[1].clarity < pass.entrances[0].clarity);
+        pass.rejudge(&Judging { offset_ms: 60.0, ..judging(Strictness::NORMAL) });
+        assert!(pass.entrances[1].faults.get(FaultName::Late).is_none());
+        assert!(pass.entrances[0].faults.get(FaultName::Early).is_some());
+        pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
+        assert_eq!(pass.entrances[0].timing_ms, Err(CannotTell::NoGrid));
+        assert!(pass.entrances.iter().all(|e| e.faults.is_empty()));
+    }
+
+    #[test]
+    fn strictness_moves_the_line_of_what_was_already_played() {
+        // 28 ms late at 60 a minute: inside 30 ms when relaxed, outside 2.5 % of a beat (25 ms) when strict.
+        let mut pass = fixture::pass_at_60(&[1.028]);
+        pass.rejudge(&judging(Strictness::RELAXED));
+        assert!(!pass.entrances[0].is_flagged());
+        pass.rejudge(&judging(Strictness::STRICT));
+        assert!(pass.entrances[0].is_flagged());
+    }
+
+    #[test]
+    fn another_tuning_reference_renames_and_retunes() {
+        let mut pass = fixture::pass_at_60(&[1.0]);
+        let sharp = Settings { a4_hz: 443.0, ..Settings::default() };
+        pass.rejudge(&Judging { settings: sharp, ..judging(Strictness::NORMAL) });
+        // 1200 log2(440 / 443) = -11.76 cents.
+        assert_abs_diff_eq!(pass.entrances[0].tuning_cents.map_or(0.0, |m| m.value), -11.76, epsilon = 0.01);
+    }
+
+    #[test]
+    fn a_constant_offset_is_found() {
+        let instants: Vec<f64> = (1..20).map(|i| f64::from(i) + 0.035).collect();
+        let pass = fixture::pass_at_60(&instants);
+        let estimate = estimate_offset(&pass, Subdivision::Even(1)).expect("19 entrances are enough");
+        // All are equally late, so the median is exact to rounding.
+        assert_abs_diff_eq!(estimate.offset_ms, 35.0, epsilon = 1e-6);
+        assert_eq!(estimate.num_entrances, 19);
+        assert!(estimate_offset(&fixture::pass_at_60(&instants[..4]), Subdivision::Even(1)).is_none());
+    }
+}

@@ -1,0 +1,253 @@
+//! Two passes mirrored on the beat line, aligned note by note: what differs is inked, what agrees is faint.
+
+use super::filter::FaultFilter;
+use super::glyph::{self, Stand};
+use super::groups;
+use super::ruler;
+use super::scale::TimeScale;
+use super::theme::Theme;
+use crate::align::{self, Step};
+use crate::passes::{Pass, PassId};
+use egui::{Align2, FontId, Painter, Rect, Sense, Shape, Stroke, Ui, pos2};
+use notefront_dsp::Entrance;
+
+/// Entrances whose clarity differs by less than this agree, points of 100 \[H\].
+pub const SAME_CLARITY: f64 = 5.0;
+
+/// Which of two partners is better.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Better {
+    /// The upper pass.
+    A,
+    /// The lower pass.
+    B,
+    /// Neither by more than [`SAME_CLARITY`].
+    Same,
+}
+
+/// An alignment, kept until one of the two passes changes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Comparison {
+    key: (PassId, usize, PassId, usize),
+    /// Note by note.
+    pub steps: Vec<Step>,
+    /// What to add to a time of B, seconds.
+    pub shift_s: f64,
+    /// Pairs by outcome: A better, B better, same.
+    pub outcome: (usize, usize, usize),
+}
+
+impl Comparison {
+    /// Aligns two passes, or takes the earlier alignment when neither has grown.
+    #[must_use]
+    pub fn of(earlier: Option<Self>, a: &Pass, b: &Pass) -> Self {
+        let key = (a.id, a.entrances.len(), b.id, b.entrances.len());
+        if let Some(earlier) = earlier.filter(|e| e.key == key) {
+            return earlier;
+        }
+        let steps = align::align(a, b);
+        let outcomes = steps.iter().filter_map(|step| match step {
+            Step::Pair(i, j) => Some(better(&a.entrances[*i], &b.entrances[*j])),
+            _ => None,
+        });
+        let outcome = outcomes.fold((0, 0, 0), |(x, y, z), o| match o {
+            Better::A => (x + 1, y, z),
+            Better::B => (x, y + 1, z),
+            Better::Same => (x, y, z + 1),
+        });
+        Self { key, steps, shift_s: align::shift_s(a, b), outcome }
+    }
+
+    /// The outcome in words.
+    #[must_use]
+    pub fn summary(&self) -> String {
+        let (a, b, same) = self.outcome;
+        let alone = self.steps.len() - a - b - same;
+        format!("clearer above: {a} \u{b7} clearer below: {b} \u{b7} alike: {same} \u{b7} without a partner: {alone}")
+    }
+}
+
+/// Which partner is clearer.
+#[must_use]
+pub fn better(a: &Entrance, b: &Entrance) -> Better {
+    let change = b.clarity - a.clarity;
+    if change.abs() < SAME_CLARITY {
+        Better::Same
+    } else if change > 0.0 {
+        Better::B
+    } else {
+        Better::A
+    }
+}
+
+/// What the comparison shows.
+pub struct CompareInput<'a> {
+    /// Above the line.
+    pub a: &'a Pass,
+    /// Below the line.
+    pub b: &'a Pass,
+    /// Their alignment.
+    pub comparison: &'a Comparison,
+    /// Faults that are shown.
+    pub filter: &'a FaultFilter,
+    /// Colours.
+    pub theme: &'a Theme,
+    /// Text size, 1 = normal.
+    pub text_scale: f32,
+}
+
+/// Draws both passes into `rect`; the scale after scrolling and zooming, if it changed.
+pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &CompareInput<'_>) -> Option<TimeScale> {
+    let response = ui.interact(rect, ui.scope_id().with("compare"), Sense::click_and_drag());
+    let painter = ui.painter_at(rect);
+    painter.rect_filled(rect, 0.0, input.theme.paper);
+    draw_line(&painter, rect, &scale, input);
+    draw_titles(&painter, rect, input);
+    let num_visible = groups::visible(&input.a.entrances, &scale).len();
+    if groups::is_crowded(num_visible, &scale) {
+        let font = FontId::proportional(13.0 * input.text_scale);
+        let note = "zoom in to compare note by note";
+        painter.text(rect.center() - egui::vec2(0.0, 20.0), Align2::CENTER_CENTER, note, font, input.theme.soft_ink);
+    } else {
+        draw_steps(&painter, rect, &scale, input);
+    }
+    let text = format!("{} against {}: {}", input.a.title(), input.b.title(), input.comparison.summary());
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
+    moved(ui, &response, scale, input.a.duration_s.max(input.b.duration_s))
+}
+
+fn moved(ui: &Ui, response: &egui::Response, scale: TimeScale, duration_s: f64) -> Option<TimeScale> {
+    let mut moved = scale;
+    if response.dragged() {
+        moved = moved.scrolled(-f64::from(response.drag_delta().x), duration_s);
+    }
+    if let Some(pointer) = response.hover_pos() {
+        let scroll = ui.input(|i| i.smooth_scroll_delta());
+        if scroll.y != 0.0 {
+            moved = moved.zoomed((f64::from(scroll.y) / 240.0).exp2(), pointer.x, duration_s);
+        }
+        if scroll.x != 0.0 {
+            moved = moved.scrolled(-f64::from(scroll.x), duration_s);
+        }
+    }
+    (moved != scale).then_some(moved)
+}
+
+fn draw_line(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareInput<'_>) {
+    let y = rect.center().y;
+    painter.hline(rect.x_range(), y, Stroke::new(1.2, input.theme.soft_ink));
+    let font = FontId::proportional(11.0 * input.text_scale);
+    for mark in ruler::marks(&input.a.beats, scale) {
+        let x = scale.x(mark.s);
+        let half = if mark.strong { rect.height() / 2.0 } else { 4.0 };
+        painter.vline(x, y - half..=y + half, Stroke::new(if mark.strong { 0.7 } else { 1.0 }, input.theme.faint));
+        if let Some(label) = mark.label {
+            let at = pos2(x + 4.0, rect.bottom() - 3.0);
+            painter.text(at, Align2::LEFT_BOTTOM, label, font.clone(), input.theme.soft_ink);
+        }
+    }
+}
+
+fn draw_titles(painter: &Painter, rect: Rect, input: &CompareInput<'_>) {
+    let font = FontId::proportional(12.5 * input.text_scale);
+    let title = |pass: &Pass| format!("{} \u{b7} {} of {} flagged", pass.title(), pass.num_flagged(), pass.entrances.len());
+    let at = rect.left_top() + egui::vec2(8.0, 4.0);
+    painter.text(at, Align2::LEFT_TOP, title(input.a), font.clone(), input.theme.ink);
+    let at = rect.left_bottom() + egui::vec2(8.0, -4.0 - 16.0 * input.text_scale);
+    painter.text(at, Align2::LEFT_BOTTOM, title(input.b), font, input.theme.ink);
+}
+
+fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareInput<'_>) {
+    let mut shapes = Vec::new();
+    // Room for the titles and the ruler, and for the dots at the strokes' ends.
+    let height = rect.height() / 2.0 - 40.0 * input.text_scale - 14.0;
+    let base_y = rect.center().y;
+    let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
+    let mut half = |entrance: &Entrance, s: f64, height: f32, faint: bool| {
+        if in_view(s) {
+            let stand = stand(entrance, scale.x(s), base_y, height, scale);
+            glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand, input.theme, faint);
+        }
+    };
+    for step in &input.comparison.steps {
+        match *step {
+            Step::Pair(i, j) => {
+                let (a, b) = (&input.a.entrances[i], &input.b.entrances[j]);
+                let faint = agrees(a, b, input.filter);
+                half(a, a.speaks_s, height, faint);
+                half(b, b.speaks_s + input.comparison.shift_s, -height, faint);
+                draw_better(painter, &scale_ends(a, b, scale, base_y, height), better(a, b), input);
+            }
+            Step::OnlyA(i) => half(&input.a.entrances[i], input.a.entrances[i].speaks_s, height, false),
+            Step::OnlyB(j) => {
+                let b = &input.b.entrances[j];
+                half(b, b.speaks_s + input.comparison.shift_s, -height, false);
+            }
+        }
+    }
+    painter.extend(shapes);
+}
+
+/// True when two partners have the same faults on show and are about as clear.
+fn agrees(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
+    let names = |e: &Entrance| filter.of(e).iter().map(|f| f.name).collect::<Vec<_>>();
+    better(a, b) == Better::Same && names(a) == names(b)
+}
+
+fn stand(entrance: &Entrance, x: f32, base_y: f32, height: f32, scale: &TimeScale) -> Stand {
+    let beat_x = entrance.timing_ms.ok().map(|t| x - (t.value / 1e3 * scale.px_per_s) as f32);
+    Stand { x, beat_x, base_y, height, px_per_ms: (scale.px_per_s / 1e3) as f32, room: (40.0, 40.0) }
+}
+
+/// Pixels of the two partners' stroke ends: above and below the line.
+fn scale_ends(a: &Entrance, b: &Entrance, scale: &TimeScale, base_y: f32, height: f32) -> [f32; 3] {
+    let x = scale.x(a.speaks_s);
+    let above = stand(a, x, base_y, height, scale);
+    let below = stand(b, x, base_y, -height, scale);
+    [x, base_y - glyph::stroke_height(a, &above), base_y - glyph::stroke_height(b, &below)]
+}
+
+/// A small mark at the end of the clearer partner's stroke.
+fn draw_better(painter: &Painter, ends: &[f32; 3], better: Better, input: &CompareInput<'_>) {
+    let y = match better {
+        Better::A => ends[1] - 9.0,
+        Better::B => ends[2] + 9.0,
+        Better::Same => return,
+    };
+    painter.add(Shape::circle_filled(pos2(ends[0], y), 3.4, input.theme.select));
+}
+
+/// What the mark means, for the caption under the picture.
+#[must_use]
+pub fn caption(input: &CompareInput<'_>) -> String {
+    format!("{} \u{b7} a dot marks the clearer one", input.comparison.summary())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+    use notefront_dsp::FaultName;
+
+    #[test]
+    fn the_clearer_one_is_named_and_small_changes_are_not() {
+        let clear = fixture::clear(0, 1.0, 46);
+        let worse = fixture::with_fault(clear, FaultName::Split, 0.8);
+        assert_eq!(better(&clear, &worse), Better::A);
+        assert_eq!(better(&worse, &clear), Better::B);
+        let hardly = Entrance { clarity: clear.clarity - 4.9, ..clear };
+        assert_eq!(better(&clear, &hardly), Better::Same);
+    }
+
+    #[test]
+    fn the_outcome_counts_every_step_once() {
+        let a = fixture::mixed_pass(40, 1);
+        let mut b = Pass { id: 2, ..fixture::mixed_pass(40, 2) };
+        b.entrances.remove(3);
+        let comparison = Comparison::of(None, &a, &b);
+        let (x, y, z) = comparison.outcome;
+        assert!(x + y + z <= 39 && comparison.steps.len() >= 40);
+        let again = Comparison::of(Some(comparison.clone()), &a, &b);
+        assert_eq!(again, comparison);
+    }
+}

@@ -1,0 +1,79 @@
+//! Which faults are shown.
+
+use notefront_dsp::{Entrance, FaultName, Faults};
+
+/// Faults the player has switched off in the strip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct FaultFilter {
+    hidden: [bool; FaultName::ALL.len()],
+}
+
+impl FaultFilter {
+    /// True when the fault is shown.
+    #[must_use]
+    pub fn shows(&self, fault: FaultName) -> bool {
+        !self.hidden[fault as usize]
+    }
+
+    /// Shows or hides one fault.
+    pub fn toggle(&mut self, fault: FaultName) {
+        self.hidden[fault as usize] ^= true;
+    }
+
+    /// Shows this fault alone; everything again when it already stands alone.
+    pub fn only(&mut self, fault: FaultName) {
+        let alone = FaultName::ALL.iter().all(|f| self.shows(*f) == (*f == fault));
+        self.hidden = [!alone; FaultName::ALL.len()];
+        self.hidden[fault as usize] = false;
+    }
+
+    /// Shows everything.
+    pub fn clear(&mut self) {
+        *self = Self::default();
+    }
+
+    /// True when nothing is hidden.
+    #[must_use]
+    pub fn is_clear(&self) -> bool {
+        *self == Self::default()
+    }
+
+    /// The faults of an entrance that are shown.
+    #[must_use]
+    pub fn of(&self, entrance: &Entrance) -> Faults {
+        let mut shown = Faults::default();
+        entrance.faults.iter().filter(|f| self.shows(f.name)).for_each(|f| shown.insert(*f));
+        shown
+    }
+
+    /// True when an entrance has a fault that is shown.
+    #[must_use]
+    pub fn flags(&self, entrance: &Entrance) -> bool {
+        entrance.faults.iter().any(|f| self.shows(f.name))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    #[test]
+    fn hidden_faults_do_not_flag() {
+        let airy = fixture::with_fault(fixture::clear(0, 1.0, 46), FaultName::Airy, 0.5);
+        let mut filter = FaultFilter::default();
+        assert!(filter.flags(&airy));
+        filter.toggle(FaultName::Airy);
+        assert!(!filter.flags(&airy) && filter.of(&airy).is_empty());
+    }
+
+    #[test]
+    fn alone_and_back() {
+        let mut filter = FaultFilter::default();
+        filter.only(FaultName::Split);
+        assert_eq!(FaultName::ALL.iter().filter(|f| filter.shows(**f)).count(), 1);
+        assert!(filter.shows(FaultName::Split));
+        filter.only(FaultName::Split);
+        assert!(filter.is_clear());
+    }
+}

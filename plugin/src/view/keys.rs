@@ -1,0 +1,86 @@
+//! The keyboard: everything in the window has a key.
+
+use super::header::Wish;
+use egui::{Key, Ui};
+
+/// What a key asked for beside the wishes of the header.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KeyWish {
+    /// As the header's.
+    Toggle(Toggle),
+    /// To the next or previous flagged entrance.
+    StepFlagged(i32),
+    /// To the next or previous entrance, flagged or not.
+    StepAny(i32),
+    /// Closer (positive) or wider.
+    Zoom(i32),
+    /// Sideways, in eighths of the window.
+    Scroll(i32),
+    /// The whole pass.
+    Fit,
+    /// Nothing selected.
+    Deselect,
+    /// Follow the newest pass.
+    Follow,
+}
+
+/// What the letters switch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Toggle {
+    /// Keep the pass.
+    Keep,
+    /// Pin the reference.
+    Reference,
+    /// The comparison.
+    Compare,
+    /// The markers panel.
+    Markers,
+    /// The settings.
+    Settings,
+}
+
+/// The keys, with what they do: the table of the help text and of the reader below.
+pub const KEYS: [(Key, bool, KeyWish, &str); 17] = [
+    (Key::ArrowRight, false, KeyWish::StepFlagged(1), "next flagged entrance"),
+    (Key::ArrowLeft, false, KeyWish::StepFlagged(-1), "previous flagged entrance"),
+    (Key::ArrowRight, true, KeyWish::StepAny(1), "next entrance"),
+    (Key::ArrowLeft, true, KeyWish::StepAny(-1), "previous entrance"),
+    (Key::ArrowUp, false, KeyWish::Zoom(1), "zoom in"),
+    (Key::ArrowDown, false, KeyWish::Zoom(-1), "zoom out"),
+    (Key::PageDown, false, KeyWish::Scroll(4), "later"),
+    (Key::PageUp, false, KeyWish::Scroll(-4), "earlier"),
+    (Key::Num0, false, KeyWish::Fit, "whole pass"),
+    (Key::Home, false, KeyWish::Fit, "whole pass"),
+    (Key::Escape, false, KeyWish::Deselect, "deselect"),
+    (Key::F, false, KeyWish::Follow, "follow the newest pass"),
+    (Key::K, false, KeyWish::Toggle(Toggle::Keep), "keep"),
+    (Key::R, false, KeyWish::Toggle(Toggle::Reference), "reference"),
+    (Key::C, false, KeyWish::Toggle(Toggle::Compare), "compare"),
+    (Key::M, false, KeyWish::Toggle(Toggle::Markers), "markers"),
+    (Key::S, false, KeyWish::Toggle(Toggle::Settings), "settings"),
+];
+
+/// Keys pressed in this frame. Nothing while the player types into a field.
+#[must_use]
+pub fn read(ui: &Ui) -> Vec<KeyWish> {
+    if ui.ctx().egui_wants_keyboard_input() {
+        return Vec::new();
+    }
+    ui.input(|input| {
+        let shift = input.modifiers.shift;
+        let is_plain = !input.modifiers.command && !input.modifiers.alt;
+        KEYS.iter().filter(|k| is_plain && k.1 == shift && input.key_pressed(k.0)).map(|k| k.2).collect()
+    })
+}
+
+/// A header wish for a letter, given what is on show.
+#[must_use]
+pub fn wish(toggle: Toggle, pass: Option<&crate::passes::Pass>, is_reference: bool, open: (bool, bool, bool)) -> Option<Wish> {
+    match toggle {
+        Toggle::Keep => pass.map(|p| Wish::Keep(p.id, !p.kept)),
+        Toggle::Reference => pass.map(|p| Wish::Pin(p.id, !is_reference)),
+        Toggle::Compare => Some(Wish::Compare(!open.0)),
+        Toggle::Markers => Some(Wish::Markers(!open.1)),
+        Toggle::Settings => Some(Wish::Settings(!open.2)),
+    }
+}

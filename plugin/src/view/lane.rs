@@ -1,0 +1,289 @@
+//! The lane: every entrance of a pass at its place on the time line, over the outline of the sound.
+
+use super::filter::FaultFilter;
+use super::glyph::{self, Stand};
+use super::groups::{self, Column};
+use super::ruler;
+use super::scale::TimeScale;
+use super::theme::Theme;
+use crate::words;
+use crate::passes::Pass;
+use egui::epaint::Mesh;
+use egui::{Align2, FontId, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, Ui, pos2, vec2};
+use notefront_dsp::{Entrance, Faults};
+
+/// Height of the ruler under the base line, pixels at normal text size.
+const RULER_PX: f32 = 30.0;
+/// Rows of labels over the strokes.
+const LABEL_ROWS: usize = 2;
+/// Height of a label row, pixels at normal text size.
+const LABEL_ROW_PX: f32 = 15.0;
+/// Width of one bar of the outline, pixels.
+const OUTLINE_PX: f32 = 2.0;
+/// Tallest stroke, pixels.
+const MAX_HEIGHT_PX: f32 = 300.0;
+/// How near a click must be to a stroke, pixels.
+const CLICK_PX: f32 = 14.0;
+
+/// What the lane shows.
+pub struct LaneInput<'a> {
+    /// The pass.
+    pub pass: &'a Pass,
+    /// Faults that are shown.
+    pub filter: &'a FaultFilter,
+    /// Index of the selected entrance within the pass.
+    pub selected: Option<usize>,
+    /// Play position, seconds of the pass.
+    pub play_s: Option<f64>,
+    /// Colours.
+    pub theme: &'a Theme,
+    /// Text size, 1 = normal.
+    pub text_scale: f32,
+}
+
+/// What the player did.
+#[derive(Debug, Default, Clone, PartialEq)]
+pub struct LaneResponse {
+    /// Clicked on this entrance (or on nothing).
+    pub clicked: Option<Option<usize>>,
+    /// The scale after scrolling and zooming.
+    pub scale: Option<TimeScale>,
+}
+
+/// Lines of a lane within its rectangle.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
+    rect: Rect,
+    /// The line the strokes stand on.
+    base_y: f32,
+    /// Height of a stroke at full scale.
+    height: f32,
+}
+
+impl Frame {
+    fn of(rect: Rect, text_scale: f32) -> Self {
+        let labels = 6.0 + LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale;
+        let ruler = RULER_PX * text_scale;
+        let room = rect.height() - labels - ruler - 12.0;
+        let height = room.clamp(20.0, MAX_HEIGHT_PX);
+        // A tall window leaves the lane in its middle: longer strokes would say nothing more.
+        let spare = (room - height).max(0.0);
+        Self { rect, base_y: rect.bottom() - ruler - spare / 2.0, height }
+    }
+}
+
+impl Frame {
+    fn labels_top(&self, text_scale: f32) -> f32 {
+        self.base_y - self.height - 6.0 - LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale
+    }
+}
+
+/// Draws the lane into all of `rect`, at `scale`.
+pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &LaneInput<'_>) -> LaneResponse {
+    let response = ui.interact(rect, ui.scope_id().with("lane"), Sense::click_and_drag());
+    let painter = ui.painter_at(rect);
+    let frame = Frame::of(rect, input.text_scale);
+    painter.rect_filled(rect, 0.0, input.theme.paper);
+    let selected = input.selected.and_then(|i| input.pass.entrances.get(i));
+    if let Some(entrance) = selected {
+        let x = scale.x(entrance.speaks_s);
+        painter.rect_filled(Rect::from_x_y_ranges(x - 9.0..=x + 9.0, rect.y_range()), 3.0, input.theme.select_ground);
+    }
+    draw_outline(&painter, &frame, &scale, input);
+    draw_ruler(&painter, &frame, &scale, input);
+    let visible = groups::visible(&input.pass.entrances, &scale);
+    if groups::is_crowded(visible.len(), &scale) {
+        draw_columns(&painter, &frame, &scale, input);
+    } else {
+        draw_strokes(&painter, &frame, &scale, input, visible);
+    }
+    draw_clipping(&painter, &frame, &scale, input);
+    if let Some(play_s) = input.play_s {
+        let x = scale.x(play_s);
+        painter.vline(x, rect.y_range(), Stroke::new(1.5, input.theme.select));
+    }
+    describe(&response, input);
+    respond(ui, &response, scale, input)
+}
+
+fn describe(response: &Response, input: &LaneInput<'_>) {
+    let text = format!(
+        "{}: {} entrances, {} flagged",
+        input.pass.title(),
+        input.pass.entrances.len(),
+        input.pass.entrances.iter().filter(|e| input.filter.flags(e)).count()
+    );
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
+}
+
+fn draw_outline(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
+    let mut mesh = Mesh::default();
+    let mut x = frame.rect.left();
+    while x < frame.rect.right() {
+        let level = input.pass.wave.level_between(scale.s(x), scale.s(x + OUTLINE_PX));
+        if level > 0.0 {
+            let top = frame.base_y - level * frame.height;
+            let bar = Rect::from_min_max(pos2(x, top), pos2(x + OUTLINE_PX, frame.base_y));
+            mesh.add_colored_rect(bar, input.theme.faint);
+        }
+        x += OUTLINE_PX;
+    }
+    painter.add(Shape::mesh(mesh));
+    painter.hline(frame.rect.x_range(), frame.base_y, Stroke::new(1.0, input.theme.rule));
+}
+
+fn draw_ruler(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
+    let font = FontId::proportional(11.5 * input.text_scale);
+    for mark in ruler::marks(&input.pass.beats, scale) {
+        let x = scale.x(mark.s);
+        let len = if mark.strong { 11.0 } else { 6.0 };
+        let top = frame.base_y + 9.0;
+        painter.vline(x, top..=top + len, Stroke::new(1.0, input.theme.rule));
+        if let Some(label) = mark.label {
+            painter.text(pos2(x + 4.0, top), Align2::LEFT_TOP, label, font.clone(), input.theme.soft_ink);
+        }
+    }
+}
+
+fn draw_strokes(
+    painter: &Painter,
+    frame: &Frame,
+    scale: &TimeScale,
+    input: &LaneInput<'_>,
+    visible: std::ops::Range<usize>,
+) {
+    let entrances = &input.pass.entrances;
+    let mut shapes = Vec::new();
+    let mut labels = LabelRows::new(frame.labels_top(input.text_scale), LABEL_ROW_PX * input.text_scale);
+    for index in visible {
+        let entrance = &entrances[index];
+        let stand = stand_of(entrances, index, frame, scale);
+        let shown = input.filter.of(entrance);
+        glyph::draw(&mut shapes, entrance, &shown, &stand, input.theme, false);
+        if !shown.is_empty() {
+            let size = 11.5 * input.text_scale;
+            labels.place(painter, stand.x, &label_of(&shown), FontId::proportional(size), input.theme);
+        }
+    }
+    painter.extend(shapes);
+}
+
+/// Where entrance `index` stands, with the room to its neighbours.
+fn stand_of(entrances: &[Entrance], index: usize, frame: &Frame, scale: &TimeScale) -> Stand {
+    let entrance = &entrances[index];
+    let x = scale.x(entrance.speaks_s);
+    let left = index.checked_sub(1).map_or(f32::INFINITY, |i| x - scale.x(entrances[i].speaks_s));
+    let right = entrances.get(index + 1).map_or(f32::INFINITY, |e| scale.x(e.speaks_s) - x);
+    let beat_x = entrance.timing_ms.ok().map(|t| x - (t.value / 1e3 * scale.px_per_s) as f32);
+    Stand {
+        x,
+        beat_x,
+        base_y: frame.base_y,
+        height: frame.height,
+        px_per_ms: (scale.px_per_s / 1e3) as f32,
+        room: (left - 5.0, right - 5.0),
+    }
+}
+
+fn label_of(shown: &Faults) -> String {
+    shown.iter().map(|f| words::label(f.name)).collect::<Vec<_>>().join(", ")
+}
+
+/// Places labels from left to right in rows, and leaves out what has no room: the ink still stands.
+struct LabelRows {
+    ends: [f32; LABEL_ROWS],
+    top: f32,
+    row_height: f32,
+}
+
+impl LabelRows {
+    fn new(top: f32, row_height: f32) -> Self {
+        Self { ends: [f32::NEG_INFINITY; LABEL_ROWS], top, row_height }
+    }
+
+    fn place(&mut self, painter: &Painter, x: f32, text: &str, font: FontId, theme: &Theme) {
+        let galley = painter.layout_no_wrap(text.to_owned(), font, theme.soft_ink);
+        let half = galley.size().x / 2.0;
+        let Some(row) = self.ends.iter().position(|end| x - half > end + 6.0) else { return };
+        self.ends[row] = x + half;
+        // The lower row is taken first: it is nearer to the stroke.
+        let y = self.top + (LABEL_ROWS - 1 - row) as f32 * self.row_height;
+        painter.galley(pos2(x - half, y), galley, theme.soft_ink);
+    }
+}
+
+fn draw_columns(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
+    let columns = groups::columns(&input.pass.entrances, scale, input.filter);
+    let most = columns.iter().map(Column::num).max().unwrap_or(1) as f32;
+    let step = groups::column_s(scale);
+    let font = FontId::proportional(10.5 * input.text_scale);
+    for column in &columns {
+        let (left, right) = (scale.x(column.place as f64 * step), scale.x((column.place + 1) as f64 * step));
+        let bar = |num: usize| {
+            let height = 0.9 * frame.height * num as f32 / most;
+            Rect::from_min_max(pos2(left + 2.0, frame.base_y - height), pos2(right - 2.0, frame.base_y))
+        };
+        let share = column.num_flagged as f64 / column.num() as f64;
+        if input.selected.is_some_and(|s| (column.first..column.end).contains(&s)) {
+            painter.rect_filled(bar(column.num()).expand(3.0), 2.0, input.theme.select_ground);
+        }
+        let outline = Stroke::new(1.0, input.theme.rule);
+        painter.rect_stroke(bar(column.num()), 0.0, outline, egui::StrokeKind::Inside);
+        painter.rect_filled(bar(column.num_flagged), 0.0, input.theme.amount(0.35 + 0.65 * share));
+        if right - left > 22.0 {
+            let at = pos2((left + right) / 2.0, bar(column.num()).top() - 3.0);
+            let text = format!("{}/{}", column.num_flagged, column.num());
+            painter.text(at, Align2::CENTER_BOTTOM, text, font.clone(), input.theme.soft_ink);
+        }
+    }
+    let note = "counts: flagged / all entrances; zoom in for strokes";
+    let at = frame.rect.right_top() + vec2(-8.0, 5.0);
+    painter.text(at, Align2::RIGHT_TOP, note, font, input.theme.soft_ink);
+}
+
+fn draw_clipping(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
+    for s in input.pass.clipped_at_s.iter().filter(|s| **s >= scale.left_s && **s <= scale.right_s()) {
+        let top = pos2(scale.x(*s), frame.base_y - frame.height);
+        let triangle = vec![top, top + vec2(-5.0, -7.0), top + vec2(5.0, -7.0)];
+        painter.add(Shape::convex_polygon(triangle, input.theme.warm, Stroke::NONE));
+    }
+}
+
+fn respond(ui: &Ui, response: &Response, scale: TimeScale, input: &LaneInput<'_>) -> LaneResponse {
+    let mut result = LaneResponse::default();
+    let duration_s = input.pass.duration_s;
+    let mut moved = scale;
+    if response.dragged() {
+        moved = moved.scrolled(-f64::from(response.drag_delta().x), duration_s);
+    }
+    if let Some(pointer) = response.hover_pos() {
+        let (scroll, zoom) = ui.input(|i| (i.smooth_scroll_delta(), i.zoom_delta()));
+        // A wheel zooms, sideways scrolls: there is nothing above or below the lane.
+        let factor = f64::from(zoom) * (f64::from(scroll.y) / 240.0).exp2();
+        if factor != 1.0 {
+            moved = moved.zoomed(factor, pointer.x, duration_s);
+        }
+        if scroll.x != 0.0 {
+            moved = moved.scrolled(-f64::from(scroll.x), duration_s);
+        }
+    }
+    if response.clicked()
+        && let Some(pointer) = response.interact_pointer_pos()
+    {
+        result.clicked = Some(nearest(&input.pass.entrances, &scale, pointer));
+    }
+    result.scale = (moved != scale).then_some(moved);
+    result
+}
+
+fn nearest(entrances: &[Entrance], scale: &TimeScale, pointer: Pos2) -> Option<usize> {
+    let crowded = groups::is_crowded(groups::visible(entrances, scale).len(), scale);
+    let after = entrances.partition_point(|e| scale.x(e.speaks_s) < pointer.x);
+    [after.checked_sub(1), Some(after).filter(|i| *i < entrances.len())]
+        .into_iter()
+        .flatten()
+        .map(|i| (i, (scale.x(entrances[i].speaks_s) - pointer.x).abs()))
+        .filter(|(_, distance)| crowded || *distance <= CLICK_PX)
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(i, _)| i)
+}

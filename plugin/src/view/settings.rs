@@ -1,0 +1,134 @@
+//! All settings in one place.
+
+use crate::looks::{Colours, Looks, TEXT_SCALE_RANGE};
+use crate::params::{GridChoice, InstrumentChoice, NotefrontParams, SourceChoice};
+use crate::tasks::Task;
+use crate::timing::OffsetEstimate;
+use egui::{ComboBox, DragValue, RichText, Slider, Ui};
+use nice_plug::prelude::Enum;
+
+/// Step of the text size.
+const TEXT_STEP: f32 = 0.1;
+
+/// Draws the settings; every change becomes a task.
+pub fn show(
+    ui: &mut Ui,
+    params: &NotefrontParams,
+    looks: &mut Looks,
+    estimate: Option<OffsetEstimate>,
+    tasks: &mut Vec<Task>,
+) {
+    ui.strong("Judging");
+    strictness(ui, params, tasks);
+    a4(ui, params, tasks);
+    choose(ui, "instrument", params.instrument.value(), |v: InstrumentChoice| tasks.push(Task::Instrument(v)));
+    choose(ui, "sound source", params.source.value(), |v: SourceChoice| tasks.push(Task::Source(v)));
+    ui.separator();
+    ui.strong("Timing");
+    choose(ui, "grid", params.grid.value(), |v: GridChoice| tasks.push(Task::Grid(v)));
+    if params.grid.value() == GridChoice::Swing {
+        swing(ui, params, tasks);
+    }
+    offset(ui, params, estimate, tasks);
+    ui.separator();
+    ui.strong("Markers and listening");
+    toggle(ui, "marker notes (delays the sound by 1 s)", params.look_ahead.value(), |v| tasks.push(Task::LookAhead(v)));
+    toggle(ui, "listen while stopped", params.listen_stopped.value(), |v| tasks.push(Task::ListenStopped(v)));
+    ui.separator();
+    ui.strong("Window");
+    window(ui, looks);
+}
+
+fn strictness(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
+    let mut value = params.strictness.value();
+    let slider = Slider::new(&mut value, 0.0..=1.0).step_by(0.01).show_value(false).text("strictness");
+    if ui.add(slider).on_hover_text("Left: relaxed, lines twice as wide. Right: strict, half as wide.").changed() {
+        tasks.push(Task::Strictness(value));
+    }
+    let word = match value {
+        v if v < 0.34 => "relaxed",
+        v if v <= 0.66 => "normal",
+        _ => "strict",
+    };
+    ui.label(RichText::new(word).weak().small());
+}
+
+fn a4(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
+    let mut value = params.a4_hz.value();
+    ui.horizontal(|ui| {
+        let label = ui.label("A4");
+        let field = DragValue::new(&mut value).range(430.0..=450.0).speed(0.5).fixed_decimals(1).suffix(" Hz");
+        if ui.add(field).labelled_by(label.id).changed() {
+            tasks.push(Task::A4(value));
+        }
+    });
+}
+
+fn swing(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
+    let mut value = params.swing_percent.value();
+    let slider = Slider::new(&mut value, 50.0..=80.0).fixed_decimals(1).suffix(" %").text("first part of the beat");
+    if ui.add(slider).changed() {
+        tasks.push(Task::Swing(value));
+    }
+}
+
+fn offset(ui: &mut Ui, params: &NotefrontParams, estimate: Option<OffsetEstimate>, tasks: &mut Vec<Task>) {
+    let mut value = params.offset_ms.value();
+    ui.horizontal(|ui| {
+        let label = ui.label("recording offset");
+        let field = DragValue::new(&mut value).range(-200.0..=200.0).speed(0.1).fixed_decimals(1).suffix(" ms");
+        let why = "What the recording itself adds to every entrance: the round trip of the sound card.";
+        if ui.add(field).labelled_by(label.id).on_hover_text(why).changed() {
+            tasks.push(Task::Offset(value));
+        }
+    });
+    let Some(estimate) = estimate else { return };
+    ui.horizontal_wrapped(|ui| {
+        let text = format!(
+            "estimate from this pass: {:.0} \u{b1} {:.0} ms, {} entrances; a player who is late on average looks the same",
+            estimate.offset_ms, estimate.uncertainty_ms, estimate.num_entrances
+        );
+        ui.label(RichText::new(text).weak().small());
+        if ui.small_button("use it").clicked() {
+            tasks.push(Task::Offset(estimate.offset_ms as f32));
+        }
+    });
+}
+
+fn toggle(ui: &mut Ui, label: &str, value: bool, mut send: impl FnMut(bool)) {
+    let mut new = value;
+    if ui.checkbox(&mut new, label).changed() {
+        send(new);
+    }
+}
+
+fn choose<T: Enum + Copy + PartialEq>(ui: &mut Ui, label: &str, value: T, mut send: impl FnMut(T)) {
+    let names = T::variants();
+    let current = names.get(value.to_index()).copied().unwrap_or("?");
+    ComboBox::from_label(label).selected_text(current).show_ui(ui, |ui| {
+        for (index, name) in names.iter().enumerate() {
+            if ui.selectable_label(index == value.to_index(), *name).clicked() {
+                send(T::from_index(index));
+            }
+        }
+    });
+}
+
+fn window(ui: &mut Ui, looks: &mut Looks) {
+    ui.horizontal(|ui| {
+        ui.label("colours");
+        ui.selectable_value(&mut looks.colours, Colours::Light, "light");
+        ui.selectable_value(&mut looks.colours, Colours::Dark, "dark");
+    });
+    ui.horizontal(|ui| {
+        ui.label("text size");
+        if ui.button("\u{2212}").on_hover_text("smaller").clicked() {
+            looks.text_scale -= TEXT_STEP;
+        }
+        ui.label(format!("{:.0} %", looks.text_scale * 100.0));
+        if ui.button("+").on_hover_text("larger").clicked() {
+            looks.text_scale += TEXT_STEP;
+        }
+    });
+    looks.text_scale = looks.text_scale.clamp(TEXT_SCALE_RANGE.0, TEXT_SCALE_RANGE.1);
+}

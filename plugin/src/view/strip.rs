@@ -1,0 +1,81 @@
+//! The strip of counts by fault: it shows how often each occurred, and filters.
+
+use super::filter::FaultFilter;
+use super::theme::Theme;
+use crate::words;
+use egui::{Button, RichText, Ui};
+use notefront_dsp::{Entrance, FaultName};
+
+/// Counts of one pass.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// By fault, in the order of [`FaultName::ALL`].
+    pub by_fault: [usize; FaultName::ALL.len()],
+    /// All entrances.
+    pub num_entrances: usize,
+    /// Entrances with any fault.
+    pub num_flagged: usize,
+}
+
+impl Counts {
+    /// Counts the faults of these entrances; one with two faults counts under both.
+    #[must_use]
+    pub fn of(entrances: &[Entrance]) -> Self {
+        let mut counts = Self { num_entrances: entrances.len(), ..Self::default() };
+        for entrance in entrances {
+            counts.num_flagged += usize::from(entrance.is_flagged());
+            entrance.faults.iter().for_each(|f| counts.by_fault[f.name as usize] += 1);
+        }
+        counts
+    }
+}
+
+/// Draws the strip; clicks change the filter.
+pub fn show(ui: &mut Ui, counts: &Counts, filter: &mut FaultFilter, theme: &Theme) {
+    ui.horizontal_wrapped(|ui| {
+        let clear = counts.num_entrances - counts.num_flagged;
+        ui.label(RichText::new(format!("{clear} of {} clear", counts.num_entrances)).strong());
+        for fault in FaultName::ALL {
+            let num = counts.by_fault[fault as usize];
+            if num == 0 && filter.shows(fault) {
+                continue;
+            }
+            show_fault(ui, fault, num, filter, theme);
+        }
+        if !filter.is_clear() && ui.button("show all").clicked() {
+            filter.clear();
+        }
+    });
+}
+
+fn show_fault(ui: &mut Ui, fault: FaultName, num: usize, filter: &mut FaultFilter, theme: &Theme) {
+    let is_shown = filter.shows(fault);
+    let colour = if is_shown { theme.ink } else { theme.soft_ink };
+    let text = RichText::new(format!("{} {num}", words::label(fault))).color(colour);
+    let text = if is_shown { text } else { text.strikethrough() };
+    let response = ui.add(Button::selectable(is_shown, text)).on_hover_text(format!(
+        "{}: {num} entrances. Click to hide or show; double-click to see it alone.",
+        words::label(fault)
+    ));
+    if response.double_clicked() {
+        // The two clicks of a double click have toggled it twice.
+        filter.only(fault);
+    } else if response.clicked() {
+        filter.toggle(fault);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    #[test]
+    fn an_entrance_with_two_faults_counts_under_both_and_once_as_flagged() {
+        let clear = fixture::clear(0, 1.0, 46);
+        let two = fixture::with_fault(fixture::with_fault(clear, FaultName::Airy, 0.5), FaultName::Late, 0.5);
+        let counts = Counts::of(&[clear, two]);
+        assert_eq!((counts.num_entrances, counts.num_flagged), (2, 1));
+        assert_eq!(counts.by_fault.iter().sum::<usize>(), 2);
+    }
+}

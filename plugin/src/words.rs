@@ -1,0 +1,121 @@
+//! Labels and measures in the player's words, short enough for a window. Why an entrance was flagged, and
+//! what players usually try, is said by `notefront_takes::words`, as in the tables and reports.
+
+use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Measure, Told, units};
+
+/// Short label of a fault, for lane and strip.
+#[must_use]
+pub fn label(fault: FaultName) -> &'static str {
+    match fault {
+        FaultName::Airy => "air first",
+        FaultName::Below => "from below",
+        FaultName::Above => "from above",
+        FaultName::Slow => "slow to speak",
+        FaultName::Split => "split",
+        FaultName::Smear => "slide late",
+        FaultName::Stutter => "two starts",
+        FaultName::Hard => "hard",
+        FaultName::Early => "early",
+        FaultName::Late => "late",
+        FaultName::HeldBreath => "breath held",
+    }
+}
+
+/// A number with a sign that a player can read (a true minus).
+#[must_use]
+pub fn signed(value: f64, decimals: usize, unit: &str) -> String {
+    let sign = if value < 0.0 { "\u{2212}" } else { "+" };
+    format!("{sign}{:.decimals$} {unit}", value.abs())
+}
+
+/// A measure with its uncertainty, or why there is none.
+#[must_use]
+pub fn measure(told: Told, unit: &str) -> String {
+    match told {
+        Ok(Measure { value, uncertainty }) => {
+            let minus = if value.round() < 0.0 { "\u{2212}" } else { "" };
+            format!("{minus}{:.0} \u{b1} {uncertainty:.0} {unit}", value.abs())
+        }
+        Err(why) => format!("cannot tell: {}", reason(why)),
+    }
+}
+
+/// Why a measure is not told.
+#[must_use]
+pub fn reason(why: CannotTell) -> &'static str {
+    match why {
+        CannotTell::TooShort => "too short",
+        CannotTell::TooSoft => "too soft",
+        CannotTell::Masked => "covered by the sound before",
+        CannotTell::NoPitch => "no settled pitch",
+        CannotTell::Slurred => "slurred",
+        CannotTell::NoGrid => "no beats",
+        CannotTell::NoAir => "no air",
+        CannotTell::CutOff => "the pass begins inside the note",
+    }
+}
+
+/// The note, e.g. "Bb2".
+#[must_use]
+pub fn note(entrance: &Entrance) -> String {
+    entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
+}
+
+/// How the note began.
+#[must_use]
+pub fn articulation(articulation: Articulation) -> &'static str {
+    match articulation {
+        Articulation::Tongued => "tongued",
+        Articulation::Legato => "legato",
+        Articulation::Slurred => "slurred",
+    }
+}
+
+/// Slide positions of a note, the most usual first: "1, 6 or T1".
+#[must_use]
+pub fn positions(entrance: &Entrance) -> String {
+    let one = |p: &notefront_dsp::SlidePosition| {
+        let trigger = if p.trigger { "T" } else { "" };
+        let rounded = format!("{:.1}", p.position);
+        format!("{trigger}{}", rounded.trim_end_matches(".0"))
+    };
+    entrance.positions.iter().take(3).map(one).collect::<Vec<_>>().join(", ")
+}
+
+/// A duration as m:ss, or h:mm:ss from an hour on.
+#[must_use]
+pub fn clock(s: f64) -> String {
+    let sign = if s < 0.0 { "\u{2212}" } else { "" };
+    let whole = s.abs() as u64;
+    let (h, m, s) = (whole / 3600, whole / 60 % 60, whole % 60);
+    if h > 0 { format!("{sign}{h}:{m:02}:{s:02}") } else { format!("{sign}{m}:{s:02}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    #[test]
+    fn every_fault_has_a_label_of_its_own() {
+        let mut labels: Vec<&str> = FaultName::ALL.iter().map(|f| label(*f)).collect();
+        labels.sort_unstable();
+        labels.dedup();
+        assert_eq!(labels.len(), FaultName::ALL.len());
+    }
+
+    #[test]
+    fn measures_are_told_with_their_uncertainty_or_why_not() {
+        let below = fixture::with_fault(fixture::clear(0, 1.0, 46), FaultName::Below, 0.5);
+        assert_eq!(measure(below.onset_cents, "cents"), "\u{2212}70 \u{b1} 4 cents");
+        assert_eq!(measure(Err(CannotTell::TooSoft), "ms"), "cannot tell: too soft");
+    }
+
+    #[test]
+    fn clocks_read_as_players_write_them() {
+        assert_eq!(clock(0.0), "0:00");
+        assert_eq!(clock(75.9), "1:15");
+        assert_eq!(clock(-3.0), "\u{2212}0:03");
+        assert_eq!(clock(6.0 * 3600.0 + 61.0), "6:01:01");
+    }
+}

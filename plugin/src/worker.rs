@@ -1,0 +1,341 @@
+//! WORKER: the named thread of one instance. Takes samples from the audio side, cuts them into passes,
+//! runs the analysis and writes what it finds into the session.
+
+use crate::beats::Bend;
+use crate::capture::{Fed, Feed};
+use crate::marker_out::MarkerNote;
+use crate::meters::Meters;
+use crate::params::NotefrontParams;
+use crate::passes::{Origin, Pass, PassId};
+use crate::timing::Judging;
+use crate::transport::{Stamp, TransportView};
+use notefront_dsp::{Analyzer, Event, Settings};
+use rtrb::Producer;
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+/// Samples dealt with at a time.
+const CHUNK_LEN: usize = 1024;
+/// How often the worker looks for samples when there were none.
+const IDLE: Duration = Duration::from_millis(4);
+/// The same while rendering offline, where the audio side may wait for the answer.
+const IDLE_OFFLINE: Duration = Duration::from_micros(100);
+/// Below this peak a free-running input counts as silent: -60 dB re full scale \[H\].
+const SILENT_PEAK: f32 = 1e-3;
+/// A free-running pass ends after this much silence, seconds \[H\].
+const FREE_GAP_S: f64 = 8.0;
+
+/// What the worker needs.
+pub struct WorkerParts {
+    /// Samples and stamps.
+    pub feed: Feed,
+    /// Marker notes to the audio side, when look-ahead is on.
+    pub notes: Option<Producer<MarkerNote>>,
+    /// What the player set.
+    pub params: Arc<NotefrontParams>,
+    /// Clock and counters.
+    pub meters: Arc<Meters>,
+    /// Rate, Hz.
+    pub sample_rate_hz: f64,
+    /// Delay of the sound, samples: the host's positions then refer to the output.
+    pub delay: u64,
+    /// Rendering offline.
+    pub offline: bool,
+}
+
+/// The worker, driven by [`Worker::step`].
+pub struct Worker {
+    parts: WorkerParts,
+    analyzer: Option<(Settings, Analyzer)>,
+    mode: Mode,
+    current: Option<Current>,
+    judged_by: Judging,
+    buffer: Vec<f32>,
+    /// The last samples, as many as the sound is delayed by: see [`Worker::rewind`].
+    history: VecDeque<f32>,
+    /// Input sample of the last marker note; a second look at the same sound sends none again.
+    last_note: Option<u64>,
+}
+
+/// What the host's transport asks for.
+#[derive(Clone, Copy, PartialEq)]
+enum Mode {
+    /// Nothing: the transport stands.
+    Wait,
+    /// A pass of the time line.
+    Played,
+    /// There is no time line, or the player wants to be heard while it stands.
+    Free,
+}
+
+struct Current {
+    id: PassId,
+    /// Input sample of the pass's start, counted from activation.
+    clock: u64,
+    num_samples: u64,
+    num_entrances: usize,
+    silent_samples: u64,
+}
+
+impl Worker {
+    /// A worker that has not begun. Allocates.
+    #[must_use]
+    pub fn new(parts: WorkerParts) -> Self {
+        let judged_by = judging(&parts.params);
+        Self {
+            history: VecDeque::with_capacity(parts.delay as usize + CHUNK_LEN),
+            parts,
+            analyzer: None,
+            mode: Mode::Wait,
+            current: None,
+            judged_by,
+            buffer: vec![0.0; CHUNK_LEN],
+            last_note: None,
+        }
+    }
+
+    /// Starts the thread. It ends by itself when the audio side's end of the feed is dropped.
+    ///
+    /// # Errors
+    /// The system has no thread to give.
+    pub fn spawn(self) -> std::io::Result<JoinHandle<()>> {
+        let idle = if self.parts.offline { IDLE_OFFLINE } else { IDLE };
+        std::thread::Builder::new().name("notefront worker".into()).spawn(move || self.run(idle))
+    }
+
+    fn run(mut self, idle: Duration) {
+        while !self.parts.feed.is_done() {
+            if !self.step() {
+                std::thread::sleep(idle);
+            }
+        }
+        self.end_pass();
+    }
+
+    /// Deals with what is ready next; false when nothing was.
+    pub fn step(&mut self) -> bool {
+        self.follow_choices();
+        match self.parts.feed.read(&mut self.buffer) {
+            Some(Fed::Stamp(stamp)) => self.take_stamp(&stamp),
+            Some(Fed::Samples(len)) => self.take_samples(len),
+            None => return false,
+        }
+        true
+    }
+
+    /// Judges every pass anew when the player sets something else.
+    fn follow_choices(&mut self) {
+        let judging = judging(&self.parts.params);
+        if judging != self.judged_by {
+            self.judged_by = judging;
+            self.parts.params.session.lock().rejudge(&judging);
+            self.parts.params.session.request_repaint();
+        }
+    }
+
+    fn take_stamp(&mut self, stamp: &Stamp) {
+        self.parts.meters.done.store(stamp.clock, Ordering::Release);
+        if !stamp.jump && self.current.is_some() {
+            self.bend(stamp, &stamp.transport.advanced(self.parts.delay as f64, self.parts.sample_rate_hz));
+            return;
+        }
+        if stamp.reset || stamp.lost_before > 0 {
+            self.history.clear();
+        }
+        let mode = mode_of(&stamp.transport);
+        let rewound = if mode == Mode::Played { self.history.len() as u64 } else { 0 };
+        let cut_at = stamp.clock.saturating_sub(rewound);
+        self.end_pass_at(Some(cut_at).filter(|_| rewound > 0));
+        self.mode = mode;
+        if self.mode == Mode::Played || self.hears_free() {
+            let ahead = self.parts.delay.saturating_sub(rewound) as f64;
+            self.begin_pass(cut_at, &stamp.transport.advanced(ahead, self.parts.sample_rate_hz), stamp.lost_before);
+            self.rewind(rewound as usize);
+        }
+    }
+
+    /// Hears the last `num` samples again. With look-ahead the host's positions refer to the delayed output,
+    /// so when it jumps, the sound of the new stretch has been coming in for as long as the delay.
+    fn rewind(&mut self, num: usize) {
+        let again: Vec<f32> = self.history.iter().copied().take(num).collect();
+        for chunk in again.chunks(CHUNK_LEN) {
+            self.buffer[..chunk.len()].copy_from_slice(chunk);
+            if self.current.is_some() {
+                self.analyse(chunk.len());
+            }
+        }
+    }
+
+    fn remember(&mut self, len: usize) {
+        let delay = self.parts.delay as usize;
+        if delay > 0 {
+            self.history.extend(&self.buffer[..len]);
+            self.history.drain(..self.history.len().saturating_sub(delay));
+        }
+    }
+
+    fn hears_free(&self) -> bool {
+        self.mode == Mode::Free || (self.mode == Mode::Wait && self.parts.params.listen_stopped.value())
+    }
+
+    fn begin_pass(&mut self, clock: u64, transport: &TransportView, num_lost: u64) {
+        if !self.ready_analyzer() {
+            return;
+        }
+        let origin = if self.mode == Mode::Played { Origin::Played } else { Origin::Free };
+        let mut pass = Pass::begin(origin, self.parts.sample_rate_hz, transport);
+        pass.num_lost = num_lost;
+        let id = self.parts.params.session.lock().add(pass);
+        self.current = Some(Current { id, clock, num_samples: 0, num_entrances: 0, silent_samples: 0 });
+    }
+
+    /// A fresh analysis for the settings of now; false when the rate is outside what it takes.
+    fn ready_analyzer(&mut self) -> bool {
+        let settings = self.parts.params.settings();
+        match &mut self.analyzer {
+            Some((used, analyzer)) if *used == settings => {
+                analyzer.reset();
+                return true;
+            }
+            _ => {}
+        }
+        match Analyzer::new(self.parts.sample_rate_hz, settings) {
+            Ok(analyzer) => {
+                self.analyzer = Some((settings, analyzer));
+                true
+            }
+            Err(error) => {
+                let notice = format!("Nothing is analysed: {error}.");
+                let mut session = self.parts.params.session.lock();
+                if !session.notices.contains(&notice) {
+                    session.notices.push(notice);
+                }
+                false
+            }
+        }
+    }
+
+    fn bend(&mut self, stamp: &Stamp, transport: &TransportView) {
+        let Some(current) = &self.current else { return };
+        let at_s = stamp.clock.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz;
+        if let (Some(bend), Some(pass)) =
+            (Bend::from_transport(at_s, transport), self.parts.params.session.lock().pass_mut(current.id))
+        {
+            pass.beats.push(bend);
+        }
+    }
+
+    fn take_samples(&mut self, len: usize) {
+        if self.current.is_none() && self.hears_free() {
+            let clock = self.parts.meters.done.load(Ordering::Relaxed);
+            self.begin_pass(clock, &TransportView::default(), 0);
+        }
+        if self.current.is_some() {
+            self.analyse(len);
+            self.split_free_pass();
+        }
+        self.remember(len);
+        self.parts.meters.done.fetch_add(len as u64, Ordering::Release);
+    }
+
+    fn analyse(&mut self, len: usize) {
+        let (Some((_, analyzer)), Some(current)) = (&mut self.analyzer, &mut self.current) else { return };
+        let samples = &self.buffer[..len];
+        analyzer.push(samples);
+        current.num_samples += len as u64;
+        let is_silent = samples.iter().all(|s| s.abs() < SILENT_PEAK);
+        current.silent_samples = if is_silent { current.silent_samples + len as u64 } else { 0 };
+        let duration_s = current.num_samples as f64 / self.parts.sample_rate_hz;
+        if let Some(pass) = self.parts.params.session.lock().pass_mut(current.id) {
+            pass.wave.push(samples);
+            pass.duration_s = duration_s;
+        }
+        self.publish();
+        self.parts.params.session.request_repaint();
+    }
+
+    /// Moves what the analysis has found into the session, and flagged ones to the audio side as notes.
+    fn publish(&mut self) {
+        let (Some((_, analyzer)), Some(current)) = (&mut self.analyzer, &mut self.current) else { return };
+        while let Some(event) = analyzer.next_event() {
+            let mut session = self.parts.params.session.lock();
+            let Some(pass) = session.pass_mut(current.id) else { continue };
+            match event {
+                Event::Entrance(entrance) => {
+                    pass.push_entrance(entrance, &self.judged_by);
+                    current.num_entrances += 1;
+                    if let (Some(judged), Some(notes)) = (pass.entrances.last(), &mut self.parts.notes) {
+                        let at = current.clock + (judged.speaks_s * self.parts.sample_rate_hz).round() as u64;
+                        send_note(notes, MarkerNote::of(judged, at), &mut self.last_note);
+                    }
+                }
+                Event::End { index, end_s } => pass.end_note(index, end_s),
+            }
+            pass.clipped_at_s = analyzer.clipped_at_s().to_vec();
+        }
+    }
+
+    /// A free pass ends with a long silence; the next sound begins another.
+    fn split_free_pass(&mut self) {
+        let gap = (FREE_GAP_S * self.parts.sample_rate_hz) as u64;
+        let is_over = self.mode != Mode::Played && self.current.as_ref().is_some_and(|c| c.silent_samples >= gap);
+        if is_over {
+            self.end_pass();
+        }
+    }
+
+    fn end_pass(&mut self) {
+        self.end_pass_at(None);
+    }
+
+    /// Ends the running pass, at an earlier input sample if one is given.
+    fn end_pass_at(&mut self, cut_at: Option<u64>) {
+        if cut_at.is_some() {
+            // The note under way goes on in the next pass, which tells it whole.
+            self.publish();
+        } else if let Some((_, analyzer)) = &mut self.analyzer
+            && self.current.is_some()
+        {
+            analyzer.finish();
+        }
+        self.publish();
+        if let Some(current) = self.current.take() {
+            let mut session = self.parts.params.session.lock();
+            if let (Some(cut_at), Some(pass)) = (cut_at, session.pass_mut(current.id)) {
+                pass.truncate(cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz);
+            }
+            session.end(current.id);
+            drop(session);
+            self.parts.params.session.request_repaint();
+        }
+    }
+}
+
+/// Sends a note that lies after the last one.
+fn send_note(notes: &mut Producer<MarkerNote>, note: Option<MarkerNote>, last: &mut Option<u64>) {
+    let Some(note) = note.filter(|n| last.is_none_or(|l| n.clock > l)) else { return };
+    *last = Some(note.clock);
+    // A full queue means the host stopped taking blocks; the late count tells the rest.
+    let _ = notes.push(note);
+}
+
+fn mode_of(transport: &TransportView) -> Mode {
+    match (transport.has_time_line(), transport.playing) {
+        (false, _) => Mode::Free,
+        (true, true) => Mode::Played,
+        (true, false) => Mode::Wait,
+    }
+}
+
+/// What entrances are judged by, as set now.
+#[must_use]
+pub fn judging(params: &NotefrontParams) -> Judging {
+    Judging {
+        settings: params.settings(),
+        subdivision: params.subdivision(),
+        offset_ms: f64::from(params.offset_ms.value()),
+    }
+}

@@ -1,0 +1,127 @@
+//! The editor in a real window: opens, draws a pass, resizes, closes. Needs an X display (Xvfb will do).
+#![cfg(target_os = "linux")]
+#![allow(missing_docs)]
+
+mod common;
+
+use clack_extensions::gui::{GuiApiType, GuiConfiguration, GuiSize, Window};
+use common::Insert;
+use notefront::state::SavedSession;
+use serde_json::json;
+use std::time::{Duration, Instant};
+use x11rb::connection::Connection;
+use x11rb::protocol::xproto::{ConnectionExt, CreateWindowAux, ImageFormat, WindowClass};
+use x11rb::rust_connection::RustConnection;
+
+/// Longest a window may take to draw on a busy machine before the test gives up. Not a measure of speed.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+struct Screen {
+    connection: RustConnection,
+    window: u32,
+}
+
+/// Red, green, blue of every pixel.
+type Pixels = Vec<[u8; 3]>;
+
+impl Screen {
+    fn open(size: (u16, u16)) -> Option<Self> {
+        let (connection, number) = x11rb::connect(None).ok()?;
+        let root = connection.setup().roots[number].root;
+        let window = connection.generate_id().expect("an id");
+        let aux = CreateWindowAux::new();
+        connection
+            .create_window(24, window, root, 0, 0, size.0, size.1, 0, WindowClass::INPUT_OUTPUT, 0, &aux)
+            .expect("a window");
+        connection.map_window(window).expect("it can be shown");
+        connection.flush().expect("the display listens");
+        Some(Self { connection, window })
+    }
+
+    fn pixels(&self, size: (u16, u16)) -> Option<Pixels> {
+        let image = self.connection.get_image(ImageFormat::Z_PIXMAP, self.window, 0, 0, size.0, size.1, !0).ok()?;
+        let data = image.reply().ok()?.data;
+        Some(data.chunks_exact(4).map(|p| [p[2], p[1], p[0]]).collect())
+    }
+}
+
+fn save(pixels: &Pixels, size: (u16, u16), name: &str) {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/pictures");
+    std::fs::create_dir_all(&folder).expect("target can be written");
+    let mut bytes = format!("P6 {} {} 255\n", size.0, size.1).into_bytes();
+    bytes.extend(pixels.iter().flatten());
+    std::fs::write(folder.join(format!("{name}.ppm")), bytes).expect("target can be written");
+}
+
+fn count(pixels: &Pixels, colour: egui::Color32) -> usize {
+    pixels.iter().filter(|p| **p == [colour.r(), colour.g(), colour.b()]).count()
+}
+
+/// Serves the host's main thread until `is_done` or patience ends.
+fn wait(insert: &mut Insert, mut is_done: impl FnMut() -> bool) -> bool {
+    let began = Instant::now();
+    while began.elapsed() < PATIENCE {
+        insert.serve_main_thread();
+        if is_done() {
+            return true;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    false
+}
+
+#[test]
+fn the_window_opens_draws_a_pass_resizes_and_closes() {
+    let size = (1000, 640);
+    let Some(screen) = Screen::open(size) else {
+        eprintln!("SKIPPED: no X display; run under xvfb-run");
+        return;
+    };
+    let theme = notefront::view::theme::Theme::of(notefront::looks::Colours::Light);
+    let mut insert = Insert::new();
+    let saved = SavedSession { passes: vec![notefront::fixture::showcase(0)], reference: None, damage: Vec::new() };
+    let session = serde_json::to_string(&saved).expect("plain data");
+    let state = json!({ "version": "0.1.0", "params": {}, "fields": { "session": session } });
+    assert!(insert.load(state.to_string().as_bytes()));
+
+    let threads = || std::fs::read_dir("/proc/self/task").map(Iterator::count).unwrap_or(0);
+    let before = threads();
+    let began = Instant::now();
+    let (gui, handle) = insert.gui();
+    let config = GuiConfiguration { api_type: GuiApiType::X11, is_floating: false };
+    assert!(gui.is_api_supported(&handle, config));
+    gui.create(&handle, config).expect("a window can be made");
+    assert_eq!(gui.get_size(&handle), Some(GuiSize { width: 1000, height: 640 }));
+    assert!(gui.can_resize(&handle));
+    common::set_parent(&gui, &handle, Window::from_x11_handle(screen.window.into()));
+    gui.show(&handle).expect("it can be shown");
+    let has_drawn = |size: (u16, u16)| {
+        let pixels = screen.pixels(size).unwrap_or_default();
+        // Sixteen strokes over two pixels wide and a hundred high, at the least.
+        count(&pixels, theme.ink) > 16 * 100 && count(&pixels, theme.paper) > 50_000
+    };
+    assert!(wait(&mut insert, || has_drawn(size)), "the pass is drawn");
+    println!("the editor was open and drawn after {:?}", began.elapsed());
+    save(&screen.pixels(size).expect("a picture"), size, "editor");
+
+    let larger = (1200, 760);
+    let aux = x11rb::protocol::xproto::ConfigureWindowAux::new().width(1200).height(760);
+    screen.connection.configure_window(screen.window, &aux).expect("the parent grows");
+    screen.connection.flush().expect("the display listens");
+    let (gui, handle) = insert.gui();
+    gui.set_size(&handle, GuiSize { width: 1200, height: 760 }).expect("it can grow");
+    let reaches_the_edge = || {
+        let pixels = screen.pixels(larger).unwrap_or_default();
+        pixels.len() > 1190 * 700 && pixels.chunks(1200).filter(|row| row[1190] == row[600] && row[1190] != [0; 3]).count() > 200
+    };
+    assert!(wait(&mut insert, reaches_the_edge), "the larger window is drawn to its edge");
+    save(&screen.pixels(larger).expect("a picture"), larger, "editor-larger");
+
+    let (gui, handle) = insert.gui();
+    gui.destroy(&handle);
+    assert!(wait(&mut insert, || threads() <= before), "the window's thread ends");
+    let state: serde_json::Value = serde_json::from_slice(&insert.save()).expect("JSON");
+    let looks: serde_json::Value =
+        serde_json::from_str(state["fields"]["looks"].as_str().expect("looks are kept")).expect("JSON");
+    assert_eq!((looks["width"].as_u64(), looks["height"].as_u64()), (Some(1200), Some(760)), "it remembers its size");
+}

@@ -1,0 +1,345 @@
+//! The built insert in a headless CLAP host.
+#![allow(missing_docs)]
+
+mod common;
+
+use common::{Insert, Play, noise, no_transport, rolling, take, transport};
+use notefront::beats::Subdivision;
+use notefront::marker_out;
+use notefront::passes::{Origin, Pass};
+use notefront::timing::{self, Judging};
+use notefront_dsp::{Entrance, FaultName, Settings, analyze};
+use serde_json::json;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+/// Settings of the default parameters.
+fn judging(subdivision: Option<Subdivision>) -> Judging {
+    Judging { settings: Settings::default(), subdivision, offset_ms: 0.0 }
+}
+
+/// What the analysis alone says of a take, judged as the insert judges it without beats.
+fn expected(samples: &[f32], rate: f64) -> Vec<Entrance> {
+    let mut entrances = analyze(samples, rate, Settings::default()).expect("a usable rate");
+    entrances.iter_mut().for_each(|e| timing::judge(e, &Default::default(), &judging(None)));
+    entrances
+}
+
+/// Faults but those of time, which the analysis alone does not know.
+fn faults(entrance: &Entrance) -> Vec<FaultName> {
+    let is_timing = |f: &FaultName| matches!(f, FaultName::Early | FaultName::Late);
+    entrance.faults.iter().map(|f| f.name).filter(|f| !is_timing(f)).collect()
+}
+
+fn assert_same(pass: &Pass, expected: &[Entrance], what: &str) {
+    assert_eq!(pass.entrances.len(), expected.len(), "{what}");
+    for (a, b) in pass.entrances.iter().zip(expected) {
+        // The state rounds instants to a microsecond.
+        assert!((a.speaks_s - b.speaks_s).abs() < 1e-6, "{what}: {} against {}", a.speaks_s, b.speaks_s);
+        assert_eq!(faults(a), faults(b), "{what} at {} s", a.speaks_s);
+    }
+}
+
+fn bits(samples: &[f32]) -> Vec<u32> {
+    samples.iter().map(|s| s.to_bits()).collect()
+}
+
+#[test]
+fn the_sound_passes_bit_for_bit() {
+    for num_channels in [1, 2] {
+        for (rate, block) in [(44_100.0, 1), (44_100.0, 512), (48_000.0, 64), (48_000.0, 8192), (96_000.0, 333), (192_000.0, 1024)] {
+            let input: Vec<Vec<f32>> = (0..num_channels).map(|c| noise(20_000, 7 + c)).collect();
+            let mut insert = Insert::new();
+            if num_channels == 1 {
+                insert.select_mono();
+            }
+            for offline in [false, true] {
+                let play = Play { offline, ..Play::offline(rate, block) };
+                let output = insert.play(&play, &input, &rolling(rate, 120.0));
+                for (sent, got) in input.iter().zip(&output.channels) {
+                    assert!(bits(sent) == bits(got), "{num_channels} channels, {rate} Hz, blocks of {block}");
+                }
+                assert_eq!(insert.latency(), 0);
+            }
+        }
+    }
+}
+
+#[test]
+fn entrances_equal_the_analysis_of_the_file_for_every_block_size() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let samples = samples[..(14.0 * rate) as usize].to_vec();
+    let expected = expected(&samples, rate);
+    assert!(expected.len() > 8, "the take has notes");
+    for block in [64, 480, 1024, 8192] {
+        let mut insert = Insert::new();
+        insert.play(&Play::offline(rate, block), &[samples.clone(), samples.clone()], &rolling(rate, 61.0));
+        let passes = insert.passes();
+        assert_eq!(passes.len(), 1);
+        assert_same(&passes[0], &expected, &format!("blocks of {block}"));
+    }
+}
+
+#[test]
+fn real_time_and_offline_give_the_same_entrances() {
+    let Some((samples, rate)) = take("made-soft.flac") else { return };
+    let samples = samples[..(8.0 * rate) as usize].to_vec();
+    let expected = expected(&samples, rate);
+    let mut insert = Insert::new();
+    // A quarter of a second of rest for each second: the worker keeps up on a busy machine.
+    let play = Play { offline: false, rest: Duration::from_millis(250), ..Play::offline(rate, 256) };
+    insert.play(&play, &[samples.clone(), samples], &rolling(rate, 61.0));
+    let passes = insert.passes();
+    assert_eq!(passes.len(), 1);
+    assert_eq!(passes[0].num_lost, 0);
+    assert_same(&passes[0], &expected, "real time");
+}
+
+#[test]
+fn marker_notes_leave_at_the_exact_sample_for_every_block_size() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let mut samples = samples[..(14.0 * rate) as usize].to_vec();
+    let num_flagged = expected(&samples, rate).iter().filter(|e| e.is_flagged()).count();
+    assert!(num_flagged > 2, "the take has faults");
+    let delay = (marker_out::LOOK_AHEAD_S * rate) as u64;
+    let expected: Vec<(u64, u16)> = expected(&samples, rate)
+        .iter()
+        .filter_map(|e| {
+            let worst = e.faults.worst()?;
+            Some(((e.speaks_s * rate).round() as u64 + delay, u16::from(marker_out::key_of(worst.name))))
+        })
+        .collect();
+    let sound = samples.clone();
+    // The delayed end must come out too.
+    samples.extend(vec![0.0; 2 * rate as usize]);
+    for block in [64, 500, 8192] {
+        let mut insert = Insert::with_params(json!({ "look_ahead": { "bool": true }, "grid": { "string": "off" } }));
+        let output =
+            insert.play(&Play::offline(rate, block), &[samples.clone(), samples.clone()], &rolling(rate, 61.0));
+        let notes: Vec<(u64, u16)> = output.notes.iter().filter(|n| n.on).map(|n| (n.at, n.key)).collect();
+        assert_eq!(notes, expected, "blocks of {block}");
+        let delay = delay as usize;
+        assert!(bits(&output.channels[0][delay..delay + sound.len()]) == bits(&sound), "delayed bit for bit");
+    }
+}
+
+#[test]
+fn look_ahead_reports_its_delay() {
+    let mut insert = Insert::with_params(json!({ "look_ahead": { "bool": true } }));
+    insert.play(&Play::offline(48_000.0, 64), &[vec![0.0; 640], vec![0.0; 640]], &no_transport);
+    assert_eq!(insert.latency(), 48_000);
+}
+
+#[test]
+fn a_loop_gives_a_pass_for_each_turn_and_a_stop_ends_it() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let turn = (5.0 * rate) as u64;
+    let twice: Vec<f32> = samples[..turn as usize].iter().chain(&samples[..turn as usize]).copied().collect();
+    let looped = move |at: u64| {
+        let s = (at % turn) as f64 / rate;
+        Some(transport(at < 2 * turn - rate as u64, 10.0 + s, 20.0 + 2.0 * s, 120.0))
+    };
+    let mut insert = Insert::new();
+    insert.play(&Play::offline(rate, 480), &[twice.clone(), twice], &looped);
+    let passes = insert.passes();
+    assert_eq!(passes.len(), 2);
+    for pass in &passes {
+        assert_eq!(pass.origin, Origin::Played);
+        assert_eq!(pass.start_samples, Some((10.0 * rate) as i64));
+        assert_eq!(pass.beats.tempo_bpm(), Some(120.0));
+    }
+    assert!(passes[0].is_same_passage(&passes[1]));
+    assert!((passes[0].duration_s - 5.0).abs() < 0.02);
+    assert!((passes[1].duration_s - 4.0).abs() < 0.02, "the stop ended the second turn");
+    let first: Vec<f64> = passes[0].entrances.iter().map(|e| e.speaks_s).collect();
+    let second: Vec<f64> = passes[1].entrances.iter().map(|e| e.speaks_s).collect();
+    assert_eq!(first[..second.len() - 1], second[..second.len() - 1], "the same sound gives the same entrances");
+}
+
+#[test]
+fn look_ahead_counts_every_entrance_to_its_turn() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let turn = (5.0 * rate) as u64;
+    let delay = (marker_out::LOOK_AHEAD_S * rate) as u64;
+    let twice: Vec<f32> = samples[..turn as usize].iter().chain(&samples[..turn as usize]).copied().collect();
+    let play = |look_ahead: bool| {
+        let mut insert = Insert::with_params(json!({ "look_ahead": { "bool": look_ahead } }));
+        let behind = if look_ahead { delay } else { 0 };
+        let mut input = twice.clone();
+        input.extend(vec![0.0; behind as usize]);
+        // A host that compensates: its positions are those of the sound that comes out, and the sound goes in
+        // before the transport rolls.
+        let looped = move |at: u64| {
+            let out = at as i64 - behind as i64;
+            let s = (out.max(0) as u64 % turn) as f64 / rate;
+            Some(transport(out >= 0 && out < 2 * turn as i64, 10.0 + s, 20.0 + 2.0 * s, 120.0))
+        };
+        insert.play(&Play::offline(rate, 480), &[input.clone(), input], &looped);
+        insert.passes()
+    };
+    let (plain, ahead) = (play(false), play(true));
+    assert_eq!((plain.len(), ahead.len()), (2, 2));
+    for (a, b) in plain.iter().zip(&ahead) {
+        assert_eq!(a.start_samples, b.start_samples);
+        let instants = |p: &Pass| p.entrances.iter().map(|e| e.speaks_s).collect::<Vec<_>>();
+        // The seam of the first turn is cut before its last note is told; every other entrance is the same.
+        let (a, b) = (instants(a), instants(b));
+        assert!(a.len().abs_diff(b.len()) <= 1, "{a:?} against {b:?}");
+        assert!(a.iter().zip(&b).all(|(x, y)| (x - y).abs() < 1e-3), "{a:?} against {b:?}");
+    }
+}
+
+#[test]
+fn a_tempo_change_bends_the_pass_and_does_not_end_it() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let samples = samples[..(8.0 * rate) as usize].to_vec();
+    let bent = move |at: u64| {
+        let s = at as f64 / rate;
+        let (beats, tempo) = if s < 4.0 { (s, 60.0) } else { (4.0 + (s - 4.0) * 1.5, 90.0) };
+        Some(transport(true, s, beats, tempo))
+    };
+    let mut insert = Insert::new();
+    insert.play(&Play::offline(rate, 480), &[samples.clone(), samples], &bent);
+    let passes = insert.passes();
+    assert_eq!(passes.len(), 1);
+    assert_eq!(passes[0].beats.bends().len(), 2);
+    // Six seconds in: 4 + 2 x 1.5 quarters; a block of rounding at the change.
+    assert!((passes[0].beats.beats_at(6.0).unwrap_or(0.0) - 7.0).abs() < 0.01);
+}
+
+#[test]
+fn negative_positions_and_hosts_without_transport_are_heard() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let samples = samples[..(4.0 * rate) as usize].to_vec();
+    let before = move |at: u64| {
+        let s = at as f64 / rate - 2.0;
+        Some(transport(true, s, s, 60.0))
+    };
+    let mut insert = Insert::new();
+    insert.play(&Play::offline(rate, 480), &[samples.clone(), samples.clone()], &before);
+    assert_eq!(insert.passes()[0].start_samples, Some((-2.0 * rate) as i64));
+    let mut insert = Insert::new();
+    insert.play(&Play::offline(rate, 480), &[samples.clone(), samples], &no_transport);
+    let passes = insert.passes();
+    assert_eq!((passes.len(), passes[0].origin.clone(), passes[0].start_samples), (1, Origin::Free, None));
+}
+
+#[test]
+fn timing_is_against_the_hosts_beats() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let samples = samples[..(8.0 * rate) as usize].to_vec();
+    // The take's own beats: 61 a minute from 1 s on.
+    let beats = move |at: u64| {
+        let s = at as f64 / rate;
+        Some(transport(true, s, (s - 1.0) * 61.0 / 60.0, 61.0))
+    };
+    let mut insert = Insert::new();
+    insert.play(&Play::offline(rate, 480), &[samples.clone(), samples], &beats);
+    for entrance in &insert.passes()[0].entrances {
+        let timing = entrance.timing_ms.expect("there are beats").value;
+        let in_beats = (entrance.speaks_s - 1.0) * 61.0 / 60.0;
+        let from_law = (in_beats - in_beats.round()) * 60e3 / 61.0;
+        // CLAP's fixed-point beats and the state's microseconds: 0.01 ms.
+        assert!((timing - from_law).abs() < 0.01, "{timing} against {from_law}");
+    }
+}
+
+#[test]
+fn the_state_comes_back_in_another_instance() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let samples = samples[..(6.0 * rate) as usize].to_vec();
+    let mut first = Insert::with_params(json!({ "strictness": { "f32": 0.8 } }));
+    first.play(&Play::offline(rate, 480), &[samples.clone(), samples], &rolling(rate, 61.0));
+    let saved = first.save();
+    let mut second = Insert::new();
+    assert!(second.load(&saved));
+    assert_eq!(String::from_utf8(second.save()), String::from_utf8(saved));
+}
+
+#[test]
+fn garbage_state_is_refused_or_read_as_far_as_it_goes() {
+    let mut insert = Insert::new();
+    for garbage in [&b""[..], b"{", b"\0\xff\xfe", b"[1,2,3]", b"null"] {
+        assert!(!insert.load(garbage));
+        assert!(!insert.load_raw(garbage));
+    }
+    let damaged = json!({ "version": "9.9.9", "params": { "strictness": { "f32": 0.9 }, "unknown": { "f32": 1.0 } },
+        "fields": { "session": "not json", "looks": "7", "unknown": "x" } });
+    assert!(insert.load(damaged.to_string().as_bytes()));
+    let state: serde_json::Value = serde_json::from_slice(&insert.save()).expect("JSON");
+    assert!((state["params"]["strictness"]["f32"].as_f64().unwrap_or(0.0) - 0.9).abs() < 1e-6);
+    assert!(insert.passes().is_empty());
+}
+
+#[test]
+fn a_state_of_five_megabytes_loads_while_audio_runs() {
+    let mut passes = Vec::new();
+    for id in 1..=8u64 {
+        passes.push(Pass { id, kept: true, ..notefront::fixture::mixed_pass(400, id as u32) });
+    }
+    let saved = notefront::state::SavedSession { passes, reference: Some(3), damage: Vec::new() };
+    let mut field = serde_json::to_value(&saved).expect("plain data");
+    field["padding"] = json!("x".repeat(5_000_000));
+    let state = json!({ "version": "0.1.0", "params": {}, "fields": { "session": field.to_string() } }).to_string();
+    assert!(state.len() > 5_000_000);
+    let input = [noise(96_000, 1), noise(96_000, 2)];
+    let mut insert = Insert::new();
+    let play = Play { offline: false, ..Play::offline(48_000.0, 64) };
+    let processor = insert.activate(&play);
+    let (processor, output) = std::thread::scope(|scope| {
+        let audio = scope.spawn(|| common::run(processor, &play, &input, &rolling(48_000.0, 120.0)));
+        assert!(insert.load(state.as_bytes()));
+        audio.join().expect("the audio side does not panic")
+    });
+    insert.deactivate(processor);
+    assert!(bits(&output.channels[0]) == bits(&input[0]));
+    assert_eq!(insert.passes().iter().filter(|p| p.kept).count(), 8);
+}
+
+#[test]
+fn two_instances_do_not_know_each_other() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    let samples = samples[..(4.0 * rate) as usize].to_vec();
+    let (mut first, mut second) = (Insert::new(), Insert::new());
+    first.play(&Play::offline(rate, 480), &[samples.clone(), samples], &rolling(rate, 61.0));
+    second.play(&Play::offline(rate, 480), &[vec![0.0; 48_000], vec![0.0; 48_000]], &rolling(rate, 61.0));
+    assert_eq!((first.passes().len(), second.passes().len()), (1, 0));
+}
+
+#[test]
+fn storms_of_activation_and_reset_leave_nothing_behind() {
+    let mut insert = Insert::new();
+    let threads = || std::fs::read_dir("/proc/self/task").map(Iterator::count).unwrap_or(0);
+    let before = threads();
+    for round in 0..40 {
+        let play = Play { offline: round % 2 == 0, ..Play::offline([44_100.0, 48_000.0, 96_000.0][round % 3], 64) };
+        let mut processor = insert.activate(&play);
+        for _ in 0..5 {
+            processor.reset();
+        }
+        let input = [noise(200, 3), noise(200, 4)];
+        let (processor, _) = std::thread::scope(|scope| {
+            scope.spawn(|| common::run(processor, &play, &input, &rolling(play.rate, 120.0))).join().expect("no panic")
+        });
+        insert.deactivate(processor);
+    }
+    // Other tests of this file run beside it, so only growth in step with the rounds counts.
+    assert!(threads() < before + 20, "{} threads before, {} after", before, threads());
+}
+
+#[test]
+fn switching_look_ahead_asks_the_host_for_a_restart() {
+    let mut insert = Insert::new();
+    let play = Play { offline: false, ..Play::offline(48_000.0, 64) };
+    let processor = insert.activate(&play);
+    let state = json!({ "version": "0.1.0", "params": { "look_ahead": { "bool": true } }, "fields": {} });
+    insert.load(state.to_string().as_bytes());
+    let input = [vec![0.0; 640], vec![0.0; 640]];
+    let (processor, _) = std::thread::scope(|scope| {
+        scope.spawn(|| common::run(processor, &play, &input, &no_transport)).join().expect("no panic")
+    });
+    insert.deactivate(processor);
+    let was_asked = insert.restart.load(Ordering::Relaxed);
+    // Loading a state activates anew in this framework, so either way the delay is reported now.
+    assert!(was_asked || insert.latency() == 48_000);
+}
