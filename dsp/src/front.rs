@@ -112,7 +112,8 @@ impl FrontReader {
             } else if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
-                    point.is_rough = !point.is_tone && settled.hz > ROUGH_MIN_HZ && self.is_rough(history, &point, settled);
+                    point.is_rough =
+                        !point.is_tone && settled.hz > ROUGH_MIN_HZ && self.is_rough(history, &point, settled);
                 }
                 if point.is_tone {
                     hz = shift_cents(settled.hz, point.cents);

@@ -44,6 +44,8 @@ const BREATH_BACK_S: f64 = 1.5;
 /// A breath's noise may drop out for less than this, frames, and its frames seldom pass this periodicity.
 const BREATH_GAP_FRAMES: i64 = 6;
 const BREATH_PERIODICITY: f32 = 0.75;
+/// A note this far under the loudest so far is soft, share of power (-24 dB).
+const SOFT_SHARE: f64 = 0.004;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -60,6 +62,7 @@ pub struct Judge {
     previous_end: i64,
     open: Option<usize>,
     last_index: Option<usize>,
+    loudest: f64,
 }
 
 /// Everything measured of one front.
@@ -90,6 +93,7 @@ impl Judge {
             previous_end: 0,
             open: None,
             last_index: None,
+            loudest: 0.0,
         }
     }
 
@@ -99,6 +103,7 @@ impl Judge {
         self.previous_end = 0;
         self.open = None;
         self.last_index = None;
+        self.loudest = 0.0;
     }
 
     /// Notes the end (internal sample) of a note judged before. Gives the entrance's index if it was told without one.
@@ -147,8 +152,10 @@ impl Judge {
         candidate: &Candidate,
         floor_db: f32,
     ) -> Option<Front> {
-        let settled = self.steady.settle(history, candidate)?;
+        let is_soft = self.is_soft(history, candidate);
+        let settled = self.steady.settle(history, candidate, is_soft)?;
         let tone_power = history.full_power(settled.from as i64, settled.to as i64);
+        self.loudest = self.loudest.max(tone_power);
         let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
         self.reader.follow_back(history, candidate, &settled, least);
         let articulation = self.articulation(frames, note);
@@ -176,8 +183,14 @@ impl Judge {
         Some(front)
     }
 
+    /// Far under the loudest note so far: a soft note, or the player talking.
+    fn is_soft(&self, history: &History, candidate: &Candidate) -> bool {
+        let end = candidate.end.min(candidate.start + (0.2 * self.rate_hz) as i64);
+        history.full_power(candidate.start, end) < SOFT_SHARE * self.loudest
+    }
+
     fn articulation(&self, frames: &Frames, note: &Note) -> Articulation {
-        if note.kind == Start::Fresh {
+        if note.from_midi.is_nan() {
             return Articulation::Tongued;
         }
         let after = frames.max_level(note.start, note.start + frames.count(0.080));
@@ -423,7 +436,8 @@ fn median_midi(frames: &Frames, note: &Note) -> Option<f64> {
 fn held_breath_ms(frames: &Frames, start: i64, floor_db: f32) -> Option<f64> {
     let is_sound = |i: i64| frames.get(i).level_db > floor_db + BREATH_OVER_FLOOR_DB;
     let oldest = (start - frames.count(BREATH_BACK_S)).max(0);
-    let end = (oldest..start - 2).rev().find(|&i| is_sound(i))?;
+    let quiet = (oldest..start).rev().find(|&i| !is_sound(i))?; // before the tongue and the tone's beginning
+    let end = (oldest..quiet).rev().find(|&i| is_sound(i))?;
     let begin = (oldest..=end).rev().find(|&i| (i - BREATH_GAP_FRAMES..i).all(|j| !is_sound(j)))?;
     let num = end + 1 - begin;
     let num_tonal = (begin..=end).filter(|&i| frames.get(i).periodicity > BREATH_PERIODICITY).count() as i64;

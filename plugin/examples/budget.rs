@@ -34,7 +34,10 @@ fn main() {
         println!("audio side, {name}: {:.2} us, {:.3} % of the block", time * 1e6, 100.0 * time / budget);
     }
     let seconds = samples.len() as f64 / rate;
-    println!("worker: {worker:.2} s of processor time for {seconds:.1} s of sound, {:.2} % of one core", 100.0 * worker / seconds);
+    println!(
+        "worker: {worker:.2} s of processor time for {seconds:.1} s of sound, {:.2} % of one core",
+        100.0 * worker / seconds
+    );
     // The processor is gone with its thread; nothing is left to deactivate.
     std::process::exit(0);
 }

@@ -4,6 +4,7 @@
 
 use nice_plug::editor::dpi::{LogicalSize, Size};
 use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
+use notefront::fixture;
 use notefront::looks::{Colours, Looks};
 use notefront::meters::Meters;
 use notefront::params::NotefrontParams;
@@ -11,7 +12,6 @@ use notefront::passes::{Origin, Pass};
 use notefront::session::Session;
 use notefront::transport::TransportView;
 use notefront::view::{Screen, ScreenInput};
-use notefront::fixture;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 

@@ -109,9 +109,7 @@ impl Capture {
     /// Offline only: the worker takes samples until there is room. Blocks longer than the ring, or a
     /// worker that has gone, are not waited for.
     fn wait_for_room(&self, num_samples: usize) {
-        while self.samples.slots() < num_samples.min(self.samples.buffer().capacity())
-            && !self.samples.is_abandoned()
-        {
+        while self.samples.slots() < num_samples.min(self.samples.buffer().capacity()) && !self.samples.is_abandoned() {
             std::thread::sleep(OFFLINE_WAIT);
         }
     }

@@ -58,10 +58,7 @@ impl NotefrontEditor {
         let looks = self.looks();
         let size = LogicalSize::new(looks.width as f32, looks.height as f32);
         let state = EguiEditorState::from_size(Size::Logical(size.cast()), 1.0);
-        let app = App {
-            parts: self.parts.clone(),
-            screen: Screen::writing_to(marker_files::default_folder()),
-        };
+        let app = App { parts: self.parts.clone(), screen: Screen::writing_to(marker_files::default_folder()) };
         let settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
         create_egui_editor(state, self.parts.params.session.repaint_notifier(), settings, app)
     }
@@ -165,7 +162,12 @@ impl NiceEguiApp for App {
         let mut session = self.parts.params.session.lock();
         let output = self.screen.show(
             ui,
-            &mut ScreenInput { session: &mut session, params: &self.parts.params, meters: &self.parts.meters, looks: &mut looks },
+            &mut ScreenInput {
+                session: &mut session,
+                params: &self.parts.params,
+                meters: &self.parts.meters,
+                looks: &mut looks,
+            },
         );
         drop(session);
         if looks != before {

@@ -73,8 +73,7 @@ pub fn with_fault(mut entrance: Entrance, name: FaultName, severity: f64) -> Ent
             entrance.settle_ms = told(48.0, 6.0);
         }
         FaultName::Smear => {
-            entrance.evidence.smear =
-                Some(Smear { rate_cents_per_s: 1200.0, depth_cents: -90.0, duration_ms: 80.0 });
+            entrance.evidence.smear = Some(Smear { rate_cents_per_s: 1200.0, depth_cents: -90.0, duration_ms: 80.0 });
             entrance.onset_cents = told(-90.0, 5.0);
             entrance.settle_ms = told(80.0, 6.0);
         }
@@ -177,8 +176,22 @@ pub fn mixed_pass(num: usize, seed: u32) -> Pass {
 pub fn showcase(seed: u32) -> Pass {
     use FaultName::{Above, Airy, Below, Early, Hard, HeldBreath, Late, Slow, Smear, Split, Stutter};
     let faults: [&[FaultName]; 16] = [
-        &[], &[Airy], &[Below], &[], &[Split], &[Late], &[], &[Above, Airy], &[Stutter], &[], &[Smear], &[Early],
-        &[Slow], &[Hard], &[Airy, Below, Late], &[HeldBreath],
+        &[],
+        &[Airy],
+        &[Below],
+        &[],
+        &[Split],
+        &[Late],
+        &[],
+        &[Above, Airy],
+        &[Stutter],
+        &[],
+        &[Smear],
+        &[Early],
+        &[Slow],
+        &[Hard],
+        &[Airy, Below, Late],
+        &[HeldBreath],
     ];
     let mut speaks: Vec<f64> = (0..16).map(|i| f64::from(i) + 0.004).collect();
     (speaks[5], speaks[11], speaks[14]) = (5.075, 10.93, 14.06);

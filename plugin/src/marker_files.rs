@@ -47,7 +47,8 @@ pub fn formats() -> [&'static dyn MarkerFormat; 3] {
 /// # Errors
 /// What could not be written, and what to do. Files written before it stay.
 pub fn write_all(pass: &Pass, folder: &Path) -> Result<Vec<PathBuf>, String> {
-    let advise = |e: std::io::Error, path: &Path| format!("{}: {e}. Choose another folder or make room.", path.display());
+    let advise =
+        |e: std::io::Error, path: &Path| format!("{}: {e}. Choose another folder or make room.", path.display());
     std::fs::create_dir_all(folder).map_err(|e| advise(e, folder))?;
     let mut written = Vec::new();
     for format in formats() {
@@ -180,8 +181,21 @@ fn label(entrance: &Entrance) -> String {
 }
 
 const COLUMNS: [&str; 15] = [
-    "index", "bar", "beat", "speaks_s", "note", "articulation", "clarity", "faults", "onset_cents", "settle_ms",
-    "noise_before_tone_ms", "noise_before_tone_db", "attack_ms", "timing_ms", "level_db",
+    "index",
+    "bar",
+    "beat",
+    "speaks_s",
+    "note",
+    "articulation",
+    "clarity",
+    "faults",
+    "onset_cents",
+    "settle_ms",
+    "noise_before_tone_ms",
+    "noise_before_tone_db",
+    "attack_ms",
+    "timing_ms",
+    "level_db",
 ];
 
 impl MarkerFormat for CsvTable {
@@ -324,7 +338,8 @@ mod tests {
     fn a_pass_before_the_start_is_moved_by_whole_bars() {
         let mut pass = fixture::showcase(0);
         let mut beats = crate::beats::BeatMap::default();
-        let bend = Bend { at_s: 0.0, beats: -6.0, tempo_bpm: 60.0, bar_beats: 4.0, bar_start_beats: 0.0, beat_beats: 1.0 };
+        let bend =
+            Bend { at_s: 0.0, beats: -6.0, tempo_bpm: 60.0, bar_beats: 4.0, bar_start_beats: 0.0, beat_beats: 1.0 };
         beats.push(bend);
         beats.push(Bend { at_s: 10.0, beats: 4.0, tempo_bpm: 120.0, ..bend });
         pass.beats = beats;
@@ -341,7 +356,8 @@ mod tests {
         let mut reader = csv::Reader::from_reader(bytes.as_slice());
         assert_eq!(reader.headers().expect("a header"), COLUMNS.as_slice());
         assert_eq!(reader.records().filter_map(Result::ok).count(), 16);
-        let document: Value = serde_json::from_slice(&JsonDocument.write(&pass).expect("it can be written")).expect("JSON");
+        let document: Value =
+            serde_json::from_slice(&JsonDocument.write(&pass).expect("it can be written")).expect("JSON");
         assert_eq!(document["entrances"].as_array().map(Vec::len), Some(16));
         assert_eq!(document["entrances"][1]["faults"][0]["name"], "airy");
     }

@@ -60,11 +60,8 @@ impl SavedSession {
 
     /// The passes as JSON values, with the oldest unkept left out until the rest fits.
     fn fitting(&self) -> (Vec<Value>, usize) {
-        let mut written: Vec<(bool, String)> = self
-            .passes
-            .iter()
-            .map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p).to_string()))
-            .collect();
+        let mut written: Vec<(bool, String)> =
+            self.passes.iter().map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p).to_string())).collect();
         let mut num_left_out = 0;
         while written.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES {
             let oldest_unkept = written.iter().position(|(kept, _)| !kept).unwrap_or(0);

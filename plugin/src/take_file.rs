@@ -84,7 +84,12 @@ fn tell(session: &SharedSession, name: &str, share: f32) {
 ///
 /// # Errors
 /// Why the file cannot be read or analysed, and what to do.
-pub fn load(path: &Path, name: &str, params: &NotefrontParams, mut progress: impl FnMut(f32) -> bool) -> Result<Pass, String> {
+pub fn load(
+    path: &Path,
+    name: &str,
+    params: &NotefrontParams,
+    mut progress: impl FnMut(f32) -> bool,
+) -> Result<Pass, String> {
     let mut file = AudioFile::open(path, ChannelChoice::default()).map_err(|e| format!("{e}. {}", e.remedy()))?;
     let rate_hz = file.sample_rate_hz();
     let mut analyzer = Analyzer::new(rate_hz, params.settings()).map_err(|e| e.to_string())?;

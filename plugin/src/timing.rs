@@ -37,10 +37,9 @@ pub fn judge(entrance: &mut Entrance, beats: &BeatMap, judging: &Judging) {
     let mut settings = judging.settings;
     let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(entrance.speaks_s, grid, judging.offset_ms));
     settings.grid = from_beat.map(|f| Grid { bpm: f.tempo_bpm, first_beat_s: f.beat_s, per_beat: 1 });
-    entrance.timing_ms = from_beat.ok_or(CannotTell::NoGrid).map(|f| Measure {
-        value: f.timing_ms,
-        uncertainty: entrance.instant_uncertainty.speaks_ms,
-    });
+    entrance.timing_ms = from_beat
+        .ok_or(CannotTell::NoGrid)
+        .map(|f| Measure { value: f.timing_ms, uncertainty: entrance.instant_uncertainty.speaks_ms });
     entrance.faults = faults::judge(entrance, &settings);
     entrance.clarity = score::clarity(&entrance.faults);
 }

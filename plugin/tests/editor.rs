@@ -112,7 +112,8 @@ fn the_window_opens_draws_a_pass_resizes_and_closes() {
     gui.set_size(&handle, GuiSize { width: 1200, height: 760 }).expect("it can grow");
     let reaches_the_edge = || {
         let pixels = screen.pixels(larger).unwrap_or_default();
-        pixels.len() > 1190 * 700 && pixels.chunks(1200).filter(|row| row[1190] == row[600] && row[1190] != [0; 3]).count() > 200
+        pixels.len() > 1190 * 700
+            && pixels.chunks(1200).filter(|row| row[1190] == row[600] && row[1190] != [0; 3]).count() > 200
     };
     assert!(wait(&mut insert, reaches_the_edge), "the larger window is drawn to its edge");
     save(&screen.pixels(larger).expect("a picture"), larger, "editor-larger");

@@ -3,7 +3,7 @@
 
 mod common;
 
-use common::{Insert, Play, noise, no_transport, rolling, take, transport};
+use common::{Insert, Play, no_transport, noise, rolling, take, transport};
 use notefront::beats::Subdivision;
 use notefront::marker_out;
 use notefront::passes::{Origin, Pass};
@@ -47,7 +47,9 @@ fn bits(samples: &[f32]) -> Vec<u32> {
 #[test]
 fn the_sound_passes_bit_for_bit() {
     for num_channels in [1, 2] {
-        for (rate, block) in [(44_100.0, 1), (44_100.0, 512), (48_000.0, 64), (48_000.0, 8192), (96_000.0, 333), (192_000.0, 1024)] {
+        for (rate, block) in
+            [(44_100.0, 1), (44_100.0, 512), (48_000.0, 64), (48_000.0, 8192), (96_000.0, 333), (192_000.0, 1024)]
+        {
             let input: Vec<Vec<f32>> = (0..num_channels).map(|c| noise(20_000, 7 + c)).collect();
             let mut insert = Insert::new();
             if num_channels == 1 {

@@ -139,10 +139,7 @@ fn axes_of(rect: Rect, entrance: &Entrance, text_scale: f32) -> Axes {
 }
 
 fn draw_axes(painter: &Painter, axes: &Axes, font: &FontId, theme: &Theme) {
-    let band = Rect::from_x_y_ranges(
-        axes.pitch.x_range(),
-        axes.y_cents(SETTLED_CENTS)..=axes.y_cents(-SETTLED_CENTS),
-    );
+    let band = Rect::from_x_y_ranges(axes.pitch.x_range(), axes.y_cents(SETTLED_CENTS)..=axes.y_cents(-SETTLED_CENTS));
     painter.rect_filled(band, 0.0, theme.faint);
     let step = nice_step(axes.cents / 2.0);
     let num = (axes.cents / step).floor() as i32;

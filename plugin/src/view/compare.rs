@@ -150,7 +150,8 @@ fn draw_line(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareIn
 
 fn draw_titles(painter: &Painter, rect: Rect, input: &CompareInput<'_>) {
     let font = FontId::proportional(12.5 * input.text_scale);
-    let title = |pass: &Pass| format!("{} \u{b7} {} of {} flagged", pass.title(), pass.num_flagged(), pass.entrances.len());
+    let title =
+        |pass: &Pass| format!("{} \u{b7} {} of {} flagged", pass.title(), pass.num_flagged(), pass.entrances.len());
     let at = rect.left_top() + egui::vec2(8.0, 4.0);
     painter.text(at, Align2::LEFT_TOP, title(input.a), font.clone(), input.theme.ink);
     let at = rect.left_bottom() + egui::vec2(8.0, -4.0 - 16.0 * input.text_scale);

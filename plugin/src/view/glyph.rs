@@ -57,14 +57,7 @@ pub fn stroke_height(entrance: &Entrance, stand: &Stand) -> f32 {
 }
 
 /// Draws an entrance with those of its faults that are shown; `faint` for what agrees in a comparison.
-pub fn draw(
-    shapes: &mut Vec<Shape>,
-    entrance: &Entrance,
-    shown: &Faults,
-    stand: &Stand,
-    theme: &Theme,
-    faint: bool,
-) {
+pub fn draw(shapes: &mut Vec<Shape>, entrance: &Entrance, shown: &Faults, stand: &Stand, theme: &Theme, faint: bool) {
     let height = stroke_height(entrance, stand);
     let ink = if faint { theme.rule } else { theme.ink };
     for fault in shown.iter() {

@@ -75,7 +75,12 @@ pub fn read(ui: &Ui) -> Vec<KeyWish> {
 
 /// A header wish for a letter, given what is on show.
 #[must_use]
-pub fn wish(toggle: Toggle, pass: Option<&crate::passes::Pass>, is_reference: bool, open: (bool, bool, bool)) -> Option<Wish> {
+pub fn wish(
+    toggle: Toggle,
+    pass: Option<&crate::passes::Pass>,
+    is_reference: bool,
+    open: (bool, bool, bool),
+) -> Option<Wish> {
     match toggle {
         Toggle::Keep => pass.map(|p| Wish::Keep(p.id, !p.kept)),
         Toggle::Reference => pass.map(|p| Wish::Pin(p.id, !is_reference)),

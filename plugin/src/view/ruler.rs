@@ -1,8 +1,8 @@
 //! The line under the lane: bars and beats where the host gives them, seconds otherwise.
 
 use super::scale::TimeScale;
-use crate::words;
 use crate::beats::BeatMap;
+use crate::words;
 
 /// Least distance of two labels, pixels.
 const LABEL_PX: f64 = 64.0;
@@ -64,8 +64,7 @@ fn bars(beats: &BeatMap, scale: &TimeScale) -> Vec<Mark> {
 }
 
 fn seconds(scale: &TimeScale) -> Vec<Mark> {
-    const STEPS_S: [f64; 14] =
-        [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 900.0, 3600.0];
+    const STEPS_S: [f64; 14] = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 900.0, 3600.0];
     let step = STEPS_S.into_iter().find(|s| s * scale.px_per_s >= LABEL_PX).unwrap_or(14_400.0);
     let first = (scale.left_s / step).ceil().max(0.0) as u64;
     (first..)

@@ -12,7 +12,6 @@ use super::settings;
 use super::status::{self, State};
 use super::strip::{self, Counts};
 use super::theme::Theme;
-use crate::words;
 use crate::looks::Looks;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
@@ -20,9 +19,10 @@ use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use crate::tasks::Task;
 use crate::timing;
+use crate::words;
 
-use std::path::PathBuf;
 use egui::{Align, Context, FontId, Frame, Layout, Margin, Panel, Rect, RichText, TextStyle, Ui};
+use std::path::PathBuf;
 
 /// Scale at which a running pass is followed, pixels per second.
 const LIVE_PX_PER_S: f64 = 70.0;
@@ -298,12 +298,15 @@ impl Screen {
         let Some((id, scale)) = self.view else { return };
         let Some(pass) = session.pass(id) else { return };
         let middle = scale.x0 + scale.width / 2.0;
-        let anchor = self.selected.and_then(|i| pass.entrances.get(i)).map_or(middle, |e| {
-            scale.x(e.speaks_s).clamp(scale.x0, scale.x0 + scale.width)
-        });
+        let anchor = self
+            .selected
+            .and_then(|i| pass.entrances.get(i))
+            .map_or(middle, |e| scale.x(e.speaks_s).clamp(scale.x0, scale.x0 + scale.width));
         let moved = match key {
             KeyWish::Zoom(steps) => scale.zoomed(1.5f64.powi(steps), anchor, pass.duration_s),
-            KeyWish::Scroll(eighths) => scale.scrolled(f64::from(scale.width) / 8.0 * f64::from(eighths), pass.duration_s),
+            KeyWish::Scroll(eighths) => {
+                scale.scrolled(f64::from(scale.width) / 8.0 * f64::from(eighths), pass.duration_s)
+            }
             _ => TimeScale::fit(pass.duration_s, scale.x0, scale.width),
         };
         self.free_view = true;

@@ -56,10 +56,7 @@ impl State {
                 "Start the transport: each stretch you play becomes a pass. To be heard while it stands, \
                  switch on \u{201c}listen while stopped\u{201d} in the settings.",
             )),
-            Self::Listening => Some((
-                "Listening",
-                "The first entrance appears about a second after it sounds.",
-            )),
+            Self::Listening => Some(("Listening", "The first entrance appears about a second after it sounds.")),
             Self::TooQuiet => Some((
                 "The input is very quiet",
                 "Raise the recording level until loud notes reach \u{2212}12 dB or so; \

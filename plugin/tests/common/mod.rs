@@ -234,8 +234,11 @@ impl Insert {
 
     pub fn activate(&mut self, play: &Play) -> StoppedPluginAudioProcessor<TestHost> {
         self.set_offline(play.offline);
-        let config =
-            PluginAudioConfiguration { sample_rate: play.rate, min_frames_count: 1, max_frames_count: play.block as u32 };
+        let config = PluginAudioConfiguration {
+            sample_rate: play.rate,
+            min_frames_count: 1,
+            max_frames_count: play.block as u32,
+        };
         self.instance.activate(|_, _| (), config).expect("it can be activated")
     }
 
