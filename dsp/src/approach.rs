@@ -11,7 +11,7 @@ const FIRST_S: f64 = 0.016;
 /// In a slow attack the pitch can be told this long before the note speaks, s; before that it is too soft.
 const BEFORE_SPEAKING_S: f64 = 0.008;
 /// No lip bends a note farther than this without leaving its partial, cents.
-const MAX_BEND_CENTS: f64 = 260.0;
+pub const MAX_BEND_CENTS: f64 = 260.0;
 /// Looks on another partial belong together within this, cents.
 const SPLIT_SPREAD_CENTS: f64 = 60.0;
 /// Drawing the pitch on to the onset is limited to this, cents.
@@ -126,6 +126,8 @@ fn onset_pitch(points: &[Point], onset: f64, period: f64, rate_hz: f64, is_split
     }
     let (drawn, spread) = line.at_zero();
     let middle = line.mean();
+    // A way in leads to the settled pitch: a line that leads away from it describes the noise of the first period.
+    let drawn = if drawn.abs() > middle.abs() { drawn } else { middle };
     Some((middle + (drawn - middle).clamp(-MAX_DRAW_CENTS, MAX_DRAW_CENTS), 1.0 + 2.0 * spread))
 }
 

@@ -148,6 +148,9 @@ fn off_pitch(e: &Entrance, factor: f64) -> Option<Fault> {
     let hz = value(&e.settled_hz)?;
     let onset = e.onset_cents.ok()?;
     let settle = value(&e.settle_ms)?;
+    if e.evidence.split.is_some() || onset.value.abs() > crate::approach::MAX_BEND_CENTS {
+        return None; // a leap, however short, is no bend
+    }
     let trip_ms = round_trip_s(hz, e.partial) * 1e3;
     if settle < PITCH_SETTLE_MS.max(PITCH_SETTLE_ROUND_TRIPS * trip_ms) * factor {
         return None;
