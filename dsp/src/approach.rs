@@ -1,6 +1,7 @@
 //! The pitch's way into the note: where it came in, when it settled, whether it slid, bent or leapt.
 
 use crate::entrance::{Smear, Split};
+use crate::front::is_partial_interval;
 use crate::look::Point;
 
 /// The band the pitch settles into, cents each side (Hill & Summers 2007: just noticeable mistuning \[S\]).
@@ -74,7 +75,7 @@ fn find_split(points: &[Point], onset: f64, rate_hz: f64) -> Option<(Split, f64)
     let best = points.iter().filter(wrong).max_by(|a, b| a.periodicity.total_cmp(&b.periodicity))?;
     let split = Split { interval_cents: best.cents, duration_ms: (leap - onset) / rate_hz * 1e3 };
     let num_alike = points.iter().filter(wrong).filter(|p| (p.cents - best.cents).abs() < SPLIT_SPREAD_CENTS).count();
-    (num >= 3 && 2 * num_alike > num).then_some((split, leap))
+    (num >= 3 && 2 * num_alike > num && is_partial_interval(best.cents)).then_some((split, leap))
 }
 
 /// Time after the onset at which the pitch is last outside the band.

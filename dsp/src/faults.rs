@@ -40,7 +40,7 @@ pub const SMEAR_MS: f64 = 40.0;
 /// Pace of a slide, cents/s. Not scaled.
 pub const SMEAR_RATE: (f64, f64) = (450.0, 3_800.0);
 /// A slide is straighter than a bend by this ratio of mean errors. Not scaled. \[H\]
-pub const SMEAR_STRAIGHTNESS: f64 = 1.15;
+pub const SMEAR_STRAIGHTNESS: f64 = 1.55;
 /// Depth of the dip between two starts, dB.
 pub const STUTTER_DIP_DB: f64 = 6.0;
 /// Overshoot over the settled level, dB. \[H\]

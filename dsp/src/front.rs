@@ -201,5 +201,14 @@ impl FrontReader {
     }
 }
 
+/// True when an interval is one between partials of the same slide length, as near as real horns are to the series.
+#[must_use]
+pub fn is_partial_interval(interval_cents: f64) -> bool {
+    PARTIAL_RATIOS.iter().any(|(k, n)| (cents(*k, *n) - interval_cents).abs() < PARTIAL_TOLERANCE_CENTS)
+}
+
+/// See [`is_partial_interval`].
+const PARTIAL_TOLERANCE_CENTS: f64 = 40.0;
+
 /// A leap this far from the settled pitch lands on another partial, cents: partials 10 and 9 lie 182 apart.
 const OTHER_PARTIAL_CENTS: f64 = 130.0;

@@ -217,9 +217,9 @@ fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> In
     }
 }
 
-/// A second start after a dip, if there is one.
+/// A second start after a dip, if there is one, on the same pitch as the first.
 #[must_use]
-pub fn stutter(level: &LevelTrack, instants: &Instants, to: f64, rate_hz: f64) -> Option<Stutter> {
+pub fn stutter(level: &LevelTrack, points: &[Point], instants: &Instants, to: f64, rate_hz: f64) -> Option<Stutter> {
     let end = (instants.onset + STUTTER_RANGE_S * rate_hz).min(to);
     let (mut top, mut dip) = ((0.0, instants.onset), (f64::MAX, instants.onset));
     let first = level.index(instants.onset);
@@ -235,8 +235,23 @@ pub fn stutter(level: &LevelTrack, instants: &Instants, to: f64, rate_hz: f64) -
             let gap = (second.unwrap_or(dip.1) - instants.onset) / rate_hz;
             let is_tone_before = (top.1 - instants.onset) / rate_hz > 0.3 * STUTTER_FIRST_S;
             let dip_db = 10.0 * (top.0 / dip.0.max(1e-12)).log10();
+            let is_tone_before = is_tone_before && holds_pitch(points, instants.onset, dip.1);
             return (gap <= STUTTER_RANGE_S && is_tone_before).then_some(Stutter { gap_ms: gap * 1e3, dip_db });
         }
     }
     None
 }
+
+/// True when the looks between two times do not mostly hold another pitch or a rough sound.
+fn holds_pitch(points: &[Point], from: f64, to: f64) -> bool {
+    let inside = points.iter().filter(|p| p.centre >= from && p.centre <= to);
+    let (mut num, mut strange) = (0, 0);
+    for point in inside {
+        num += 1;
+        strange += usize::from(point.is_rough || point.is_other_partial || point.cents.abs() > SAME_PITCH_CENTS);
+    }
+    num == 0 || 2 * strange <= num
+}
+
+/// Two starts within this are on the same pitch, cents.
+const SAME_PITCH_CENTS: f64 = 100.0;

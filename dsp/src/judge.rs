@@ -248,7 +248,13 @@ impl Judge {
         let sound_start = front.air.map_or(front.instants.onset, |a| a.start);
         Evidence {
             split: approach.and_then(|a| a.split),
-            stutter: instants::stutter(&self.level, &front.instants, candidate.end as f64, self.rate_hz),
+            stutter: instants::stutter(
+                &self.level,
+                self.reader.points(),
+                &front.instants,
+                candidate.end as f64,
+                self.rate_hz,
+            ),
             smear: approach
                 .and_then(|a| a.slide)
                 .filter(|s| s.straightness > faults::SMEAR_STRAIGHTNESS)
