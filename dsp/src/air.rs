@@ -24,6 +24,9 @@ const OVER_TONE: f64 = 6.3e-5;
 const CLICK_S: f64 = 0.018;
 /// ... and within this many periods before the onset the tone itself is on its way.
 const CLICK_PERIODS: f64 = 1.75;
+/// Next to a low note, what is this short and soft may be its own growth: periods, share of the tone (-29 dB).
+const GROWTH_PERIODS: f64 = 2.2;
+const GROWTH_SHARE: f64 = 0.001_3;
 /// Dips shorter than this belong to the air, s.
 const DROPOUT_S: f64 = 0.008;
 /// A breath takes this long, s, from -20 dB to -3 dB of its loudest...
@@ -88,7 +91,9 @@ impl AirFinder {
             return None;
         }
         let inner = &self.levels[..num.saturating_sub(3).max(1)];
-        Some(Air { start, power: (mean(inner) - floor).max(1e-20), floor })
+        let power = (mean(inner) - floor).max(1e-20);
+        let is_growth = onset - start < GROWTH_PERIODS * period && power < GROWTH_SHARE * tone_power;
+        (!is_growth).then_some(Air { start, power, floor })
     }
 
     /// An inhalation that runs into the tone: it swells slowly, and a mouth open to the room has no low sound,
