@@ -21,6 +21,9 @@ const MAX_DRAW_CENTS: f64 = 40.0;
 const SHAPE_RANGE_S: f64 = 0.300;
 /// Fewest looks a shape can be told from.
 const MIN_SHAPE_POINTS: usize = 5;
+/// Under this straightness the way in is clearly a bend, and at most this much deeper than its line.
+const CLEAR_BEND: f64 = 0.7;
+const MAX_BEND_GAIN: f64 = 1.3;
 /// Mean error of a slide's line, share of its depth.
 const MAX_SLIDE_ERROR: f64 = 0.2;
 /// Steps of the search over a shape's length.
@@ -46,6 +49,8 @@ pub struct Slide {
     pub smear: Smear,
     /// How much better the straight line fits than the exponential: ratio of mean errors, above 1 for a slide.
     pub straightness: f64,
+    /// Depth at the onset of the exponential that fits best, cents.
+    pub bend_cents: f64,
 }
 
 /// Reads the way in off the looks.
@@ -56,7 +61,24 @@ pub fn read(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64
     let first = onset.max(speaks - BEFORE_SPEAKING_S * rate_hz);
     let onset_cents = onset_pitch(points, first, period, rate_hz, split.is_some());
     let slide = if split.is_none() { find_slide(points, onset, rate_hz) } else { None };
+    let onset_cents = onset_cents.map(|(drawn, width)| (bend_to(drawn, slide.as_ref()), width));
     Approach { onset_cents, settle, split: split.map(|s| s.0), slide }
+}
+
+/// A pitch that bends in is steepest at the onset: where the exponential fits clearly, its depth there is nearer
+/// the truth than the straight line's.
+fn bend_to(drawn: f64, slide: Option<&Slide>) -> f64 {
+    match slide {
+        Some(slide) if slide.straightness < CLEAR_BEND => {
+            let most = MAX_BEND_GAIN * drawn.abs();
+            if slide.bend_cents * drawn > 0.0 {
+                drawn.signum() * slide.bend_cents.abs().clamp(drawn.abs(), most)
+            } else {
+                drawn
+            }
+        }
+        _ => drawn,
+    }
 }
 
 fn tones_after(points: &[Point], onset: f64, margin: f64) -> impl Iterator<Item = &Point> {
@@ -190,7 +212,11 @@ fn find_slide(points: &[Point], onset: f64, rate_hz: f64) -> Option<Slide> {
     };
     // A line far off its points describes nothing.
     let is_line = straight.error.sqrt() < MAX_SLIDE_ERROR * straight.depth.abs();
-    is_line.then(|| Slide { smear, straightness: (bent.error / straight.error.max(1e-9)).sqrt() })
+    is_line.then(|| Slide {
+        smear,
+        straightness: (bent.error / straight.error.max(1e-9)).sqrt(),
+        bend_cents: bent.depth,
+    })
 }
 
 struct Shape {
