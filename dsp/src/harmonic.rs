@@ -202,14 +202,13 @@ fn sum_lanes(weighted: &Weighted, len: usize, freq: f64, base: usize, sums: &mut
             re[k] = turned;
         }
     }
-    for k in 0..LANES {
-        sums.plain[0][base + k] = acc[0][k];
-        sums.plain[1][base + k] = acc[1][k];
-        sums.slope[0][base + k] = acc[2][k];
-        sums.slope[1][base + k] = acc[3][k];
-        sums.time[0][base + k] = acc[4][k];
-        sums.time[1][base + k] = acc[5][k];
-    }
+    let place = base..base + LANES;
+    sums.plain[0][place.clone()].copy_from_slice(&acc[0]);
+    sums.plain[1][place.clone()].copy_from_slice(&acc[1]);
+    sums.slope[0][place.clone()].copy_from_slice(&acc[2]);
+    sums.slope[1][place.clone()].copy_from_slice(&acc[3]);
+    sums.time[0][place.clone()].copy_from_slice(&acc[4]);
+    sums.time[1][place].copy_from_slice(&acc[5]);
 }
 
 fn combine(sums: &Sums, freq: f64, num: usize, len: usize) -> Look {

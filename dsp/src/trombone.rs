@@ -76,7 +76,8 @@ mod tests {
     fn positions_match_the_charts() {
         // The trombone-laws table of the measures page, computed from the harmonic series [C];
         // 0.06 of a position is its rounding.
-        let chart: [(u8, &[(f64, bool, u8)]); 9] = [
+        type Row = (u8, &'static [(f64, bool, u8)]);
+        let chart: [Row; 9] = [
             (40, &[(7.0, false, 2), (2.32, true, 2)]),
             (41, &[(6.0, false, 2), (1.0, true, 2)]),
             (46, &[(1.0, false, 2)]),
