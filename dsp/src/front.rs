@@ -208,7 +208,7 @@ pub fn is_partial_interval(interval_cents: f64) -> bool {
 }
 
 /// See [`is_partial_interval`].
-const PARTIAL_TOLERANCE_CENTS: f64 = 40.0;
+const PARTIAL_TOLERANCE_CENTS: f64 = 30.0;
 
 /// A leap this far from the settled pitch lands on another partial, cents: partials 10 and 9 lie 182 apart.
 const OTHER_PARTIAL_CENTS: f64 = 130.0;
