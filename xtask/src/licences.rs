@@ -4,7 +4,7 @@ use crate::shell::{cargo, output};
 use std::collections::BTreeMap;
 
 /// Licences that ask for no more than a notice. MPL-2.0 keeps to its own files, and is taken with that known.
-const FREE: [&str; 12] = [
+const FREE: [&str; 13] = [
     "MIT",
     "Apache-2.0",
     "Apache-2.0 WITH LLVM-exception",
