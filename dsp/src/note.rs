@@ -31,6 +31,11 @@ const SHARP_RISE_S: f64 = 0.030;
 /// Time a dip may take to fall, and to rise, s.
 const DIP_FALL_S: f64 = 0.080;
 const DIP_RISE_S: f64 = 0.060;
+/// A note that comes back this much softer than it was has not been tongued: it is ringing off, dB.
+const DEAD_DROP_DB: f32 = 10.0;
+/// The pitch swings when it moves by more than this, semitones, within this time of a dip, s.
+const SWING: f32 = 0.35;
+const SWING_REACH_S: f64 = 0.080;
 /// A dip this deep is a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
 const DEEP_DIP_MOVED_DB: f32 = 9.0;
 const DEEP_DIP_DB: f32 = 13.0;
@@ -45,6 +50,8 @@ const PLATEAU_HALF_WIDTH: f32 = 0.30;
 const NEW_PITCH: f32 = 0.70;
 /// A first plateau shorter than this after a fresh start is a split or a stutter, s.
 pub const SECOND_START_S: f64 = 0.150;
+/// A change of pitch this soon after a fresh start is a slide that came late, s: a note is longer.
+const SMEAR_S: f64 = 0.110;
 /// Smallest interval of a split, semitones: partials 9 to 10.
 const SPLIT_MIN: f32 = 1.60;
 /// Under this pitch (MIDI) frames come from the long window, which lags a change by this, s.
@@ -343,10 +350,22 @@ impl NoteFinder {
         let fall = |s: f64| frames.max_level(note.start.max(c - frames.count(s)), c) - level;
         let rise = |s: f64| frames.max_level(c, c + frames.count(s)) - level;
         level <= frames.min_level(c - near, c + near)
-            && fall(DIP_FALL_S).max(rise(DIP_RISE_S)) >= DIP_DB
+            && fall(DIP_FALL_S).max(rise(DIP_RISE_S)) >= self.least_dip_db(frames, c)
+            && rise(DIP_RISE_S) + DEAD_DROP_DB >= fall(DIP_FALL_S)
             && fall(SHARP_FALL_S) >= SHARP_DB
             && rise(SHARP_RISE_S) >= SHARP_DB
             && self.num_tonal(frames, c + near / 2, c + near / 2 + 12) >= 9
+    }
+
+    /// Vibrato in a room makes dips of its own: where the pitch swings, only a deep one counts.
+    fn least_dip_db(&self, frames: &Frames, c: i64) -> f32 {
+        let reach = frames.count(SWING_REACH_S);
+        let (mut low, mut high) = (f32::MAX, f32::MIN);
+        for frame in (c - reach..=c + reach).map(|i| frames.get(i)).filter(|f| self.is_tonal(*f)) {
+            (low, high) = (low.min(frame.midi), high.max(frame.midi));
+        }
+        let swings = high - low > SWING && high - low < SPLIT_MIN;
+        if swings { DEEP_DIP_MOVED_DB } else { DIP_DB }
     }
 
     fn after_dip(&mut self, frames: &Frames, note: Note, c: i64) {
@@ -386,11 +405,16 @@ impl NoteFinder {
         let interval = (ahead - note.midi).abs();
         if interval < NEW_PITCH {
             self.set_pitch(0.9 * note.midi + 0.1 * ahead);
-        } else if self.is_split(frames, &note, c, interval) {
+        } else if self.is_split(frames, &note, c, interval) || self.is_smear(frames, &note, c) {
             self.set_pitch(ahead); // the note is where it lands
         } else {
             self.change_pitch(frames, &note, c, ahead);
         }
+    }
+
+    /// Pitch still on its way right after a fresh start: the slide, not a second note.
+    fn is_smear(&self, frames: &Frames, note: &Note, c: i64) -> bool {
+        note.kind == Start::Fresh && c - note.start < frames.count(SMEAR_S)
     }
 
     fn change_pitch(&mut self, frames: &Frames, note: &Note, c: i64, ahead: f32) {

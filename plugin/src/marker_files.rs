@@ -300,7 +300,10 @@ mod tests {
     use crate::fixture;
 
     /// Markers and tempos with their ticks, read back by the library's own reader.
-    fn read_back(bytes: &[u8]) -> (Vec<(u32, String)>, Vec<(u32, u32)>) {
+    /// Markers (tick, text) and tempos (tick, microseconds a quarter).
+    type ReadBack = (Vec<(u32, String)>, Vec<(u32, u32)>);
+
+    fn read_back(bytes: &[u8]) -> ReadBack {
         let smf = Smf::parse(bytes).expect("a Standard MIDI File");
         let (mut at, mut markers, mut tempos) = (0, Vec::new(), Vec::new());
         for event in &smf.tracks[0] {
