@@ -1,10 +1,11 @@
 //! The whole analysis behind one door: `push` samples, take judged entrances out.
 
+use crate::coarse::Note;
 use crate::entrance::Entrance;
 use crate::frame::Frames;
 use crate::framer::{Decimated, Framer, History};
 use crate::judge::Judge;
-use crate::note::{Note, NoteFinder};
+use crate::note::NoteFinder;
 use crate::settings::{Settings, SettingsError};
 use std::collections::VecDeque;
 

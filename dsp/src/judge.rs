@@ -2,6 +2,8 @@
 
 use crate::air::{Air, AirFinder};
 use crate::approach::{self, Approach};
+use crate::breath::held_breath_ms;
+use crate::coarse::{Note, Start};
 use crate::entrance::{
     Articulation, CannotTell, Entrance, Evidence, FRONT_POINTS, Faults, FrontPicture, InstantUncertainty, Measure, Told,
 };
@@ -13,7 +15,6 @@ use crate::grid;
 use crate::instants::{self, Instants};
 use crate::level::LevelTrack;
 use crate::look::{Candidate, Looker};
-use crate::note::{Note, Start};
 use crate::score;
 use crate::settings::Settings;
 use crate::slur::SlurFinder;
@@ -37,13 +38,6 @@ const DIP_REACH_FRAMES: i64 = 4;
 const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
 /// An overshoot falls within this many round trips.
 const HARD_ROUND_TRIPS: f64 = 3.0;
-/// A breath: at least this long, s, this far over the floor, dB, this recent, s.
-const BREATH_S: f64 = 0.120;
-const BREATH_OVER_FLOOR_DB: f32 = 8.0;
-const BREATH_BACK_S: f64 = 1.5;
-/// A breath's noise may drop out for less than this, frames, and its frames seldom pass this periodicity.
-const BREATH_GAP_FRAMES: i64 = 6;
-const BREATH_PERIODICITY: f32 = 0.75;
 /// A note this far under the loudest so far is soft, share of power (-24 dB).
 const SOFT_SHARE: f64 = 0.004;
 /// Most level values: 0.25 + 0.45 s and some.
@@ -436,17 +430,4 @@ fn median_midi(frames: &Frames, note: &Note) -> Option<f64> {
     }
     midis[..num].sort_unstable_by(f32::total_cmp);
     (num > 0).then(|| f64::from(midis[num / 2]))
-}
-
-/// Silence between an audible breath and frame `start`, ms; `None` without a breath.
-fn held_breath_ms(frames: &Frames, start: i64, floor_db: f32) -> Option<f64> {
-    let is_sound = |i: i64| frames.get(i).level_db > floor_db + BREATH_OVER_FLOOR_DB;
-    let oldest = (start - frames.count(BREATH_BACK_S)).max(0);
-    let quiet = (oldest..start).rev().find(|&i| !is_sound(i))?; // before the tongue and the tone's beginning
-    let end = (oldest..quiet).rev().find(|&i| is_sound(i))?;
-    let begin = (oldest..=end).rev().find(|&i| (i - BREATH_GAP_FRAMES..i).all(|j| !is_sound(j)))?;
-    let num = end + 1 - begin;
-    let num_tonal = (begin..=end).filter(|&i| frames.get(i).periodicity > BREATH_PERIODICITY).count() as i64;
-    let is_breath = num >= frames.count(BREATH_S) && 5 * num_tonal < num;
-    is_breath.then(|| (start - end) as f64 * crate::frame::HOP_S * 1e3)
 }

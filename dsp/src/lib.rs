@@ -15,6 +15,7 @@ mod vector;
 mod framer;
 mod pitch;
 mod frame;
+mod coarse;
 mod note;
 // A note's front, looked at again.
 mod harmonic;
@@ -26,6 +27,7 @@ mod level;
 mod instants;
 mod approach;
 mod air;
+mod breath;
 // Judgement.
 pub mod grid;
 pub mod faults;

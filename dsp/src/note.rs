@@ -5,6 +5,7 @@
 //! breaths and knocks do none of these. Two starts close together are one note that stuttered; a
 //! short plateau on another pitch right after a fresh start is a note that split.
 
+use crate::coarse::{Note, Start};
 use crate::frame::{Frame, Frames};
 use std::collections::VecDeque;
 
@@ -67,34 +68,6 @@ const FLOOR_RISE_DB: f32 = 0.01;
 const LOWEST_FLOOR_DB: f32 = -85.0;
 /// A take may begin inside a note: the first guess of the floor is not over this, dB.
 const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
-
-/// How a note began.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Start {
-    /// Out of silence, noise or a tail.
-    Fresh,
-    /// After a dip in a tone that went on.
-    Dip,
-    /// By a change of pitch.
-    Pitch,
-}
-
-/// A note as the coarse picture sees it. Times are frames.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Note {
-    /// First frame.
-    pub start: i64,
-    /// Frame after the last; `None` while it sounds.
-    pub end: Option<i64>,
-    /// How it began.
-    pub kind: Start,
-    /// Plateau pitch (MIDI); NaN before there is one.
-    pub midi: f32,
-    /// Plateau pitch of the note it came from (dip and pitch starts), NaN otherwise.
-    pub from_midi: f32,
-    /// Already judged; waits for its end.
-    pub is_told: bool,
-}
 
 /// Finds notes in frames.
 pub struct NoteFinder {

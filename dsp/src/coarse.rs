@@ -1,0 +1,29 @@
+//! A note as the coarse picture sees it.
+
+/// How a note began.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Start {
+    /// Out of silence, noise or a tail.
+    Fresh,
+    /// After a dip in a tone that went on.
+    Dip,
+    /// By a change of pitch.
+    Pitch,
+}
+
+/// A note as the coarse picture sees it. Times are frames.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Note {
+    /// First frame.
+    pub start: i64,
+    /// Frame after the last; `None` while it sounds.
+    pub end: Option<i64>,
+    /// How it began.
+    pub kind: Start,
+    /// Plateau pitch (MIDI); NaN before there is one.
+    pub midi: f32,
+    /// Plateau pitch of the note it came from (dip and pitch starts), NaN otherwise.
+    pub from_midi: f32,
+    /// Already judged; waits for its end.
+    pub is_told: bool,
+}
