@@ -42,6 +42,10 @@ const DEEP_DIP_MOVED_DB: f32 = 9.0;
 const DEEP_DIP_DB: f32 = 13.0;
 /// A note has ended this far under its recent level, dB.
 const END_DROP_DB: f32 = 24.0;
+/// ... of this long, s: longer than a room takes to sink by as much...
+const END_MEMORY_S: f64 = 0.7;
+/// A new pitch that rises this far came out of the tail of the note before by a stroke of its own, dB.
+const TAIL_RISE_DB: f32 = 13.0;
 /// ... or after this long without tone, s.
 const END_TONELESS_S: f64 = 0.060;
 /// Length of a plateau, s, and its half width, semitones.
@@ -308,7 +312,7 @@ impl NoteFinder {
     }
 
     fn has_ended(&self, frames: &Frames, note: &Note, c: i64) -> bool {
-        let recent = frames.max_level(note.start.max(c - frames.count(0.3)), c);
+        let recent = frames.max_level(note.start.max(c - frames.count(END_MEMORY_S)), c);
         let level = frames.get(c).level_db;
         let toneless = self.num_tonal(frames, c, c + frames.count(END_TONELESS_S)) == 0;
         level < recent - END_DROP_DB || level < self.floor_db + ABOVE_FLOOR_DB - 2.0 || toneless
@@ -361,6 +365,12 @@ impl NoteFinder {
         sides - frames.min_level(c - near, c + near)
     }
 
+    /// Rise out of the softest moment around a frame, whatever was before it, dB.
+    fn rise_db(&self, frames: &Frames, c: i64) -> f32 {
+        let (wide, near) = (frames.count(0.080), frames.count(0.040));
+        frames.max_level(c, c + wide) - frames.min_level(c - near, c + near)
+    }
+
     /// The softest frame around a change of pitch.
     fn softest(&self, frames: &Frames, c: i64) -> i64 {
         let near = frames.count(0.040);
@@ -392,7 +402,8 @@ impl NoteFinder {
 
     fn change_pitch(&mut self, frames: &Frames, note: &Note, c: i64, ahead: f32) {
         let boundary = self.boundary(frames, c, note.midi, ahead).max(note.start + 1);
-        let is_deep = self.dip_db(frames, boundary) >= DEEP_DIP_MOVED_DB;
+        let is_deep =
+            self.dip_db(frames, boundary) >= DEEP_DIP_MOVED_DB || self.rise_db(frames, boundary) >= TAIL_RISE_DB;
         let boundary = if is_deep { self.softest(frames, boundary).max(note.start + 1) } else { boundary };
         self.end_note(boundary);
         self.start_note(boundary, if is_deep { Start::Fresh } else { Start::Pitch }, note.midi);
