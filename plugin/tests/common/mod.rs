@@ -5,7 +5,7 @@
 #![allow(missing_docs)]
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
-use clack_extensions::gui::{PluginGui, Window};
+use clack_extensions::gui::{GuiSize, HostGui, HostGuiImpl, PluginGui, Window};
 use clack_extensions::latency::PluginLatency;
 use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::state::PluginState;
@@ -41,6 +41,25 @@ impl HostHandlers for TestHost {
     type Shared<'a> = Shared;
     type MainThread<'a> = ();
     type AudioProcessor<'a> = ();
+
+    fn declare_extensions(builder: &mut HostExtensions<Self>, _: &Shared) {
+        builder.register::<HostGui>();
+    }
+}
+
+/// The window's parent is the test's own; it grows by the test's wish only.
+impl HostGuiImpl for Shared {
+    fn resize_hints_changed(&self) {}
+    fn request_resize(&self, _: GuiSize) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn request_show(&self) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn request_hide(&self) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn closed(&self, _: bool) {}
 }
 
 /// The built insert: `NOTEFRONT_CLAP`, or the library that cargo built beside this test.
