@@ -212,6 +212,8 @@ impl Screen {
         let (x0, width) = (rect.left(), rect.width());
         let kept = self.view.filter(|(id, _)| *id == pass.id).map(|(_, scale)| TimeScale { x0, width, ..scale });
         if !pass.live {
+            // Untouched, a pass fits the window, whatever size that has.
+            let kept = kept.filter(|_| self.free_view);
             return kept.unwrap_or_else(|| TimeScale::fit(pass.duration_s, x0, width));
         }
         let start = TimeScale { left_s: -0.5, px_per_s: LIVE_PX_PER_S, x0, width };
@@ -266,6 +268,7 @@ impl Screen {
         let at = below.left_center() + egui::vec2(8.0, 0.0);
         let font = FontId::proportional(12.0 * input.looks.text_scale);
         ui.painter().text(at, egui::Align2::LEFT_CENTER, caption, font, theme.ink);
+        self.free_view |= moved.is_some();
         self.view = Some((other.id, moved.unwrap_or(scale)));
         self.comparison = Some(comparison);
     }
