@@ -57,7 +57,8 @@ pub fn pair_with_capacity(
     offline: bool,
     meters: Arc<Meters>,
 ) -> (Capture, Feed) {
-    let (samples, samples_out) = RingBuffer::new(num_samples);
+    let (mut samples, mut samples_out) = RingBuffer::new(num_samples);
+    touch(&mut samples, &mut samples_out);
     let (stamps, stamps_out) = RingBuffer::new(NUM_STAMPS);
     let capture = Capture {
         samples,
@@ -72,6 +73,19 @@ pub fn pair_with_capacity(
         offline,
     };
     (capture, Feed { samples: samples_out, stamps: stamps_out, taken: 0 })
+}
+
+/// Goes through the whole ring once: the system gives memory page by page on first touch, and the audio side
+/// would pay for it.
+fn touch(samples: &mut Producer<f32>, samples_out: &mut Consumer<f32>) {
+    let zeros = [0.0; MIX_LEN];
+    while samples.slots() > 0 {
+        let _ = samples.push_partial_slice(&zeros);
+    }
+    let mut sink = [0.0; MIX_LEN];
+    while !samples_out.is_empty() {
+        let _ = samples_out.pop_partial_slice(&mut sink);
+    }
 }
 
 impl Capture {

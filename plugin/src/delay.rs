@@ -10,7 +10,10 @@ impl Delay {
     /// A delay of `len` samples for `num_channels` channels, filled with silence.
     #[must_use]
     pub fn new(num_channels: usize, len: usize) -> Self {
-        Self { lines: vec![vec![0.0; len]; num_channels], at: 0 }
+        let mut delay = Self { lines: vec![vec![0.0; len]; num_channels], at: 0 };
+        // Written once, so that the audio side does not pay for the system's first touch of each page.
+        delay.clear();
+        delay
     }
 
     /// Back to silence.

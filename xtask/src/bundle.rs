@@ -47,6 +47,9 @@ pub fn run(args: &[String]) -> Result<(), String> {
     // The target directory is an environment variable, and setting one in a running process is unsafe.
     let status = Command::new(itself)
         .env("CARGO_TARGET_DIR", &target)
+        // One unit and whole-program optimisation: slower to build, and a plug-in is downloaded and loaded often.
+        .env("CARGO_PROFILE_RELEASE_LTO", "fat")
+        .env("CARGO_PROFILE_RELEASE_CODEGEN_UNITS", "1")
         .args(["bundle", INNER])
         .args(args)
         .status()
