@@ -2,6 +2,9 @@
 //!
 //! Air is sound without a pitch that leads into the tone. A tail of the note before falls, a room
 //! is there all the time, a tongue's click is short: none of these is air.
+//!
+//! Where a tail still rings, the air under it is heard by taking the tail out: the sound less itself one
+//! period of the note before, earlier.
 
 use crate::framer::History;
 use crate::look::Point;
@@ -39,6 +42,12 @@ const LOW_WIDTH_S: f64 = 0.0015;
 /// Share of tone looks in the stretch from which on it is tone fading in, not air.
 const TONAL_SHARE: f64 = 0.5;
 
+/// Window of the level under a tail, s, at least, and in periods of the tail.
+const TAIL_WINDOW_S: f64 = 0.010;
+const TAIL_WINDOW_PERIODS: f64 = 1.5;
+/// Under a tail, a breath begins this factor over what is left of the tail.
+const BREATH_OVER_REST: f64 = 2.0;
+
 /// Air before a tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Air {
@@ -48,6 +57,19 @@ pub struct Air {
     pub power: f64,
     /// Power of the room before it.
     pub floor: f64,
+}
+
+/// The tone that the air is to lead into, in internal samples.
+#[derive(Debug, Clone, Copy)]
+pub struct Tone {
+    /// Where it begins.
+    pub onset: f64,
+    /// Nothing before this counts.
+    pub earliest: f64,
+    /// Its period.
+    pub period: f64,
+    /// Power of its settled stretch.
+    pub power: f64,
 }
 
 /// Levels before the onset, newest first.
@@ -63,47 +85,69 @@ impl AirFinder {
         Self { rate_hz, levels: Vec::with_capacity((REACH_S / STEP_S) as usize + 1) }
     }
 
-    /// The air that leads into `onset`, if any. Nothing before `earliest` counts.
-    pub fn find(
+    /// The air that leads into a tone, if any.
+    pub fn find(&mut self, history: &History, points: &[Point], tone: &Tone) -> Option<Air> {
+        let newest = tone.onset - self.guard(tone);
+        self.fill(newest, tone.earliest, WINDOW_S * self.rate_hz, |from, to| history.full_power(from, to));
+        let (air, num) = self.measure(tone)?;
+        if is_tonal(points, air.start, tone.onset, |p| p.is_tone || p.is_rough) {
+            return None;
+        }
+        let breathes = self.builds_slowly(num, BREATH_BEGINS)
+            && self.low_share(history, air.start, newest) < BREATH_LOW_SHARE;
+        (!breathes).then_some(air)
+    }
+
+    /// The air under the tail of a note of period `tail_period`, if any.
+    pub fn find_under_tail(
         &mut self,
         history: &History,
         points: &[Point],
-        onset: f64,
-        earliest: f64,
-        period: f64,
-        tone_power: f64,
+        tone: &Tone,
+        tail_period: f64,
     ) -> Option<Air> {
-        let guard = GUARD_S * self.rate_hz + GUARD_PERIODS * period;
-        self.fill(history, onset - guard, earliest);
+        let newest = tone.onset - self.guard(tone);
+        let width = (TAIL_WINDOW_S * self.rate_hz).max(TAIL_WINDOW_PERIODS * tail_period);
+        self.fill(newest, tone.earliest, width, |from, to| rest_power(history, from, to, tail_period));
+        let (air, num) = self.measure(tone)?;
+        let loudest = self.levels[..num].iter().copied().fold(1e-20, f64::max);
+        let begins = BREATH_BEGINS.max(BREATH_OVER_REST * air.floor / loudest);
+        let is_air = !is_tonal(points, air.start, tone.onset, |p| p.is_tone) && !self.builds_slowly(num, begins);
+        is_air.then_some(air)
+    }
+
+    fn guard(&self, tone: &Tone) -> f64 {
+        GUARD_S * self.rate_hz + GUARD_PERIODS * tone.period
+    }
+
+    /// What the levels say of length and strength, and how many of them are air.
+    fn measure(&self, tone: &Tone) -> Option<(Air, usize)> {
         let near = mean(self.levels.get(..NEAR_VALUES)?);
         let floor = self.smoothed_min();
-        if near < OVER_FLOOR * floor || near < OVER_TONE * tone_power {
+        if near < OVER_FLOOR * floor || near < OVER_TONE * tone.power {
             return None;
         }
         let line = (near * floor).sqrt().max(HOLD_SHARE * near);
         let num = self.run(line);
-        let start = onset - guard - num as f64 * STEP_S * self.rate_hz;
-        let length_s = (onset - start) / self.rate_hz;
-        if length_s < CLICK_S.max(CLICK_PERIODS * period / self.rate_hz) || is_tonal(points, start, onset) {
-            return None;
-        }
-        if self.is_breath(history, &self.levels[..num], start, onset - guard) {
+        let start = tone.onset - self.guard(tone) - num as f64 * STEP_S * self.rate_hz;
+        if tone.onset - start < (CLICK_S * self.rate_hz).max(CLICK_PERIODS * tone.period) {
             return None;
         }
         let inner = &self.levels[..num.saturating_sub(3).max(1)];
         let power = (mean(inner) - floor).max(1e-20);
-        let is_growth = onset - start < GROWTH_PERIODS * period && power < GROWTH_SHARE * tone_power;
-        (!is_growth).then_some(Air { start, power, floor })
+        let is_growth = tone.onset - start < GROWTH_PERIODS * tone.period && power < GROWTH_SHARE * tone.power;
+        (!is_growth).then_some((Air { start, power, floor }, num))
     }
 
-    /// An inhalation that runs into the tone: it swells slowly, and a mouth open to the room has no low sound,
-    /// while air blown through the horn sets in with the breath's push and carries the horn's low sound.
-    fn is_breath(&self, history: &History, run: &[f64], start: f64, end: f64) -> bool {
+    /// An inhalation that runs into the tone swells slowly; air blown through the horn sets in with the breath's
+    /// push. (And a mouth open to the room has no low sound, while the horn gives its own to the air.)
+    fn builds_slowly(&self, num: usize, begins: f64) -> bool {
+        let run = &self.levels[..num];
         let loudest = run.iter().copied().fold(0.0, f64::max);
         // The run is newest first: the build-up lies at its far end and beyond it.
         let full = run.iter().rposition(|&l| l > BREATH_FULL * loudest).unwrap_or(0);
-        let build = self.levels[full..].iter().take_while(|&&l| l > BREATH_BEGINS * loudest).count();
-        build as f64 * STEP_S >= BREATH_BUILD_S && self.low_share(history, start, end) < BREATH_LOW_SHARE
+        let build = self.levels[full..].iter().take_while(|&&l| l > begins * loudest).count();
+        build as f64 * STEP_S >= BREATH_BUILD_S
     }
 
     /// Share of the band's power under about 300 Hz: what is left after a mean over 1.5 ms.
@@ -115,16 +159,19 @@ impl AirFinder {
         low / all.max(1e-20)
     }
 
-    fn fill(&mut self, history: &History, newest: f64, earliest: f64) {
+    /// Levels in windows of `width` from `newest` back, as far as `earliest`.
+    fn fill(&mut self, newest: f64, earliest: f64, width: f64, power: impl Fn(i64, i64) -> f64) {
         self.levels.clear();
-        let half = (0.5 * WINDOW_S * self.rate_hz) as i64;
+        let half = (0.5 * width) as i64;
+        // The newest window must not reach past the guard by more than the plain one does.
+        let newest = newest - 0.5 * (width - WINDOW_S * self.rate_hz);
         while self.levels.len() < self.levels.capacity() {
             let time = newest - self.levels.len() as f64 * STEP_S * self.rate_hz;
             if time - (half as f64) < earliest {
                 return;
             }
             let t = time.round() as i64;
-            self.levels.push(history.full_power(t - half, t + half));
+            self.levels.push(power(t - half, t + half));
         }
     }
 
@@ -156,12 +203,35 @@ fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
-fn is_tonal(points: &[Point], from: f64, to: f64) -> bool {
+/// Power of [`from`, `to`) that a tone of the given period, however it fades, does not explain: the rest of the
+/// band that carries pitch, and all above it, where a tail has little.
+fn rest_power(history: &History, from: i64, to: i64, period: f64) -> f64 {
+    let len = (to - from).max(0) as usize;
+    let whole = period.floor();
+    let part = (period - whole) as f32;
+    let Some(now) = history.window(from, len) else { return 0.0 };
+    let Some(then) = history.window(from - whole as i64 - 1, len + 1) else { return 0.0 };
+    let before = |i: usize| part * then[i] + (1.0 - part) * then[i + 1];
+    let (mut all, mut shared, mut earlier) = (0.0f64, 0.0f64, 1e-20f64);
+    for (i, &x) in now.iter().enumerate() {
+        let (x, y) = (f64::from(x), f64::from(before(i)));
+        all += x * x;
+        shared += x * y;
+        earlier += y * y;
+    }
+    let gain = (shared / earlier).clamp(0.0, 1.0);
+    // Noise is in both stretches, and adds.
+    let rest = all - 2.0 * gain * shared + gain * gain * earlier;
+    let treble = (history.full_power(from, to) - history.band_power(from, to)).max(0.0);
+    treble + rest.max(0.0) / ((1.0 + gain * gain) * len.max(1) as f64)
+}
+
+fn is_tonal(points: &[Point], from: f64, to: f64, counts: impl Fn(&Point) -> bool) -> bool {
     let inside = points.iter().filter(|p| p.centre >= from && p.centre < to);
     let (mut num, mut tonal) = (0, 0);
     for point in inside {
         num += 1;
-        tonal += usize::from(point.is_tone || point.is_rough);
+        tonal += usize::from(counts(point));
     }
     num > 0 && tonal as f64 > TONAL_SHARE * f64::from(num)
 }

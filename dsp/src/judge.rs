@@ -1,6 +1,6 @@
 //! One note's closer look turned into an entrance.
 
-use crate::air::{Air, AirFinder};
+use crate::air::{Air, AirFinder, Tone};
 use crate::approach::{self, Approach};
 use crate::breath::held_breath_ms;
 use crate::coarse::{Note, Start};
@@ -40,6 +40,8 @@ const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
 const HARD_ROUND_TRIPS: f64 = 3.0;
 /// A note this far under the loudest so far is soft, share of power (-24 dB).
 const SOFT_SHARE: f64 = 0.004;
+/// Air under the tail of the note before is looked for this far back, s: a tail's room to fall in.
+const TAIL_REACH_S: f64 = 0.400;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -54,6 +56,8 @@ pub struct Judge {
     air: AirFinder,
     num_told: usize,
     previous_end: i64,
+    previous_hz: Option<f64>,
+    previous_start: f64,
     open: Option<usize>,
     last_index: Option<usize>,
     loudest: f64,
@@ -85,6 +89,8 @@ impl Judge {
             air: AirFinder::new(rate_hz),
             num_told: 0,
             previous_end: 0,
+            previous_hz: None,
+            previous_start: 0.0,
             open: None,
             last_index: None,
             loudest: 0.0,
@@ -95,6 +101,8 @@ impl Judge {
     pub fn clear(&mut self) {
         self.num_told = 0;
         self.previous_end = 0;
+        self.previous_hz = None;
+        self.previous_start = 0.0;
         self.open = None;
         self.last_index = None;
         self.loudest = 0.0;
@@ -120,6 +128,8 @@ impl Judge {
         let mut entrance = self.entrance(note, frames, &front);
         entrance.faults = faults::judge(&entrance, &self.settings);
         entrance.clarity = score::clarity(&entrance.faults);
+        self.previous_hz = Some(front.settled.hz);
+        self.previous_start = front.instants.speaks;
         self.num_told += 1;
         self.last_index = Some(entrance.index);
         self.open = note.end.is_none().then_some(entrance.index);
@@ -170,11 +180,25 @@ impl Judge {
         front.approach =
             Some(approach::read(self.reader.points(), instants.onset, instants.speaks, period, self.rate_hz));
         if note.kind == Start::Fresh {
-            let earliest = candidate.earliest as f64;
-            front.air = self.air.find(history, self.reader.points(), instants.onset, earliest, period, tone_power);
+            front.air = self.air_before(history, note, candidate, &front);
         }
         front.evidence = self.evidence(history, frames, candidate, &front, floor_db);
         Some(front)
+    }
+
+    /// Air before the tone; under the tail of the note before where that still rings.
+    fn air_before(&mut self, history: &History, note: &Note, candidate: &Candidate, front: &Front) -> Option<Air> {
+        let points = self.reader.points();
+        let onset = front.instants.onset;
+        let period = self.rate_hz / front.settled.hz;
+        let tone = Tone { onset, earliest: candidate.earliest as f64, period, power: front.tone_power };
+        if let Some(air) = self.air.find(history, points, &tone) {
+            return Some(air);
+        }
+        let tail_hz = self.previous_hz.filter(|_| !note.from_midi.is_nan())?;
+        let earliest = (onset - TAIL_REACH_S * self.rate_hz).max(self.previous_start);
+        let tone = Tone { earliest, ..tone };
+        self.air.find_under_tail(history, points, &tone, self.rate_hz / tail_hz)
     }
 
     /// Far under the loudest note so far: a soft note, or the player talking.

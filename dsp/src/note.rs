@@ -44,7 +44,7 @@ const DEEP_DIP_DB: f32 = 13.0;
 const END_DROP_DB: f32 = 24.0;
 /// ... of this long, s: longer than a room takes to sink by as much...
 const END_MEMORY_S: f64 = 0.7;
-/// A new pitch that rises this far came out of the tail of the note before by a stroke of its own, dB.
+/// A note that rises this far came out of the tail of the note before by a stroke of its own, dB.
 const TAIL_RISE_DB: f32 = 13.0;
 /// ... or after this long without tone, s.
 const END_TONELESS_S: f64 = 0.060;
@@ -353,9 +353,14 @@ impl NoteFinder {
         }
         let has_moved = !midi.is_nan() && (midi - note.midi).abs() > NEW_PITCH;
         let deep = if has_moved { DEEP_DIP_MOVED_DB } else { DEEP_DIP_DB };
-        let kind = if self.dip_db(frames, c) >= deep { Start::Fresh } else { Start::Dip };
+        let kind = if self.is_stroke(frames, c, deep) { Start::Fresh } else { Start::Dip };
         self.end_note(c);
         self.start_note(c, kind, note.midi);
+    }
+
+    /// A start of its own: the dip around it is deep, or the tone rises far out of a tail that filled the gap.
+    fn is_stroke(&self, frames: &Frames, c: i64, deep_db: f32) -> bool {
+        self.dip_db(frames, c) >= deep_db || self.rise_db(frames, c) >= TAIL_RISE_DB
     }
 
     /// Depth of the dip around a frame, against the softer side, dB.
@@ -402,8 +407,7 @@ impl NoteFinder {
 
     fn change_pitch(&mut self, frames: &Frames, note: &Note, c: i64, ahead: f32) {
         let boundary = self.boundary(frames, c, note.midi, ahead).max(note.start + 1);
-        let is_deep =
-            self.dip_db(frames, boundary) >= DEEP_DIP_MOVED_DB || self.rise_db(frames, boundary) >= TAIL_RISE_DB;
+        let is_deep = self.is_stroke(frames, boundary, DEEP_DIP_MOVED_DB);
         let boundary = if is_deep { self.softest(frames, boundary).max(note.start + 1) } else { boundary };
         self.end_note(boundary);
         self.start_note(boundary, if is_deep { Start::Fresh } else { Start::Pitch }, note.midi);

@@ -17,7 +17,7 @@ const SEED: u64 = 7;
 const PHRASE: [u8; 8] = [46, 53, 58, 62, 60, 58, 55, 53];
 
 const STORY: &str = "\
-Vesna Quill warms up in a carpeted back room at 72 beats a minute, with the eight notes of her own
+Vesna Quill warms up in a tiled stairwell at 72 beats a minute, with the eight notes of her own
 \"Lock-Keeper's Line\": first cold, then again after ten minutes of quiet starts. Player, piece and room
 are invented, and every sound is made by this command.
 ";
@@ -125,7 +125,7 @@ fn scene(spoil: impl Fn(usize, &mut Note, &mut Attack)) -> Scene {
         player,
         tones,
         nuisances: Vec::new(),
-        room: Some(Room { rt60_s: 0.3, wet_db: -24.0, delay_s: 0.006 }),
+        room: Some(Room { rt60_s: 0.7, wet_db: -14.0, delay_s: 0.012 }),
         floor_db: -72.0,
         hum: (50.0, -82.0),
     }
