@@ -7,6 +7,7 @@
 //! period of the note before, earlier.
 
 use crate::framer::History;
+use crate::harmonic;
 use crate::look::Point;
 
 /// Air is looked for this far before the onset, s.
@@ -19,8 +20,10 @@ const GUARD_S: f64 = 0.004;
 const GUARD_PERIODS: f64 = 0.4;
 /// Air stays within this of its level next to the tone (-9 dB); what falls off faster is the tone growing.
 const HOLD_SHARE: f64 = 0.12;
-/// Air stands this factor over the quietest moment before it (8 dB)...
-const OVER_FLOOR: f64 = 6.3;
+/// Air stands a factor over the quietest moment before it, taken over some values: 8 dB over 10 ms, and under a
+/// tail, whose rest is rougher, 5 dB over 24 ms.
+const PLAIN: FloorRule = FloorRule { over: 6.3, num_smooth: 10 };
+const UNDER_TAIL: FloorRule = FloorRule { over: 3.2, num_smooth: 24 };
 /// ... and over this share of the settled tone (-42 dB): softer is not heard before a tone.
 const OVER_TONE: f64 = 6.3e-5;
 /// Shorter sounds are tongue clicks, or masked by the tone (10 to 20 ms \[S\]), s...
@@ -47,6 +50,15 @@ const TAIL_WINDOW_S: f64 = 0.010;
 const TAIL_WINDOW_PERIODS: f64 = 1.5;
 /// Under a tail, a breath begins this factor over what is left of the tail.
 const BREATH_OVER_REST: f64 = 2.0;
+/// Under a tail, what was this factor louder at first (4 dB) is the tail, and what has this periodicity is tone.
+const FALLING: f64 = 2.5;
+const GROWING: f64 = 0.5;
+
+/// How the quietest moment before the air is taken.
+struct FloorRule {
+    over: f64,
+    num_smooth: usize,
+}
 
 /// Air before a tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -76,25 +88,30 @@ pub struct Tone {
 pub struct AirFinder {
     rate_hz: f64,
     levels: Vec<f64>,
+    rest: Vec<f32>,
 }
 
 impl AirFinder {
     /// A finder for an internal rate in Hz.
     #[must_use]
     pub fn new(rate_hz: f64) -> Self {
-        Self { rate_hz, levels: Vec::with_capacity((REACH_S / STEP_S) as usize + 1) }
+        Self {
+            rate_hz,
+            levels: Vec::with_capacity((REACH_S / STEP_S) as usize + 1),
+            rest: Vec::with_capacity((2.0 * REACH_S * rate_hz) as usize),
+        }
     }
 
     /// The air that leads into a tone, if any.
     pub fn find(&mut self, history: &History, points: &[Point], tone: &Tone) -> Option<Air> {
         let newest = tone.onset - self.guard(tone);
         self.fill(newest, tone.earliest, WINDOW_S * self.rate_hz, |from, to| history.full_power(from, to));
-        let (air, num) = self.measure(tone)?;
+        let (air, num) = self.measure(tone, &PLAIN)?;
         if is_tonal(points, air.start, tone.onset, |p| p.is_tone || p.is_rough) {
             return None;
         }
-        let breathes = self.builds_slowly(num, BREATH_BEGINS)
-            && self.low_share(history, air.start, newest) < BREATH_LOW_SHARE;
+        let breathes =
+            self.builds_slowly(num, BREATH_BEGINS) && self.low_share(history, air.start, newest) < BREATH_LOW_SHARE;
         (!breathes).then_some(air)
     }
 
@@ -109,11 +126,32 @@ impl AirFinder {
         let newest = tone.onset - self.guard(tone);
         let width = (TAIL_WINDOW_S * self.rate_hz).max(TAIL_WINDOW_PERIODS * tail_period);
         self.fill(newest, tone.earliest, width, |from, to| rest_power(history, from, to, tail_period));
-        let (air, num) = self.measure(tone)?;
+        let (air, num) = self.measure(tone, &UNDER_TAIL)?;
         let loudest = self.levels[..num].iter().copied().fold(1e-20, f64::max);
         let begins = BREATH_BEGINS.max(BREATH_OVER_REST * air.floor / loudest);
-        let is_air = !is_tonal(points, air.start, tone.onset, |p| p.is_tone) && !self.builds_slowly(num, begins);
+        let is_air = !self.falls(num)
+            && !is_tonal(points, air.start, tone.onset, |p| p.is_tone)
+            && !self.builds_slowly(num, begins)
+            && !self.is_growing_tone(history, (air.start, newest), tail_period, tone.period);
         is_air.then_some(air)
+    }
+
+    /// What is left of a tail falls into the tone; air holds on.
+    fn falls(&self, num: usize) -> bool {
+        let (newer, older) = self.levels[..num].split_at(num / 2);
+        mean(older) > FALLING * mean(newer)
+    }
+
+    /// A slow attack rises out of a tail softly: what is left of the tail then has the new note's period.
+    fn is_growing_tone(&mut self, history: &History, span: (f64, f64), tail_period: f64, period: f64) -> bool {
+        self.rest.clear();
+        let (from, to) = ((span.0 - period).floor() as i64 - 1, span.1 as i64);
+        for i in from..to {
+            let (now, then) = (history.window(i, 1), history.window(i - tail_period.round() as i64, 1));
+            let (Some(&[now]), Some(&[then])) = (now, then) else { return false };
+            self.rest.push(now - then);
+        }
+        harmonic::periodicity(&self.rest, period) > GROWING
     }
 
     fn guard(&self, tone: &Tone) -> f64 {
@@ -121,10 +159,10 @@ impl AirFinder {
     }
 
     /// What the levels say of length and strength, and how many of them are air.
-    fn measure(&self, tone: &Tone) -> Option<(Air, usize)> {
+    fn measure(&self, tone: &Tone, floor_rule: &FloorRule) -> Option<(Air, usize)> {
         let near = mean(self.levels.get(..NEAR_VALUES)?);
-        let floor = self.smoothed_min();
-        if near < OVER_FLOOR * floor || near < OVER_TONE * tone.power {
+        let floor = self.smoothed_min(floor_rule.num_smooth);
+        if near < floor_rule.over * floor || near < OVER_TONE * tone.power {
             return None;
         }
         let line = (near * floor).sqrt().max(HOLD_SHARE * near);
@@ -175,9 +213,9 @@ impl AirFinder {
         }
     }
 
-    /// Lowest level over ten values.
-    fn smoothed_min(&self) -> f64 {
-        self.levels.windows(SMOOTH_VALUES).map(mean).fold(f64::MAX, f64::min)
+    /// Lowest mean of so many values in a row.
+    fn smoothed_min(&self, num: usize) -> f64 {
+        self.levels.windows(num).map(mean).fold(f64::MAX, f64::min)
     }
 
     /// Values, from the onset back, for which the level stays over the line.
@@ -196,8 +234,6 @@ impl AirFinder {
 
 /// Values next to the onset that say how loud the air is.
 const NEAR_VALUES: usize = 12;
-/// Values averaged for the quietest moment.
-const SMOOTH_VALUES: usize = 10;
 
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64

@@ -48,6 +48,8 @@ const END_MEMORY_S: f64 = 0.7;
 const TAIL_RISE_DB: f32 = 13.0;
 /// ... or after this long without tone, s.
 const END_TONELESS_S: f64 = 0.060;
+/// ... within this time, s: a slow attack takes it.
+const SLOW_RISE_S: f64 = 0.150;
 /// Length of a plateau, s, and its half width, semitones.
 const PLATEAU_S: f64 = 0.060;
 const PLATEAU_HALF_WIDTH: f32 = 0.30;
@@ -326,11 +328,11 @@ impl NoteFinder {
         let near = frames.count(0.030);
         let fall = |s: f64| frames.max_level(note.start.max(c - frames.count(s)), c) - level;
         let rise = |s: f64| frames.max_level(c, c + frames.count(s)) - level;
+        let is_sharp = fall(SHARP_FALL_S) >= SHARP_DB && rise(SHARP_RISE_S) >= SHARP_DB;
         level <= frames.min_level(c - near, c + near)
             && fall(DIP_FALL_S).max(rise(DIP_RISE_S)) >= self.least_dip_db(frames, c)
             && rise(DIP_RISE_S) + DEAD_DROP_DB >= fall(DIP_FALL_S)
-            && fall(SHARP_FALL_S) >= SHARP_DB
-            && rise(SHARP_RISE_S) >= SHARP_DB
+            && (is_sharp || rise(DIP_RISE_S) >= TAIL_RISE_DB)
             && self.num_tonal(frames, c + near / 2, c + near / 2 + 12) >= 9
     }
 
@@ -372,8 +374,8 @@ impl NoteFinder {
 
     /// Rise out of the softest moment around a frame, whatever was before it, dB.
     fn rise_db(&self, frames: &Frames, c: i64) -> f32 {
-        let (wide, near) = (frames.count(0.080), frames.count(0.040));
-        frames.max_level(c, c + wide) - frames.min_level(c - near, c + near)
+        let (back, near, ahead) = (frames.count(0.080), frames.count(0.040), frames.count(SLOW_RISE_S));
+        frames.max_level(c, c + ahead) - frames.min_level(c - back, c + near)
     }
 
     /// The softest frame around a change of pitch.

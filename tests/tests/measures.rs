@@ -1,8 +1,9 @@
 //! Every measure on made notes, each with a tolerance and the reason for it.
 
 use notefront_dsp::{Articulation, Entrance, FaultName, Told};
-use notefront_tests::synth::{Air, Attack, Front, Note, Rise, Start, Stutter, Tone};
-use notefront_tests::trial::{hear, note, one, scene};
+use notefront_tests::synth::{Air, Attack, Front, Note, Rise, Room, Start, Stutter, Tone};
+use notefront_tests::trial::{hear, note, one, onsets, scene};
+use notefront_tests::truth::NoteTruth;
 
 /// Low, middle and high: Bb1, Bb2, F3, Bb3, F4.
 const PITCHES: [u8; 5] = [34, 46, 53, 58, 65];
@@ -105,6 +106,41 @@ fn air_before_the_tone_is_measured_in_length_and_level() {
             let true_db = truth.noise_db.expect("told");
             near(value(heard.noise_before_tone_db, "air level"), true_db, 3.0, &format!("air before {midi}, dB"));
             assert!(has(&heard, FaultName::Airy), "{midi} is airy");
+        }
+    }
+}
+
+/// The second of two notes in a room that rings, heard, and the truth of it: a gap of 0.27 s lies between them.
+fn after_a_tail(first: u8, second: Note) -> (NoteTruth, Entrance) {
+    let room = Room { rt60_s: 0.7, wet_db: -14.0, delay_s: 0.012 };
+    let second = Note { at_s: 1.85, ..second };
+    let tones = vec![Tone::single(note(first, 20.0), 1.58), Tone::single(second, 2.6)];
+    let (mut truth, heard) = hear(&scene(tones, Some(room)));
+    assert_eq!(heard.len(), 2, "{first}, then another: heard at {:?}", onsets(&heard));
+    (truth.entrances.remove(1), heard[1])
+}
+
+#[test]
+fn air_under_a_ringing_tail_is_measured_too() {
+    // 15 ms: the p90. 4 dB: the 3 dB of air in the clear, and the air's own echo, a fourteenth dB louder.
+    for (first, second) in [(46, 53), (58, 62), (53, 53), (62, 48), (58, 46)] {
+        let (truth, heard) =
+            after_a_tail(first, with_attack(second, |attack| attack.air = Some(Air { ms: 110.0, db: -20.0 })));
+        let what = format!("air before {second} after {first}");
+        near(value(heard.noise_before_tone_ms, "air"), 110.0, 15.0, &format!("{what}, ms"));
+        let true_db = truth.noise_db.expect("told");
+        near(value(heard.noise_before_tone_db, "air level"), true_db, 4.0, &format!("{what}, dB"));
+        assert!(has(&heard, FaultName::Airy), "{what}");
+    }
+}
+
+#[test]
+fn a_ringing_tail_is_no_air_and_no_fault() {
+    for first in [46, 53, 58, 62] {
+        for second in [46, 53, 58, 62] {
+            let (_, heard) = after_a_tail(first, note(second, 25.0));
+            let faults = heard.faults;
+            assert!(faults.is_empty(), "{second} after {first} is clean: {faults:?}");
         }
     }
 }

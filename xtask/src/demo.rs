@@ -140,3 +140,33 @@ fn tone(i: usize, midi: u8, beat_s: f64, spoil: &impl Fn(usize, &mut Note, &mut 
     let release_s = at_s + 0.68 * beat_s;
     Tone { release_ms: 80.0, ..Tone::single(note, release_s) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use notefront_dsp::{Entrance, FaultName, Grid, Settings, analyze};
+
+    fn heard(scene: &Scene) -> Vec<Entrance> {
+        let (sound, _) = scene.make(RATE_HZ, SEED);
+        let grid = Some(Grid::beats(BPM, FIRST_BEAT_S));
+        analyze(&sound.samples, RATE_HZ, Settings { grid, ..Settings::default() }).expect("judged")
+    }
+
+    fn faults(scene: &Scene) -> Vec<Vec<FaultName>> {
+        heard(scene).iter().map(|entrance| entrance.faults.iter().map(|fault| fault.name).collect()).collect()
+    }
+
+    #[test]
+    fn every_fault_of_the_first_take_comes_back_and_no_other() {
+        use FaultName::{Airy, Below, Late, Smear, Split, Stutter};
+        let wanted = [vec![], vec![Split], vec![Below], vec![Airy], vec![Smear], vec![], vec![Stutter], vec![Late]];
+        assert_eq!(faults(&cold()), wanted);
+    }
+
+    #[test]
+    fn the_second_take_is_nearly_bare() {
+        let mut wanted = vec![vec![]; PHRASE.len()];
+        wanted[2].push(FaultName::Below);
+        assert_eq!(faults(&warm()), wanted);
+    }
+}
