@@ -68,18 +68,17 @@ fn timing_reaches_its_error() {
 
 #[test]
 fn faults_reach_their_precision_and_recall() {
-    reaches(&["split", "stutter", "smear", "airy precision", "below", "above precision"]);
+    reaches(&["split", "stutter", "smear", "airy", "below", "above precision"]);
 }
 
 #[test]
-fn the_two_recalls_that_fall_short_stay_where_they_are() {
+fn the_recall_that_falls_short_stays_where_it_is() {
     let Some(takes) = takes() else { return };
     let all = lines(&Figures::of(takes.iter().filter(|take| take.name.starts_with("made"))));
-    let value = |name: &str| all.iter().find(|line| line.name == name).unwrap_or_else(|| panic!("{name}")).value;
-    // 0.93 is asked for. Air: 13 of 14; the one missed lies under the tail of the note before. Above: 6 of 7; the one
-    // missed came in 46.9 cents above a line of 46.0 and was measured as 45.1.
-    assert!(value("airy recall") >= 0.92, "{}", value("airy recall"));
-    assert!(value("above recall") >= 0.85, "{}", value("above recall"));
+    let recall = all.iter().find(|line| line.name == "above recall").expect("a figure").value;
+    // 0.93 is asked for; 6 of 7 are heard: the one missed came in 46.9 cents above, over a line of 46.0, and was
+    // measured as 45.1.
+    assert!(recall >= 0.85, "{recall}");
 }
 
 #[test]
