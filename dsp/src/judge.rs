@@ -19,6 +19,7 @@ use crate::score;
 use crate::settings::Settings;
 use crate::slur::SlurFinder;
 use crate::steady::{Settled, SteadyFinder};
+use crate::tail::Previous;
 use crate::trombone::{self, round_trip_s};
 use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
 
@@ -40,13 +41,6 @@ const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
 const HARD_ROUND_TRIPS: f64 = 3.0;
 /// A note this far under the loudest so far is soft, share of power (-24 dB).
 const SOFT_SHARE: f64 = 0.004;
-/// Air under the tail of the note before is looked for this far back, s: a tail's room to fall in.
-const TAIL_REACH_S: f64 = 0.400;
-/// The tail's level is taken this long before the coarse start, s; a look this factor over it (6 dB) is no tail.
-const TAIL_LEVEL_S: (f64, f64) = (0.030, 0.010);
-const OVER_TAIL: f64 = 4.0;
-/// Air can only be heard under a tail that has sunk this far under its note, share of power (-8 dB).
-const FALLEN_SHARE: f64 = 0.16;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -60,10 +54,7 @@ pub struct Judge {
     level: LevelTrack,
     air: AirFinder,
     num_told: usize,
-    previous_end: i64,
-    previous_hz: Option<f64>,
-    previous_start: f64,
-    previous_power: f64,
+    previous: Previous,
     open: Option<usize>,
     last_index: Option<usize>,
     loudest: f64,
@@ -94,10 +85,7 @@ impl Judge {
             level: LevelTrack::with_capacity(MAX_LEVELS),
             air: AirFinder::new(rate_hz),
             num_told: 0,
-            previous_end: 0,
-            previous_hz: None,
-            previous_start: 0.0,
-            previous_power: 0.0,
+            previous: Previous::new(rate_hz),
             open: None,
             last_index: None,
             loudest: 0.0,
@@ -107,10 +95,7 @@ impl Judge {
     /// Back to the state of `new`.
     pub fn clear(&mut self) {
         self.num_told = 0;
-        self.previous_end = 0;
-        self.previous_hz = None;
-        self.previous_start = 0.0;
-        self.previous_power = 0.0;
+        self.previous = Previous::new(self.rate_hz);
         self.open = None;
         self.last_index = None;
         self.loudest = 0.0;
@@ -118,7 +103,7 @@ impl Judge {
 
     /// Notes the end (internal sample) of a note judged before. Gives the entrance's index if it was told without one.
     pub fn end_note(&mut self, end: i64) -> Option<usize> {
-        self.previous_end = end;
+        self.previous.end = end;
         self.open.take()
     }
 
@@ -136,9 +121,7 @@ impl Judge {
         let mut entrance = self.entrance(note, frames, &front);
         entrance.faults = faults::judge(&entrance, &self.settings);
         entrance.clarity = score::clarity(&entrance.faults);
-        self.previous_hz = Some(front.settled.hz);
-        self.previous_start = front.instants.speaks;
-        self.previous_power = front.tone_power;
+        self.previous.set(front.settled.hz, front.instants.speaks, front.tone_power);
         self.num_told += 1;
         self.last_index = Some(entrance.index);
         self.open = note.end.is_none().then_some(entrance.index);
@@ -149,7 +132,7 @@ impl Judge {
         let start = frames.centre(note.start);
         let end = note.end.map_or(history.len(), |e| frames.centre(e));
         let earliest = match note.kind {
-            Start::Fresh => self.previous_end,
+            Start::Fresh => self.previous.end,
             Start::Dip => start - frames.centre(DIP_REACH_FRAMES),
             Start::Pitch => start - frames.centre(1),
         };
@@ -169,7 +152,8 @@ impl Judge {
         let settled = self.steady.settle(history, candidate, is_soft)?;
         let tone_power = history.full_power(settled.from as i64, settled.to as i64);
         self.loudest = self.loudest.max(tone_power);
-        let least = self.least_power(history, note, candidate, &settled);
+        let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
+        let least = least.max(self.previous.tail_power(history, note, candidate.start));
         self.reader.follow_back(history, candidate, &settled, least);
         let articulation = self.articulation(frames, note);
         let instants = self.instants(history, note, candidate, &settled, articulation)?;
@@ -189,44 +173,11 @@ impl Judge {
         front.approach =
             Some(approach::read(self.reader.points(), instants.onset, instants.speaks, period, self.rate_hz));
         if note.kind == Start::Fresh {
-            front.air = self.air_before(history, candidate, &front);
+            let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
+            front.air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
         }
         front.evidence = self.evidence(history, frames, candidate, &front, floor_db);
         Some(front)
-    }
-
-    /// Power from which on a look is worth following to another partial: over what may be the room, or the tail of
-    /// the note before, which holds that note's pitch.
-    fn least_power(&self, history: &History, note: &Note, candidate: &Candidate, settled: &Settled) -> f64 {
-        let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
-        if note.kind != Start::Fresh || note.from_midi.is_nan() {
-            return least;
-        }
-        let before = |s: f64| candidate.start - (s * self.rate_hz) as i64;
-        let tail = history.band_power(before(TAIL_LEVEL_S.0), before(TAIL_LEVEL_S.1));
-        least.max(OVER_TAIL * tail)
-    }
-
-    /// Air before the tone; under the tail of the note before where that still rings.
-    fn air_before(&mut self, history: &History, candidate: &Candidate, front: &Front) -> Option<Air> {
-        let points = self.reader.points();
-        let onset = front.instants.onset;
-        let period = self.rate_hz / front.settled.hz;
-        let tone = Tone { onset, earliest: candidate.earliest as f64, period, power: front.tone_power };
-        if let Some(air) = self.air.find(history, points, &tone) {
-            return Some(air);
-        }
-        let earliest = (onset - TAIL_REACH_S * self.rate_hz).max(self.previous_start);
-        let has_fallen = self.has_fallen(history, onset);
-        let tail_hz = self.previous_hz.filter(|_| earliest < self.previous_end as f64 && has_fallen)?;
-        let tone = Tone { earliest, ..tone };
-        self.air.find_under_tail(history, points, &tone, self.rate_hz / tail_hz)
-    }
-
-    /// The note before is over: what still sounds ahead of the onset is far under it.
-    fn has_fallen(&self, history: &History, onset: f64) -> bool {
-        let before = |s: f64| onset as i64 - (s * self.rate_hz) as i64;
-        history.full_power(before(TAIL_LEVEL_S.0), before(TAIL_LEVEL_S.1)) < FALLEN_SHARE * self.previous_power
     }
 
     /// Far under the loudest note so far: a soft note, or the player talking.

@@ -27,6 +27,7 @@ mod level;
 mod instants;
 mod approach;
 mod air;
+mod tail;
 mod breath;
 // Judgement.
 pub mod grid;

@@ -148,7 +148,7 @@ mod tests {
 
     fn heard(scene: &Scene) -> Vec<Entrance> {
         let (sound, _) = scene.make(RATE_HZ, SEED);
-        let grid = Some(Grid::beats(BPM, FIRST_BEAT_S));
+        let grid = Some(Grid { bpm: BPM, first_beat_s: FIRST_BEAT_S, per_beat: 1 });
         analyze(&sound.samples, RATE_HZ, Settings { grid, ..Settings::default() }).expect("judged")
     }
 

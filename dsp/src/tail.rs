@@ -1,0 +1,66 @@
+//! What the note before leaves in the front of the next one: its tail, and air under it.
+
+use crate::air::{Air, AirFinder, Tone};
+use crate::coarse::{Note, Start};
+use crate::framer::History;
+use crate::look::Point;
+
+/// Air under a tail is looked for this far back, s: a tail's room to fall in.
+const REACH_S: f64 = 0.400;
+/// The tail's level is taken this long before the next note, s; a look this factor over it (6 dB) is no tail.
+const LEVEL_S: (f64, f64) = (0.030, 0.010);
+const OVER_TAIL: f64 = 4.0;
+/// Air can only be heard under a tail that has sunk this far under its note, share of power (-8 dB).
+const FALLEN_SHARE: f64 = 0.16;
+
+/// The note before.
+pub struct Previous {
+    rate_hz: f64,
+    hz: Option<f64>,
+    start: f64,
+    power: f64,
+    /// Internal sample at which it ended.
+    pub end: i64,
+}
+
+impl Previous {
+    /// None yet.
+    #[must_use]
+    pub fn new(rate_hz: f64) -> Self {
+        Self { rate_hz, hz: None, start: 0.0, power: 0.0, end: 0 }
+    }
+
+    /// The note just judged: settled pitch in Hz, internal sample at which it speaks, settled power.
+    pub fn set(&mut self, hz: f64, start: f64, power: f64) {
+        (self.hz, self.start, self.power) = (Some(hz), start, power);
+    }
+
+    /// Power up to which a look before a fresh note may be the tail, which holds the old pitch; 0 without a tail.
+    #[must_use]
+    pub fn tail_power(&self, history: &History, note: &Note, start: i64) -> f64 {
+        if note.kind != Start::Fresh || note.from_midi.is_nan() {
+            return 0.0;
+        }
+        OVER_TAIL * history.band_power(self.before(start, LEVEL_S.0), self.before(start, LEVEL_S.1))
+    }
+
+    /// Air before a tone; under the tail of this note where that still rings.
+    pub fn air_before(&self, finder: &mut AirFinder, history: &History, points: &[Point], tone: Tone) -> Option<Air> {
+        if let Some(air) = finder.find(history, points, &tone) {
+            return Some(air);
+        }
+        let earliest = (tone.onset - REACH_S * self.rate_hz).max(self.start);
+        let rings = earliest < self.end as f64 && self.has_fallen(history, tone.onset as i64);
+        let hz = self.hz.filter(|_| rings)?;
+        finder.find_under_tail(history, points, &Tone { earliest, ..tone }, self.rate_hz / hz)
+    }
+
+    /// What still sounds ahead of an onset is far under this note.
+    fn has_fallen(&self, history: &History, onset: i64) -> bool {
+        history.full_power(self.before(onset, LEVEL_S.0), self.before(onset, LEVEL_S.1)) < FALLEN_SHARE * self.power
+    }
+
+    fn before(&self, sample: i64, seconds: f64) -> i64 {
+        sample - (seconds * self.rate_hz) as i64
+    }
+}
