@@ -33,6 +33,9 @@ mod breath;
 pub mod grid;
 pub mod faults;
 pub mod score;
+// Two takes.
+pub mod align;
+// All of it.
 mod judge;
 pub mod analyzer;
 

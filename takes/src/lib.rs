@@ -6,11 +6,14 @@
 pub mod audio_file;
 pub mod take;
 pub mod words;
+pub mod loudness;
+pub mod compare;
 
 pub mod summary;
 
 pub mod json;
 pub mod table;
+pub mod comparison_table;
 
 #[cfg(test)]
 mod fixtures;

@@ -5,7 +5,7 @@ mod chunks;
 mod clipping;
 mod decode;
 mod error;
-mod resample;
+pub(crate) mod resample;
 
 pub use channels::ChannelChoice;
 pub use clipping::Clipping;

@@ -8,17 +8,17 @@ use crate::words;
 use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Grid, Instrument, Source, Told, units};
 
 /// Decimal places of seconds: finer than a sample at 192 kHz (5.2 us).
-const SECONDS: i32 = 6;
+pub(super) const SECONDS: i32 = 6;
 /// Decimal places of ms.
-const MS: i32 = 2;
+pub(super) const MS: i32 = 2;
 /// Decimal places of cents.
-const CENTS: i32 = 2;
+pub(super) const CENTS: i32 = 2;
 /// Decimal places of Hz: 0.01 cents at 58 Hz are 0.0003 Hz.
 const HZ: i32 = 4;
 /// Decimal places of dB and dB/s.
-const DB: i32 = 2;
+pub(super) const DB: i32 = 2;
 /// Decimal places of ratios, logarithms and positions.
-const RATIO: i32 = 4;
+pub(super) const RATIO: i32 = 4;
 
 impl From<&Take> for TakeDocument {
     fn from(take: &Take) -> Self {
@@ -228,12 +228,12 @@ fn value(told: Told, places: i32) -> Option<f64> {
 }
 
 /// JSON knows neither NaN nor infinity.
-fn finite(value: Option<f64>, places: i32) -> Option<f64> {
+pub(super) fn finite(value: Option<f64>, places: i32) -> Option<f64> {
     value.filter(|v| v.is_finite()).map(|v| rounded(v, places))
 }
 
 /// Rounded, and without a negative zero.
-fn rounded(value: f64, places: i32) -> f64 {
+pub(super) fn rounded(value: f64, places: i32) -> f64 {
     let scale = 10f64.powi(places);
     (value * scale).round() / scale + 0.0
 }

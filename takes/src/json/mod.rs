@@ -5,6 +5,7 @@
 //! added fields do not raise it.
 
 mod convert;
+pub mod comparison;
 
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
@@ -360,9 +361,13 @@ pub enum ScanDocument {
 /// The JSON Schema (draft 2020-12) of [`ScanDocument`].
 #[must_use]
 pub fn schema() -> Schema {
+    schema_for::<ScanDocument>()
+}
+
+fn schema_for<T: JsonSchema>() -> Schema {
     // What is written is described, so every field is required, also those that may be null.
     schemars::generate::SchemaSettings::draft2020_12()
         .for_serialize()
         .into_generator()
-        .into_root_schema_for::<ScanDocument>()
+        .into_root_schema_for::<T>()
 }

@@ -1,5 +1,7 @@
 //! The command line: what can be asked, with every option's unit and default.
 
+use crate::compare::CompareArgs;
+use crate::report::ReportArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use notefront_dsp::{Grid, Instrument, Settings, SettingsError, Source, Strictness};
 use notefront_takes::audio_file::ChannelChoice;
@@ -24,6 +26,12 @@ pub enum Command {
     /// Finds, measures and judges every entrance of takes
     #[command(after_help = EXIT_STATUS)]
     Scan(ScanArgs),
+    /// Compares takes of the same music: which front to keep, and why
+    #[command(after_help = EXIT_STATUS)]
+    Compare(CompareArgs),
+    /// Writes a page to look at, listen to and print: one HTML file that needs nothing else
+    #[command(after_help = EXIT_STATUS)]
+    Report(ReportArgs),
 }
 
 /// Options of `scan`.
@@ -111,12 +119,14 @@ pub enum SourceArg {
     Mouthpiece,
 }
 
-fn strictness(text: &str) -> Result<f64, String> {
+/// Reads a strictness.
+pub fn strictness(text: &str) -> Result<f64, String> {
     let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
     if (0.0..=1.0).contains(&value) { Ok(value) } else { Err("must lie within 0 and 1".into()) }
 }
 
-fn channel(text: &str) -> Result<usize, String> {
+/// Reads a channel, counted from 1.
+pub fn channel(text: &str) -> Result<usize, String> {
     match text.parse() {
         Ok(0) => Err("channels are counted from 1".into()),
         Ok(n) => Ok(n),
@@ -169,8 +179,10 @@ mod tests {
 
     fn scan(args: &[&str]) -> Result<ScanArgs, clap::Error> {
         let all = ["notefront", "scan", "take.wav"].iter().chain(args);
-        let Command::Scan(args) = Cli::try_parse_from(all)?.command;
-        Ok(args)
+        match Cli::try_parse_from(all)?.command {
+            Command::Scan(args) => Ok(args),
+            other => panic!("{other:?}"),
+        }
     }
 
     #[test]

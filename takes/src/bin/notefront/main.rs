@@ -3,6 +3,9 @@
 
 mod cli;
 mod progress;
+mod judge_args;
+mod compare;
+mod report;
 
 use clap::{CommandFactory, Parser, error::ErrorKind};
 use cli::{Cli, Command, ScanArgs};
@@ -15,7 +18,7 @@ use rayon::prelude::*;
 use std::any::Any;
 use std::io::{self, IsTerminal, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// A take could not be read, or the result not be written.
@@ -30,6 +33,8 @@ fn main() -> ExitCode {
             let options = args.options().map_err(|e| bad_value(&e.to_string()))?;
             Ok(scan(&args, options))
         }
+        Command::Compare(args) => compare::run(&args),
+        Command::Report(args) => report::run(&args),
     });
     match result {
         Ok(printed) => exit_status(printed),
@@ -60,7 +65,7 @@ fn bad_value(reason: &str) -> clap::Error {
 
 /// Scans and prints; true when every take could be read.
 fn scan(args: &ScanArgs, options: ScanOptions) -> io::Result<bool> {
-    let scanned = scan_all(args, options);
+    let scanned = scan_all(&args.takes, &vec![options; args.takes.len()]);
     for (path, result) in args.takes.iter().zip(&scanned) {
         report_trouble(path, result, args.json);
     }
@@ -74,13 +79,13 @@ fn scan(args: &ScanArgs, options: ScanOptions) -> io::Result<bool> {
     Ok(is_complete)
 }
 
-/// All takes at once on all cores; results in the order given.
-fn scan_all(args: &ScanArgs, options: ScanOptions) -> Vec<Result<Take, ScanError>> {
-    let progressing = Progressing::new(args.takes.len());
-    let scanned = args
-        .takes
+/// All takes at once on all cores, each with its options; results in the order given.
+fn scan_all(takes: &[PathBuf], options: &[ScanOptions]) -> Vec<Result<Take, ScanError>> {
+    let progressing = Progressing::new(takes.len());
+    let scanned = takes
         .par_iter()
-        .map(|path| {
+        .zip(options)
+        .map(|(path, &options)| {
             let mut bar = progressing.bar(path);
             let scanned = scan_one(path, options, |progress| bar.update(progress));
             progressing.take_done();

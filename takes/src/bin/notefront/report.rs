@@ -1,0 +1,63 @@
+//! `notefront report`: a page to look at, listen to and print.
+
+use crate::compare::hear_all;
+use crate::judge_args::JudgeArgs;
+use crate::{bad_value, complain};
+use clap::Args;
+use notefront_takes::report::{self, WriteError};
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// Options of `report`.
+#[derive(Debug, Args)]
+pub struct ReportArgs {
+    /// Takes for the page; two takes of the same music are compared too
+    #[arg(value_name = "TAKE", required = true)]
+    pub takes: Vec<PathBuf>,
+
+    /// The page to write [default: the first take's name with .report.html, in the current folder]
+    #[arg(short, long, value_name = "FILE.html")]
+    pub out: Option<PathBuf>,
+
+    /// Replace the page if it is there already, with all notes written in it
+    #[arg(long)]
+    pub force: bool,
+
+    /// How takes are judged.
+    #[command(flatten)]
+    pub judge: JudgeArgs,
+}
+
+/// Writes the page; true when every take could be read.
+pub fn run(args: &ReportArgs) -> Result<io::Result<bool>, clap::Error> {
+    let options = args.judge.options(args.takes.len()).map_err(|e| bad_value(&e))?;
+    let out = args.out.clone().unwrap_or_else(|| default_out(&args.takes[0]));
+    // Known before the long work of scanning.
+    if out.exists() && !args.force {
+        return Ok(refused(&out, &WriteError::Exists));
+    }
+    let (takes, is_complete) = hear_all(&args.takes, &options, true);
+    if takes.is_empty() {
+        return Ok(Ok(false));
+    }
+    let page = report::page(&takes);
+    if let Err(e) = report::write(&out, &page.html, args.force) {
+        return Ok(refused(&out, &e));
+    }
+    for remark in &page.remarks {
+        complain(remark);
+    }
+    complain(&format!("wrote {} ({:.1} MB)", out.display(), page.html.len() as f64 / 1e6));
+    Ok(Ok(is_complete))
+}
+
+fn refused(out: &Path, error: &WriteError) -> io::Result<bool> {
+    complain(&format!("{}: {error}", out.display()));
+    Ok(false)
+}
+
+fn default_out(take: &Path) -> PathBuf {
+    let mut name = take.file_stem().unwrap_or(take.as_os_str()).to_owned();
+    name.push(".report.html");
+    PathBuf::from(name)
+}

@@ -1,0 +1,445 @@
+//! Two takes of the same music, entrance by entrance: what got better or worse beyond its uncertainty,
+//! and of any number of takes which to keep for each entrance and each bar.
+
+use crate::loudness::Loudness;
+use crate::take::Take;
+use notefront_dsp::align::{self, Alignment, Pair, Side};
+use notefront_dsp::{Entrance, FaultName, Grid, Told};
+
+/// Points of clarity by which one front must be clearer to be kept for it \[H\].
+pub const CLARITY_STEP: f64 = 5.0;
+/// A fault without a measure of its own counts as a difference when it is at least this sure.
+const SURE_ENOUGH: f64 = 0.6;
+
+/// A take with its loudness.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeardTake {
+    /// The judged take.
+    pub take: Take,
+    /// How loud it is.
+    pub loudness: Loudness,
+}
+
+/// A measure that is compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Compared {
+    /// Air before the tone, ms.
+    NoiseBeforeTone,
+    /// First pitch, cents.
+    OnsetCents,
+    /// Until the pitch settled, ms.
+    Settle,
+    /// Growth of the tone, ms.
+    Attack,
+    /// Distance from the beat, ms.
+    Timing,
+}
+
+impl Compared {
+    /// All of them.
+    pub const ALL: [Self; 5] = [Self::NoiseBeforeTone, Self::OnsetCents, Self::Settle, Self::Attack, Self::Timing];
+
+    fn of(self, entrance: &Entrance) -> Told {
+        match self {
+            Self::NoiseBeforeTone => entrance.noise_before_tone_ms,
+            Self::OnsetCents => entrance.onset_cents,
+            Self::Settle => entrance.settle_ms,
+            Self::Attack => entrance.attack_ms,
+            Self::Timing => entrance.timing_ms,
+        }
+    }
+
+    /// Less of it is better; an attack may be as short or long as the music asks until one is too slow.
+    fn is_judged(self, a: &Entrance, b: &Entrance) -> bool {
+        self != Self::Attack || [a, b].iter().any(|e| e.faults.get(FaultName::Slow).is_some())
+    }
+}
+
+/// The difference of one measure, second take minus first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// In the unit of the measure, signed.
+    pub value: f64,
+    /// Half width (about 90 % of cases) of the interval it lies in, from both measures'.
+    pub uncertainty: f64,
+    /// How much nearer to none at all the second is, in the unit of the measure; negative = further.
+    pub nearer: f64,
+    /// Which take is better by it, beyond the uncertainty.
+    pub better: Option<Side>,
+}
+
+/// A pair of entrances compared.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairChange {
+    /// Which two.
+    pub pair: Pair,
+    /// Clarity, second minus first, points.
+    pub clarity: f64,
+    /// In the order of [`Compared::ALL`]; `None` where either take cannot tell.
+    pub changes: [Option<Change>; Compared::ALL.len()],
+    /// Level, second minus first, dB, after both takes were brought to one loudness.
+    pub level_db: Option<f64>,
+    /// Faults of the first that the second has not.
+    pub faults_gone: Vec<FaultName>,
+    /// Faults of the second that the first had not.
+    pub faults_new: Vec<FaultName>,
+    /// Which front is clearer; `None` when they are alike within what can be told.
+    pub better: Option<Side>,
+}
+
+/// Two takes compared.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Comparison {
+    /// Which entrance is which.
+    pub alignment: Alignment,
+    /// Gain that brings the second take to the loudness of the first, dB.
+    pub gain_db: Option<f64>,
+    /// One for each pair of the alignment.
+    pub pairs: Vec<PairChange>,
+}
+
+/// Compares the second take with the first.
+#[must_use]
+pub fn compare(a: &HeardTake, b: &HeardTake) -> Comparison {
+    let alignment = align::align_entrances(&a.take.entrances, &b.take.entrances);
+    let loudnesses = a.loudness.integrated_lufs.zip(b.loudness.integrated_lufs);
+    let gain_db = loudnesses.map(|(a, b)| a - b);
+    let pairs = alignment
+        .pairs
+        .iter()
+        .map(|pair| pair_change(*pair, &a.take.entrances[pair.a], &b.take.entrances[pair.b], gain_db))
+        .collect();
+    Comparison { alignment, gain_db, pairs }
+}
+
+fn pair_change(pair: Pair, a: &Entrance, b: &Entrance, gain_db: Option<f64>) -> PairChange {
+    let changes = Compared::ALL.map(|what| change(what, a, b));
+    let faults_gone = faults_of_first_only(a, b);
+    let faults_new = faults_of_first_only(b, a);
+    let clarity = b.clarity - a.clarity;
+    let better = match clarity {
+        c if c >= CLARITY_STEP && is_borne_out(Side::B, &changes, a, &faults_gone) => Some(Side::B),
+        c if c <= -CLARITY_STEP && is_borne_out(Side::A, &changes, b, &faults_new) => Some(Side::A),
+        _ => None,
+    };
+    let level_db = gain_db.map(|gain| b.level_db + gain - a.level_db);
+    PairChange { pair, clarity, changes, level_db, faults_gone, faults_new, better }
+}
+
+fn change(what: Compared, a: &Entrance, b: &Entrance) -> Option<Change> {
+    let (from, to) = (what.of(a).ok()?, what.of(b).ok()?);
+    let value = to.value - from.value;
+    // Two independent errors: their squares add up.
+    let uncertainty = from.uncertainty.hypot(to.uncertainty);
+    if !value.is_finite() {
+        return None;
+    }
+    let nearer = from.value.abs() - to.value.abs();
+    let is_beyond = what.is_judged(a, b) && nearer.abs() > uncertainty;
+    Some(Change { value, uncertainty, nearer, better: is_beyond.then_some(if nearer > 0.0 { Side::B } else { Side::A }) })
+}
+
+fn faults_of_first_only(first: &Entrance, second: &Entrance) -> Vec<FaultName> {
+    first.faults.iter().map(|f| f.name).filter(|&name| second.faults.get(name).is_none()).collect()
+}
+
+/// A difference in clarity counts when a measure bears it out, or a fault that has no measure is surely gone.
+fn is_borne_out(side: Side, changes: &[Option<Change>], worse: &Entrance, gone: &[FaultName]) -> bool {
+    let has_no_measure = |name: &FaultName| {
+        use FaultName::{Hard, HeldBreath, Smear, Split, Stutter};
+        matches!(name, Split | Stutter | Smear | Hard | HeldBreath)
+    };
+    let is_sure = |name: &FaultName| worse.faults.get(*name).is_some_and(|f| f.sureness >= SURE_ENOUGH);
+    changes.iter().flatten().any(|c| c.better == Some(side)) || gone.iter().any(|f| has_no_measure(f) && is_sure(f))
+}
+
+impl Comparison {
+    /// Pairs whose front is clearer in the given take.
+    #[must_use]
+    pub fn num_better(&self, side: Side) -> usize {
+        self.pairs.iter().filter(|p| p.better == Some(side)).count()
+    }
+}
+
+/// A place of the music: an entrance in each take that has it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Place {
+    /// Index of the entrance in each take, in the order of the takes.
+    pub entrances: Vec<Option<usize>>,
+    /// Bar, from 1 at the grid's first beat; `None` without a grid and beats per bar.
+    pub bar: Option<i64>,
+    /// The take with the clearest front (the earlier of equals).
+    pub keep: usize,
+    /// Takes whose front is as clear within what can be told, `keep` among them.
+    pub as_good: Vec<usize>,
+}
+
+/// Which take to keep for a bar.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BarChoice {
+    /// From 1 at the grid's first beat.
+    pub bar: i64,
+    /// Mean clarity of the bar's entrances in each take; a missing one counts 0.
+    pub clarity: Vec<f64>,
+    /// The take with the highest (the earlier of equals).
+    pub keep: usize,
+    /// Takes within [`CLARITY_STEP`] of it, `keep` among them.
+    pub as_good: Vec<usize>,
+}
+
+/// A list to choose takes from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Choice {
+    /// The take the others were aligned with: the one that agrees best with all.
+    pub reference: usize,
+    /// In the order of the reference. Entrances the reference has not are in none.
+    pub places: Vec<Place>,
+    /// In order; empty without a grid and beats per bar.
+    pub bars: Vec<BarChoice>,
+}
+
+/// Chooses among takes of the same music.
+#[must_use]
+pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
+    let reference = best_reference(takes);
+    let Some(of_reference) = takes.get(reference) else {
+        return Choice { reference, places: Vec::new(), bars: Vec::new() };
+    };
+    let mut rows = vec![vec![None; takes.len()]; of_reference.take.entrances.len()];
+    for (k, take) in takes.iter().enumerate() {
+        for pair in align::align_entrances(&of_reference.take.entrances, &take.take.entrances).pairs {
+            rows[pair.a][k] = Some(pair.b);
+        }
+    }
+    let meter = of_reference.take.options.settings.grid.zip(beats_per_bar);
+    let bar_of = |i: usize| meter.map(|(grid, beats)| bar(&grid, beats, of_reference.take.entrances[i].speaks_s));
+    let places: Vec<Place> = rows.into_iter().enumerate().map(|(i, row)| place(takes, row, bar_of(i))).collect();
+    Choice { reference, bars: bars(takes, &places), places }
+}
+
+/// The take with the most pairs over all others; the earlier of equals.
+fn best_reference(takes: &[HeardTake]) -> usize {
+    let mut num_pairs = vec![0; takes.len()];
+    for (i, a) in takes.iter().enumerate() {
+        for (j, b) in takes.iter().enumerate().skip(i + 1) {
+            let num = align::align_entrances(&a.take.entrances, &b.take.entrances).pairs.len();
+            num_pairs[i] += num;
+            num_pairs[j] += num;
+        }
+    }
+    (0..takes.len()).rev().max_by_key(|&i| (num_pairs[i], !takes[i].take.entrances.is_empty())).unwrap_or(0)
+}
+
+/// The bar of an instant: that of its nearest place of the grid, so that an early downbeat is no upbeat.
+fn bar(grid: &Grid, beats_per_bar: u32, at_s: f64) -> i64 {
+    let steps_per_beat = f64::from(grid.per_beat);
+    let step = ((at_s - grid.first_beat_s) * grid.bpm / 60.0 * steps_per_beat).round();
+    (step / steps_per_beat / f64::from(beats_per_bar.max(1))).floor() as i64 + 1
+}
+
+fn place(takes: &[HeardTake], entrances: Vec<Option<usize>>, bar: Option<i64>) -> Place {
+    let played = |k: usize| entrances[k].map(|i| &takes[k].take.entrances[i]);
+    let clarity = |k: &usize| played(*k).map_or(-1.0, |e| e.clarity);
+    let keep = (0..takes.len()).rev().max_by(|x, y| clarity(x).total_cmp(&clarity(y))).unwrap_or(0);
+    let is_as_good = |&k: &usize| match (played(keep), played(k)) {
+        (Some(best), Some(other)) => {
+            let pair = Pair { a: 0, b: 0, interval: None };
+            pair_change(pair, other, best, None).better.is_none()
+        }
+        _ => false,
+    };
+    Place { as_good: (0..takes.len()).filter(is_as_good).collect(), entrances, bar, keep }
+}
+
+fn bars(takes: &[HeardTake], places: &[Place]) -> Vec<BarChoice> {
+    let mut bars: Vec<i64> = places.iter().filter_map(|p| p.bar).collect();
+    bars.sort_unstable();
+    bars.dedup();
+    bars.into_iter().map(|bar| bar_choice(takes, places, bar)).collect()
+}
+
+fn bar_choice(takes: &[HeardTake], places: &[Place], bar: i64) -> BarChoice {
+    let within: Vec<&Place> = places.iter().filter(|p| p.bar == Some(bar)).collect();
+    let mean = |k: usize| {
+        let told = within.iter().filter_map(|p| p.entrances[k]).map(|i| takes[k].take.entrances[i].clarity);
+        told.sum::<f64>() / within.len() as f64
+    };
+    let clarity: Vec<f64> = (0..takes.len()).map(mean).collect();
+    let keep = (0..takes.len()).rev().max_by(|&x, &y| clarity[x].total_cmp(&clarity[y])).unwrap_or(0);
+    let as_good = (0..takes.len()).filter(|&k| clarity[keep] - clarity[k] < CLARITY_STEP).collect();
+    BarChoice { bar, clarity, keep, as_good }
+}
+
+/// What changed in a pair, in words: the measures beyond their uncertainty, then faults come and gone.
+#[must_use]
+pub fn why(change: &PairChange) -> String {
+    let told = Compared::ALL.iter().zip(&change.changes).filter_map(|(what, c)| Some((what, c.as_ref()?)));
+    let mut said: Vec<String> = told.filter_map(|(what, c)| c.better.map(|side| words_of(*what, c, side))).collect();
+    let faults = |names: &[FaultName], word: &str| {
+        names.iter().map(|&f| format!("{word} {}", crate::words::short_label(f))).collect::<Vec<_>>()
+    };
+    said.extend(faults(&change.faults_gone, "no longer"));
+    said.extend(faults(&change.faults_new, "now"));
+    if let Some(interval) = change.pair.interval.filter(|&i| i != 0) {
+        said.push(format!("another note ({interval:+} semitones)"));
+    }
+    said.join(", ")
+}
+
+fn words_of(what: Compared, change: &Change, better: Side) -> String {
+    let amount = change.nearer.abs();
+    let is_b = better == Side::B;
+    let either = |yes, no| if is_b { yes } else { no };
+    match what {
+        Compared::NoiseBeforeTone => format!("{amount:.0} ms {} air", either("less", "more")),
+        Compared::OnsetCents => format!("{} the pitch by {amount:.0} cents", either("nearer to", "further from")),
+        Compared::Settle => format!("settled {amount:.0} ms {}", either("sooner", "later")),
+        Compared::Attack => format!("grew {amount:.0} ms {}", either("faster", "slower")),
+        Compared::Timing => format!("{} the beat by {amount:.0} ms", either("nearer to", "further from")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixtures::{self, airy, below, clear, told};
+    use notefront_dsp::CannotTell;
+
+    fn heard(entrances: Vec<Entrance>) -> HeardTake {
+        let take = Take { entrances, ..fixtures::take() };
+        HeardTake { take, loudness: Loudness { integrated_lufs: Some(-20.0), peak: 0.5 } }
+    }
+
+    fn notes() -> Vec<Entrance> {
+        vec![airy(0, 1.0), clear(1, 48, 2.0), clear(2, 50, 3.0), clear(3, 51, 4.0)]
+    }
+
+    #[test]
+    fn a_take_against_itself_is_all_equal() {
+        let take = fixtures::take();
+        let take = HeardTake { take, loudness: Loudness::default() };
+        let same = compare(&take, &take);
+        assert_eq!(same.pairs.len(), take.take.entrances.len());
+        for pair in &same.pairs {
+            assert!(pair.better.is_none() && pair.clarity.abs() < 1e-12, "{pair:?}");
+            assert!(pair.changes.iter().flatten().all(|c| c.value.abs() < 1e-12 && c.better.is_none()));
+            assert!(pair.faults_gone.is_empty() && pair.faults_new.is_empty() && why(pair).is_empty());
+        }
+    }
+
+    #[test]
+    fn exchanging_the_takes_exchanges_every_change() {
+        let (a, b) = (heard(notes()), heard(vec![clear(0, 53, 1.0), clear(1, 48, 2.1), below(2, 3.0)]));
+        let (there, back) = (compare(&a, &b), compare(&b, &a));
+        assert_eq!(there.pairs.len(), back.pairs.len());
+        for (x, y) in there.pairs.iter().zip(&back.pairs) {
+            assert!((x.clarity + y.clarity).abs() < 1e-12);
+            assert_eq!(x.better, y.better.map(|s| if s == Side::A { Side::B } else { Side::A }));
+            assert_eq!((&x.faults_gone, &x.faults_new), (&y.faults_new, &y.faults_gone));
+        }
+    }
+
+    #[test]
+    fn air_that_is_gone_is_better_and_said() {
+        let mut second = notes();
+        second[0] = Entrance { midi_note: Some(53), ..clear(0, 53, 1.0) };
+        let found = compare(&heard(notes()), &heard(second));
+        assert_eq!(found.pairs[0].better, Some(Side::B));
+        // 115 ms less, each known to 4 ms: the uncertainty is the root of 4 squared twice, 5.7 ms.
+        let air = found.pairs[0].changes[0].expect("both told");
+        assert!((air.value + 115.0).abs() < 1e-9 && (air.uncertainty - 32f64.sqrt()).abs() < 1e-9, "{air:?}");
+        assert_eq!(why(&found.pairs[0]), "115 ms less air, no longer air first");
+        assert_eq!((found.num_better(Side::A), found.num_better(Side::B)), (0, 1));
+    }
+
+    #[test]
+    fn a_change_within_its_uncertainty_is_no_change() {
+        let (mut a, mut b) = (clear(0, 46, 1.0), clear(0, 46, 1.0));
+        (a.settle_ms, b.settle_ms) = (told(40.0, 6.0), told(33.0, 6.0));
+        let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
+        assert_eq!(found.changes[2].expect("both told").better, None, "7 ms of 8.5");
+        b.settle_ms = told(30.0, 6.0);
+        let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
+        assert_eq!(found.changes[2].expect("both told").better, Some(Side::B), "10 ms of 8.5");
+        // ... and still no clearer front, for its clarity is the same.
+        assert_eq!(found.better, None);
+        b.settle_ms = Err(CannotTell::TooShort);
+        assert_eq!(pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None).changes[2], None);
+    }
+
+    #[test]
+    fn a_fault_at_its_line_does_not_decide_alone() {
+        // Flagged in one take and not in the other, though the air is as long within what can be told.
+        let (mut a, mut b) = (airy(0, 1.0), clear(0, 53, 1.0));
+        (a.noise_before_tone_ms, b.noise_before_tone_ms) = (told(31.0, 4.0), told(29.0, 4.0));
+        let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
+        assert!(found.clarity > CLARITY_STEP && found.better.is_none(), "{found:?}");
+    }
+
+    #[test]
+    fn off_the_pitch_counts_by_its_distance_whatever_the_side() {
+        let (mut a, mut b) = (below(0, 1.0), below(0, 1.0));
+        (a.onset_cents, b.onset_cents) = (told(-60.0, 4.0), told(55.0, 4.0));
+        let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
+        let change = found.changes[1].expect("both told");
+        assert!((change.value - 115.0).abs() < 1e-9 && change.better.is_none(), "5 cents nearer, of 5.7: {change:?}");
+    }
+
+    #[test]
+    fn levels_are_compared_at_one_loudness() {
+        let (a, mut b) = (heard(notes()), heard(notes()));
+        // The second take was recorded 12 dB hotter: nothing was played louder.
+        b.loudness.integrated_lufs = Some(-8.0);
+        b.take.entrances.iter_mut().for_each(|e| e.level_db += 12.0);
+        let found = compare(&a, &b);
+        assert!(found.pairs.iter().all(|p| p.level_db.expect("both have a loudness").abs() < 1e-9));
+        b.loudness.integrated_lufs = None;
+        assert!(compare(&a, &b).pairs.iter().all(|p| p.level_db.is_none()));
+    }
+
+    #[test]
+    fn of_three_takes_the_clearest_is_kept_for_each_entrance() {
+        let mut second = notes();
+        second[0] = clear(0, 53, 1.0);
+        second[2] = Entrance { midi_note: Some(50), ..airy(2, 3.0) };
+        let mut third = notes();
+        third.remove(3);
+        let choice = choose(&[heard(notes()), heard(second), heard(third)], None);
+        let kept: Vec<_> = choice.places.iter().map(|p| (p.keep, p.as_good.clone())).collect();
+        assert_eq!(kept[0], (1, vec![1]));
+        assert_eq!(kept[1], (0, vec![0, 1, 2]));
+        assert_eq!(kept[2], (0, vec![0, 2]));
+        assert_eq!(choice.places[3].entrances, [Some(3), Some(3), None]);
+        assert!(choice.bars.is_empty());
+    }
+
+    #[test]
+    fn bars_are_counted_from_the_first_beat_and_an_early_downbeat_is_no_upbeat() {
+        let grid = Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 2 };
+        let bars = [0.4, 0.98, 1.0, 4.4, 4.8, 5.1, 9.0].map(|at_s| bar(&grid, 4, at_s));
+        assert_eq!(bars, [0, 1, 1, 1, 2, 2, 3]);
+    }
+
+    #[test]
+    fn a_missing_note_counts_against_its_bar() {
+        let mut takes = [heard(notes()), heard(notes())];
+        takes[0].take.entrances[0] = clear(0, 53, 1.0);
+        takes[1].take.entrances[0] = clear(0, 53, 1.0);
+        takes[1].take.entrances.remove(3);
+        for take in &mut takes {
+            take.take.options.settings.grid = Some(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 1 });
+        }
+        let choice = choose(&takes, Some(2));
+        let bars: Vec<_> = choice.bars.iter().map(|b| (b.bar, b.keep, b.as_good.len())).collect();
+        assert_eq!(bars, [(1, 0, 2), (2, 0, 1)]);
+    }
+
+    #[test]
+    fn nothing_to_choose_from_is_no_trouble() {
+        assert!(choose(&[], Some(4)).places.is_empty());
+        let empty = heard(Vec::new());
+        assert!(compare(&empty, &empty).pairs.is_empty());
+        assert_eq!(choose(&[empty.clone(), heard(notes())], None).places.len(), 4);
+        assert!(choose(&[empty.clone(), empty], None).places.is_empty());
+    }
+}

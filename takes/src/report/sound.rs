@@ -1,0 +1,215 @@
+//! Sound for the page: the fronts as FLAC at one loudness, within a size.
+//!
+//! FLAC (RFC 9639) is free, lossless, and played by every browser of the last years.
+
+use crate::audio_file::resample::Decimator;
+use crate::audio_file::{AudioFile, ReadError};
+use crate::compare::HeardTake;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use flacenc::bitsink::ByteSink;
+use flacenc::component::BitRepr;
+use flacenc::error::Verify;
+
+/// Sound before an entrance, s: the player hears where it comes from.
+pub const BEFORE_S: f64 = 0.3;
+/// Sound after it, s: the front, and enough of the note to know it.
+pub const AFTER_S: f64 = 1.0;
+/// Clips that would be longer are cut in two between entrances, so that none takes long to decode, s.
+const LONGEST_CLIP_S: f64 = 30.0;
+/// Loudness everything is brought to, LUFS: as loud as most takes can be made without clipping \[P\].
+const LOUDNESS_LUFS: f64 = -18.0;
+/// Highest sample after the gain, 1 = full scale (-1 dB).
+const HIGHEST_PEAK: f64 = 0.89;
+/// Highest gain, dB: a silent take must not become noise.
+const MOST_GAIN_DB: f64 = 30.0;
+/// Lowest rates the sound is brought down to, Hz, the best first: the air of a front reaches about 10 kHz \[P\].
+const RATES_HZ: [f64; 3] = [22_000.0, 14_500.0, 10_900.0];
+/// Samples of a FLAC block.
+const FLAC_BLOCK: usize = 4096;
+
+/// A stretch of sound for several entrances that lie near one another.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Clip {
+    /// Where it begins in the take, s.
+    pub start_s: f64,
+    /// Where it ends, s.
+    pub end_s: f64,
+    /// The FLAC stream in base64.
+    pub flac_base64: String,
+}
+
+/// The stretches in seconds that entrances at these times need: rising, joined where they touch.
+#[must_use]
+pub fn stretches(times_s: &[f64], duration_s: f64) -> Vec<(f64, f64)> {
+    let mut times: Vec<f64> = times_s.iter().copied().filter(|t| t.is_finite()).collect();
+    times.sort_by(f64::total_cmp);
+    let mut found: Vec<(f64, f64)> = Vec::new();
+    for at_s in times {
+        let (start, end) = ((at_s - BEFORE_S).max(0.0), (at_s + AFTER_S).min(duration_s));
+        match found.last_mut() {
+            Some(last) if start <= last.1 && end - last.0 <= LONGEST_CLIP_S => last.1 = last.1.max(end),
+            _ if end > start => found.push((start, end)),
+            _ => {}
+        }
+    }
+    found
+}
+
+/// Cuts stretches out of a take as clips at the given place of the ladder of rates (0 = best).
+///
+/// # Errors
+/// A file that can no longer be read.
+pub fn clips(heard: &HeardTake, stretches: &[(f64, f64)], rung: usize) -> Result<Vec<Clip>, ReadError> {
+    let source = &heard.take.source;
+    let mut file = AudioFile::open(&source.path, heard.take.options.channel)?;
+    let factor = (file.sample_rate_hz() / RATES_HZ[rung.min(RATES_HZ.len() - 1)]).floor().max(1.0) as usize;
+    let mut cutter = Cutter::new(stretches, file.sample_rate_hz() / factor as f64, gain(heard));
+    let mut decimator = Decimator::new(factor);
+    let mut slow = Vec::new();
+    while let Some(block) = file.next_block()? {
+        slow.clear();
+        match &mut decimator {
+            Some(decimator) => decimator.push(block, &mut slow),
+            None => slow.extend_from_slice(block),
+        }
+        cutter.push(&slow);
+    }
+    slow.clear();
+    if let Some(decimator) = &mut decimator {
+        decimator.finish(&mut slow);
+    }
+    cutter.push(&slow);
+    Ok(cutter.finish())
+}
+
+/// Places on the ladder of rates.
+pub const NUM_RUNGS: usize = RATES_HZ.len();
+
+/// Factor that brings a take to [`LOUDNESS_LUFS`], or as near as its peaks allow.
+fn gain(heard: &HeardTake) -> f64 {
+    let wanted_db = heard.loudness.integrated_lufs.map_or(0.0, |lufs| LOUDNESS_LUFS - lufs).min(MOST_GAIN_DB);
+    let wanted = 10f64.powf(wanted_db / 20.0);
+    if heard.loudness.peak > 0.0 { wanted.min(HIGHEST_PEAK / heard.loudness.peak) } else { wanted }
+}
+
+/// Takes the stretches out of a stream of samples. Stretches may overlap.
+struct Cutter<'a> {
+    stretches: &'a [(f64, f64)],
+    rate_hz: f64,
+    gain: f64,
+    open: Vec<(usize, Vec<i32>)>,
+    next: usize,
+    at: u64,
+    clips: Vec<(usize, Clip)>,
+}
+
+impl<'a> Cutter<'a> {
+    fn new(stretches: &'a [(f64, f64)], rate_hz: f64, gain: f64) -> Self {
+        Self { stretches, rate_hz, gain, open: Vec::new(), next: 0, at: 0, clips: Vec::new() }
+    }
+
+    fn push(&mut self, samples: &[f32]) {
+        for &sample in samples {
+            while self.next < self.stretches.len() && self.at >= self.frame(self.stretches[self.next].0) {
+                self.open.push((self.next, Vec::new()));
+                self.next += 1;
+            }
+            if !self.open.is_empty() {
+                self.keep(sample);
+            }
+            self.at += 1;
+        }
+    }
+
+    fn keep(&mut self, sample: f32) {
+        let value = (f64::from(sample) * self.gain * 32767.0).round().clamp(-32768.0, 32767.0) as i32;
+        let mut i = 0;
+        while i < self.open.len() {
+            if self.at >= self.frame(self.stretches[self.open[i].0].1) {
+                let (k, done) = self.open.remove(i);
+                self.close(k, &done);
+            } else {
+                self.open[i].1.push(value);
+                i += 1;
+            }
+        }
+    }
+
+    fn frame(&self, seconds: f64) -> u64 {
+        (seconds * self.rate_hz).round() as u64
+    }
+
+    fn close(&mut self, k: usize, samples: &[i32]) {
+        let (start_s, end_s) = self.stretches[k];
+        if let Some(flac) = flac(samples, self.rate_hz.round() as usize) {
+            self.clips.push((k, Clip { start_s, end_s, flac_base64: STANDARD.encode(flac) }));
+        }
+    }
+
+    fn finish(mut self) -> Vec<Clip> {
+        for (k, samples) in std::mem::take(&mut self.open) {
+            self.close(k, &samples);
+        }
+        self.clips.sort_by_key(|(k, _)| *k);
+        self.clips.into_iter().map(|(_, clip)| clip).collect()
+    }
+}
+
+/// A mono 16-bit FLAC stream; `None` for no samples.
+fn flac(samples: &[i32], rate_hz: usize) -> Option<Vec<u8>> {
+    // The format's shortest block is 16 samples (RFC 9639); shorter sound ends in silence.
+    let mut padded = samples.to_vec();
+    padded.resize(samples.len().max(64), 0);
+    if samples.is_empty() {
+        return None;
+    }
+    let config = flacenc::config::Encoder::default().into_verified().ok()?;
+    let source = flacenc::source::MemSource::from_samples(&padded, 1, 16, rate_hz);
+    let stream = flacenc::encode_with_fixed_block_size(&config, source, FLAC_BLOCK.min(padded.len())).ok()?;
+    let mut sink = ByteSink::new();
+    stream.write(&mut sink).ok()?;
+    Some(sink.into_inner())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn near_entrances_share_a_stretch_and_far_ones_do_not() {
+        assert_eq!(stretches(&[0.1, 1.0, 5.0], 5.5), [(0.0, 2.0), (4.7, 5.5)]);
+        assert!(stretches(&[], 5.0).is_empty());
+        assert!(stretches(&[f64::NAN, 9.0], 5.0).is_empty());
+    }
+
+    #[test]
+    fn a_long_row_of_entrances_is_cut_between_them() {
+        let times: Vec<f64> = (1..=100).map(f64::from).collect();
+        let found = stretches(&times, 200.0);
+        assert!(found.iter().all(|(a, b)| b - a <= LONGEST_CLIP_S), "{found:?}");
+        for at in times {
+            let whole = found.iter().any(|(a, b)| *a <= (at - BEFORE_S).max(0.0) + 1e-9 && *b + 1e-9 >= at + AFTER_S);
+            assert!(whole, "the front at {at} s lies in one clip");
+        }
+    }
+
+    #[test]
+    fn stretches_are_cut_at_their_samples_even_where_they_overlap() {
+        let stretches = [(0.0, 1.0), (0.5, 1.5)];
+        let mut cutter = Cutter::new(&stretches, 1000.0, 1.0);
+        for block in vec![0.25f32; 1200].chunks(7) {
+            cutter.push(block);
+        }
+        let clips = cutter.finish();
+        assert_eq!(clips.iter().map(|c| c.start_s).collect::<Vec<_>>(), [0.0, 0.5]);
+        assert!(clips.iter().all(|c| !c.flac_base64.is_empty()));
+    }
+
+    #[test]
+    fn the_shortest_sound_is_a_whole_stream() {
+        assert_eq!(flac(&[], 22_050), None);
+        let stream = flac(&[1, 2, 3], 22_050).expect("padded to a block");
+        assert_eq!(&stream[..4], b"fLaC");
+    }
+}
