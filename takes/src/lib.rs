@@ -14,6 +14,8 @@ pub mod summary;
 pub mod json;
 pub mod table;
 pub mod comparison_table;
+pub mod glyph;
+pub mod report;
 
 #[cfg(test)]
 mod fixtures;

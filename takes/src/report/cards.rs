@@ -1,0 +1,60 @@
+//! The card of one flagged entrance: what is wrong, its close-up, its numbers, its sound and a place for notes.
+
+use super::close_up::{close_up, minus};
+use super::{Sounds, play, register, spoken};
+use crate::words;
+use maud::{Markup, html};
+use notefront_dsp::{CannotTell, Entrance, Told, units};
+
+/// The card of an entrance.
+pub fn card(id: &str, entrance: &Entrance, sounds: &Sounds) -> Markup {
+    let faults = words::worst_first(entrance);
+    let names: Vec<_> = faults.iter().map(|f| f.name.as_str()).collect();
+    let note = entrance.midi_note.map_or_else(|| "?".into(), units::note_name);
+    let at = words::clock(entrance.speaks_s);
+    html! {
+        article.card #(id) tabindex="-1" data-faults=(names.join(" ")) data-register=(register(entrance).map_or("", |r| r.as_str())) aria-label=(format!("{note} at {at}")) {
+            div.title { h4 { (note) " " span.at { (at) } } span.clarity { "clarity " b { (format!("{:.0}", entrance.clarity)) } } (play(entrance, sounds, "Play")) }
+            ul.faults { @for fault in &faults {
+                li { b { (words::short_label(fault.name)) } " " (words::because(entrance, fault.name)) " (" (words::sureness(fault)) "). " span.try { "Players usually try: " (words::usual_remedy(fault.name)) "." } }
+            } }
+            (close_up(entrance, &spoken(entrance)))
+            (numbers(entrance))
+            label.note { "Teacher's note" textarea rows="2" {} }
+        }
+    }
+}
+
+fn numbers(entrance: &Entrance) -> Markup {
+    let rows = [
+        ("air first", entrance.noise_before_tone_ms, "ms"),
+        ("in at", entrance.onset_cents, "cents"),
+        ("settled after", entrance.settle_ms, "ms"),
+        ("grew in", entrance.attack_ms, "ms"),
+        ("off the beat", entrance.timing_ms, "ms"),
+    ];
+    html! {
+        dl.numbers { @for (name, told, unit) in rows { div { dt { (name) } dd { (figure(told, unit)) } } } }
+    }
+}
+
+fn figure(told: Told, unit: &str) -> String {
+    match told {
+        Ok(m) if m.value.is_finite() => format!("{} ± {:.0} {unit}", minus(m.value), m.uncertainty),
+        Ok(_) => "cannot tell".into(),
+        Err(reason) => format!("cannot tell: {}", why_not(reason)),
+    }
+}
+
+fn why_not(reason: CannotTell) -> &'static str {
+    match reason {
+        CannotTell::TooShort => "too short",
+        CannotTell::TooSoft => "too soft",
+        CannotTell::Masked => "covered by the sound before",
+        CannotTell::NoPitch => "no settled pitch",
+        CannotTell::Slurred => "slurred, no attack of its own",
+        CannotTell::NoGrid => "no beat given",
+        CannotTell::NoAir => "no air",
+        CannotTell::CutOff => "the take begins inside it",
+    }
+}
