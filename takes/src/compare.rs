@@ -136,7 +136,12 @@ fn change(what: Compared, a: &Entrance, b: &Entrance) -> Option<Change> {
     }
     let nearer = from.value.abs() - to.value.abs();
     let is_beyond = what.is_judged(a, b) && nearer.abs() > uncertainty;
-    Some(Change { value, uncertainty, nearer, better: is_beyond.then_some(if nearer > 0.0 { Side::B } else { Side::A }) })
+    Some(Change {
+        value,
+        uncertainty,
+        nearer,
+        better: is_beyond.then_some(if nearer > 0.0 { Side::B } else { Side::A }),
+    })
 }
 
 fn faults_of_first_only(first: &Entrance, second: &Entrance) -> Vec<FaultName> {

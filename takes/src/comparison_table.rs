@@ -31,7 +31,11 @@ pub fn two(a: &HeardTake, b: &HeardTake, comparison: &Comparison, choice: &Choic
         comparison.pairs.iter().filter(|p| style.all || p.better.is_some() || !compare::why(p).is_empty()).collect();
     if !shown.is_empty() {
         let rows = shown.iter().map(|pair| pair_row(a, b, pair));
-        let _ = write!(text, "\n{}\n", table(&["note", "in A", "in B", "clarity", "keep", "what changed in B"], rows, style));
+        let _ = write!(
+            text,
+            "\n{}\n",
+            table(&["note", "in A", "in B", "clarity", "keep", "what changed in B"], rows, style)
+        );
     }
     text.push_str(&bar_table(choice, style));
     let _ = write!(text, "\n{}", closing(a, b, comparison));
@@ -59,7 +63,8 @@ pub fn choice(takes: &[HeardTake], choice: &Choice, style: ComparisonStyle) -> S
     let kept: Vec<_> = (0..takes.len()).map(|k| format!("{} {}", num_kept(k), letter(k))).collect();
     let num_alike = choice.places.iter().filter(|p| p.as_good.len() == takes.len()).count();
     let num = choice.places.len();
-    let _ = writeln!(text, "\n{num} places, {num_alike} alike in all takes. To keep for the others: {}.", kept.join(", "));
+    let _ =
+        writeln!(text, "\n{num} places, {num_alike} alike in all takes. To keep for the others: {}.", kept.join(", "));
     text
 }
 
@@ -161,8 +166,16 @@ fn closing(a: &HeardTake, b: &HeardTake, comparison: &Comparison) -> String {
     }
     let (in_a, in_b) = (comparison.num_better(Side::A), comparison.num_better(Side::B));
     let flagged = |heard: &HeardTake| heard.take.entrances.iter().filter(|e| e.is_flagged()).count();
-    let mut text = format!("{num} entrances in both: {in_b} clearer in B, {in_a} clearer in A, {} alike.\n", num - in_a - in_b);
-    let _ = writeln!(text, "Flagged: {} of {} in A, {} of {} in B.", flagged(a), a.take.entrances.len(), flagged(b), b.take.entrances.len());
+    let mut text =
+        format!("{num} entrances in both: {in_b} clearer in B, {in_a} clearer in A, {} alike.\n", num - in_a - in_b);
+    let _ = writeln!(
+        text,
+        "Flagged: {} of {} in A, {} of {} in B.",
+        flagged(a),
+        a.take.entrances.len(),
+        flagged(b),
+        b.take.entrances.len()
+    );
     let (only_a, only_b) = (comparison.alignment.only_in_a.len(), comparison.alignment.only_in_b.len());
     if only_a + only_b > 0 {
         let _ = writeln!(text, "Without a partner: {only_a} in A, {only_b} in B.");

@@ -345,11 +345,6 @@ impl From<&BarChoice> for BarDocument {
 
 impl From<&Place> for PlaceDocument {
     fn from(place: &Place) -> Self {
-        Self {
-            entrances: place.entrances.clone(),
-            bar: place.bar,
-            keep: place.keep,
-            as_good: place.as_good.clone(),
-        }
+        Self { entrances: place.entrances.clone(), bar: place.bar, keep: place.keep, as_good: place.as_good.clone() }
     }
 }

@@ -366,8 +366,5 @@ pub fn schema() -> Schema {
 
 fn schema_for<T: JsonSchema>() -> Schema {
     // What is written is described, so every field is required, also those that may be null.
-    schemars::generate::SchemaSettings::draft2020_12()
-        .for_serialize()
-        .into_generator()
-        .into_root_schema_for::<T>()
+    schemars::generate::SchemaSettings::draft2020_12().for_serialize().into_generator().into_root_schema_for::<T>()
 }

@@ -46,7 +46,12 @@ fn list<const N: usize>(title: &str, groups: [(&str, Vec<&Entrance>); N]) -> Mar
 
 fn by_position(entrances: &[Entrance]) -> Markup {
     let at = |partial: u8, position: f64| -> Vec<&Entrance> {
-        let is_there = |e: &&Entrance| e.positions.iter().next().is_some_and(|p| p.partial == partial && (p.position.round() - position).abs() < 0.5);
+        let is_there = |e: &&Entrance| {
+            e.positions
+                .iter()
+                .next()
+                .is_some_and(|p| p.partial == partial && (p.position.round() - position).abs() < 0.5)
+        };
         entrances.iter().filter(is_there).collect()
     };
     let partials = (1..=12).rev().filter(|&k| (1..=7).any(|p| at(k, f64::from(p)).len() >= MIN_VALUES));
