@@ -145,7 +145,7 @@ fn level_curve(db: &[f32; FRONT_POINTS], axes: &Axes) -> String {
 /// Air before the tone, hatched as on the lane.
 fn air(entrance: &Entrance, axes: &Axes) -> Markup {
     let air_ms = entrance.noise_before_tone_ms.map_or(0.0, |m| m.value);
-    if entrance.faults.get(FaultName::Airy).is_none() || !(air_ms > 0.0) {
+    if entrance.faults.get(FaultName::Airy).is_none() || air_ms.is_nan() || air_ms <= 0.0 {
         return html! {};
     }
     let (from, to) = (axes.x(-air_ms.min(MOST_AIR_MS)), axes.x(0.0));

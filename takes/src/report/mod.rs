@@ -84,7 +84,7 @@ impl Sounds {
         let start = (entrance.speaks_s - sound::BEFORE_S).max(0.0);
         let holds = |clip: &&Clip| clip.start_s <= start + 1e-6 && entrance.speaks_s < clip.end_s;
         // The last that holds it has the whole of it, where clips overlap.
-        let (k, clip) = self.clips.iter().enumerate().rev().find(|(_, clip)| holds(&clip))?;
+        let (k, clip) = self.clips.iter().enumerate().rev().find(|(_, clip)| holds(clip))?;
         Some((format!("c{}-{k}", self.take), start - clip.start_s))
     }
 }
