@@ -202,7 +202,7 @@ mod tests {
         let choice = compare::choose(&[a.clone(), b.clone()], None);
         let text = two(&a, &b, &compare::compare(&a, &b), &choice, ComparisonStyle::default());
         assert!(text.contains("B was 6.0 dB louder than A"), "{text}");
-        assert!(text.contains("45 > 97    B     115 ms less air"), "{text}");
+        assert!(text.contains("45 > 97  B     115 ms less air"), "{text}");
         assert!(text.contains("3 entrances in both: 1 clearer in B, 0 clearer in A, 2 alike."), "{text}");
         assert!(!text.contains("D3 "), "what is alike is left out: {text}");
     }

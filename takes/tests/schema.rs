@@ -1,40 +1,51 @@
-//! The JSON Schema in the repository is current, and what the program prints validates against it.
+//! The JSON Schemas in the repository are current, and what the program prints validates against them.
 
 mod common;
 
-use common::{Takes, document, scan, scanned};
+use common::{Takes, document, notefront, scan, scanned};
+use schemars::Schema;
 use serde_json::Value;
 use std::path::PathBuf;
 
-fn schema_path() -> PathBuf {
-    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("schema/notefront.take.schema.json")
+/// Every schema, by the name of its file.
+fn schemas() -> [(&'static str, Schema); 2] {
+    use notefront_takes::json;
+    [("notefront.take.schema.json", json::schema()), ("notefront.comparison.schema.json", json::comparison::schema())]
 }
 
-fn current_schema() -> String {
-    serde_json::to_string_pretty(&notefront_takes::json::schema()).expect("a schema is JSON") + "\n"
-}
-
-/// Run with `NOTEFRONT_WRITE_SCHEMA=1` to bring the file up to date after the types changed.
+/// Run with `NOTEFRONT_WRITE_SCHEMA=1` to bring the files up to date after the types changed.
 #[test]
-fn the_schema_in_the_repository_is_current() {
-    if std::env::var_os("NOTEFRONT_WRITE_SCHEMA").is_some() {
-        std::fs::create_dir_all(schema_path().parent().expect("a folder")).expect("the folder of the schema");
-        std::fs::write(schema_path(), current_schema()).expect("the schema is written");
+fn the_schemas_in_the_repository_are_current() {
+    let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("schema");
+    for (name, schema) in schemas() {
+        let current = serde_json::to_string_pretty(&schema).expect("a schema is JSON") + "\n";
+        if std::env::var_os("NOTEFRONT_WRITE_SCHEMA").is_some() {
+            std::fs::create_dir_all(&folder).expect("the folder of the schemas");
+            std::fs::write(folder.join(name), &current).expect("the schema is written");
+        }
+        let kept = std::fs::read_to_string(folder.join(name)).expect("the schema is in the repository");
+        let how = "run `NOTEFRONT_WRITE_SCHEMA=1 cargo test -p notefront-takes --test schema`";
+        assert!(kept == current, "{name} is out of date: {how}");
     }
-    let kept = std::fs::read_to_string(schema_path()).expect("the schema is in the repository");
-    assert_eq!(kept, current_schema(), "run `NOTEFRONT_WRITE_SCHEMA=1 cargo test -p notefront-takes --test schema`");
 }
 
-fn validator() -> jsonschema::Validator {
-    let schema = serde_json::to_value(notefront_takes::json::schema()).expect("a schema is JSON");
+fn validator_of(schema: &Schema) -> jsonschema::Validator {
+    let schema = serde_json::to_value(schema).expect("a schema is JSON");
     jsonschema::draft202012::meta::validate(&schema).expect("the schema is itself valid");
     jsonschema::validator_for(&schema).expect("the schema compiles")
 }
 
-fn assert_valid(document: &Value) {
-    let validator = validator();
+fn validator() -> jsonschema::Validator {
+    validator_of(&notefront_takes::json::schema())
+}
+
+fn assert_valid_by(validator: &jsonschema::Validator, document: &Value) {
     let errors: Vec<_> = validator.iter_errors(document).map(|e| format!("{}: {e}", e.instance_path())).collect();
     assert!(errors.is_empty(), "{errors:#?}");
+}
+
+fn assert_valid(document: &Value) {
+    assert_valid_by(&validator(), document);
 }
 
 #[test]
@@ -77,4 +88,32 @@ fn the_grid_given_is_the_grid_told() {
         serde_json::json!({ "bpm": 72.0, "first_beat_s": 0.5, "per_beat": 1, "from": "given" })
     );
     assert_eq!(scanned(&takes.good("a.wav"), &["--grid", "off"])["grid"], Value::Null);
+}
+
+/// `compare --json` of takes of one note each.
+fn compared(num_takes: usize, options: &[&str]) -> Value {
+    let takes = Takes::new();
+    let paths: Vec<_> = (0..num_takes).map(|k| takes.good(&format!("{k}.wav"))).collect();
+    let named = paths.iter().map(|p| p.to_str().expect("temporary folders have plain names"));
+    let args: Vec<&str> = ["compare", "--json"].into_iter().chain(named).chain(options.iter().copied()).collect();
+    let output = notefront(&args);
+    assert_eq!(output.status.code(), Some(0), "{}", common::stderr(&output));
+    document(&output)
+}
+
+#[test]
+fn comparisons_and_choices_validate() {
+    let validator = validator_of(&notefront_takes::json::comparison::schema());
+    let two = compared(2, &[]);
+    assert_valid_by(&validator, &two);
+    assert_eq!(two["format"], "notefront.comparison");
+    assert_eq!(two["pairs"].as_array().map(Vec::len), Some(1), "one note is in both");
+    let bars = ["--bpm", "72", "--first-beat", "0.5", "--beats-per-bar", "4"];
+    assert_valid_by(&validator, &compared(2, &bars));
+    let three = compared(3, &bars);
+    assert_valid_by(&validator, &three);
+    assert_eq!(three["format"], "notefront.choice");
+    let mut wrong = two;
+    wrong["pairs"][0]["better"] = "neither".into();
+    assert!(!validator.is_valid(&wrong), "a better that is none of a, b, null");
 }
