@@ -93,11 +93,16 @@ pub fn sureness(fault: &Fault) -> &'static str {
     }
 }
 
-/// A time in a take as minutes, seconds and hundredths: "1:04.25".
+/// A time in a take as minutes, seconds and hundredths, with hours where there are any: "1:04.25", "2:01:04.25".
 #[must_use]
 pub fn clock(seconds: f64) -> String {
     let hundredths = (seconds * 100.0).round().max(0.0) as u64;
-    format!("{}:{:02}.{:02}", hundredths / 6000, hundredths / 100 % 60, hundredths % 100)
+    let (hours, minutes) = (hundredths / 360_000, hundredths / 6000 % 60);
+    let (seconds, hundredths) = (hundredths / 100 % 60, hundredths % 100);
+    match hours {
+        0 => format!("{minutes}:{seconds:02}.{hundredths:02}"),
+        _ => format!("{hours}:{minutes:02}:{seconds:02}.{hundredths:02}"),
+    }
 }
 
 /// A slide position as players write it: "1", "T 2.3".
@@ -346,7 +351,7 @@ mod tests {
     fn times_read_like_a_clock() {
         assert_eq!(clock(1.0115), "0:01.01");
         assert_eq!(clock(59.999), "1:00.00");
-        assert_eq!(clock(3725.5), "62:05.50");
+        assert_eq!(clock(3725.5), "1:02:05.50");
         assert_eq!(clock(f64::NAN), "0:00.00");
     }
 
