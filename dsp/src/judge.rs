@@ -41,6 +41,8 @@ const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
 const HARD_ROUND_TRIPS: f64 = 3.0;
 /// A note this far under the loudest so far is soft, share of power (-24 dB).
 const SOFT_SHARE: f64 = 0.004;
+/// A soft sound that begins with noise as loud as this share of its tone (-3 dB) is talk or handling, not a note.
+const MOSTLY_AIR: f64 = 0.5;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -175,6 +177,9 @@ impl Judge {
         if note.kind == Start::Fresh {
             let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
             front.air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
+            if is_soft && front.air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
+                return None;
+            }
         }
         front.evidence = self.evidence(history, frames, candidate, &front, floor_db);
         Some(front)

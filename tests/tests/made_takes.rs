@@ -83,6 +83,16 @@ fn nothing_but_the_notes_is_found_among_nuisances() {
 }
 
 #[test]
+fn talk_after_the_last_note_is_no_entrance() {
+    for seed in [51, 52] {
+        let figures = Figures::of(&[judged("nuisances", seed)]);
+        let invented: Vec<String> =
+            figures.misses.iter().filter(|m| m.what == "entrance invented").map(ToString::to_string).collect();
+        assert!(invented.is_empty(), "{}", invented.join("\n"));
+    }
+}
+
+#[test]
 fn the_mouthpiece_alone_is_found_and_never_split() {
     is_found("mouthpiece");
     let take = judged("mouthpiece", 21);
