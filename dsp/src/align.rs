@@ -2,8 +2,8 @@
 //!
 //! Pure data, no sound. A missed, extra, repeated or wrong note costs its own place only; a steady tempo
 //! ratio, a key offset and a false start are found first and told. Dynamic programming as in Needleman &
-//! Wunsch 1970 (J. Mol. Biol. 48:443-453 \[M\]); the costs below are ours \[H\]. One best path is kept per cell,
-//! with its last pair, so that the rhythm cost can look across a gap.
+//! Wunsch 1970 (J. Mol. Biol. 48:443-453 \[M\]); the costs below are ours \[H\]. Two best paths are kept per cell,
+//! each with its last pair, so that the rhythm cost can look across a gap.
 
 use crate::entrance::Entrance;
 
@@ -85,7 +85,8 @@ const RHYTHM_COST: f64 = 0.8;
 const RHYTHM_SPAN: f64 = 0.5;
 /// Key offsets looked for, semitones.
 const MAX_KEY_OFFSET: i32 = 12;
-/// Tempo ratios looked for lie within this factor both ways: 0.57 to 1.75.
+/// Tempo ratios are looked for within this factor both ways: 0.57 to 1.75. Others are tried where the pitches
+/// alone lead to them.
 const MAX_TEMPO_FACTOR: f64 = 1.75;
 /// Tempo ratios tried on each side of 1: about 5 % apart.
 const TEMPO_STEPS: i32 = 12;
@@ -93,7 +94,7 @@ const TEMPO_STEPS: i32 = 12;
 const CHANGE_COST: f64 = 0.01;
 /// Key and tempo are found on so many entrances: enough for both, and quick.
 const HEAD_LEN: usize = 300;
-/// Cells of the table, one byte each, up to which every pairing is considered.
+/// Cells of the table, three bytes each, up to which every pairing is considered.
 const MAX_CELLS: usize = 25_000_000;
 /// Half width of the band of pairings considered in larger tables, entrances.
 const BAND: usize = 1_000;
@@ -111,11 +112,13 @@ pub fn align_entrances(a: &[Entrance], b: &[Entrance]) -> Alignment {
 #[must_use]
 pub fn align(a: &[Step], b: &[Step]) -> Alignment {
     // Ties are broken by order; with the lists always in the same order, both ways break them alike.
+    let ordered = |a: &[Step], b: &[Step]| align_in_key(a, b, find_key(head(a), head(b)));
     if a.partial_cmp(b) == Some(std::cmp::Ordering::Greater) { ordered(b, a).mirrored() } else { ordered(a, b) }
 }
 
-fn ordered(a: &[Step], b: &[Step]) -> Alignment {
-    let key_offset = find_key(head(a), head(b));
+/// [`align`] for lists whose key offset is known, as a take and its written notes.
+#[must_use]
+pub fn align_in_key(a: &[Step], b: &[Step], key_offset: i32) -> Alignment {
     let log_ratio = find_tempo(head(a), head(b), key_offset);
     let guess = Model { a, b, key_offset, log_ratio: Some(log_ratio) };
     let coarse = guess.path();
@@ -140,6 +143,9 @@ fn find_key(a: &[Step], b: &[Step]) -> i32 {
 fn find_tempo(a: &[Step], b: &[Step], key_offset: i32) -> f64 {
     let step = MAX_TEMPO_FACTOR.ln() / f64::from(TEMPO_STEPS);
     let ratios = (0..=TEMPO_STEPS).flat_map(|k| [f64::from(k) * step, -f64::from(k) * step]);
+    // Ratios farther off are found where the pitches alone tell which notes belong together.
+    let by_pitch = Model { a, b, key_offset, log_ratio: None };
+    let ratios = ratios.chain(median_log_ratio(a, b, &by_pitch.path()));
     let cost = |&log_ratio: &f64| {
         Model { a, b, key_offset, log_ratio: Some(log_ratio) }.cost() + CHANGE_COST * log_ratio.abs() / step
     };
@@ -175,86 +181,133 @@ struct Model<'a> {
     log_ratio: Option<f64>,
 }
 
-/// The way into a cell.
-#[derive(Clone, Copy, PartialEq)]
-#[repr(u8)]
-enum Move {
-    Pair,
-    SkipA,
-    SkipB,
-}
-
-/// The best path into a cell: its cost and its last pair.
+/// A path so far: its cost and its last pair.
 #[derive(Clone, Copy)]
-struct Cell {
+struct Path {
     cost: f64,
     last: Option<(u32, u32)>,
 }
 
-const CLOSED: Cell = Cell { cost: f64::INFINITY, last: None };
+const CLOSED: Path = Path { cost: f64::INFINITY, last: None };
+
+impl Path {
+    fn and_gap(self) -> Self {
+        Self { cost: self.cost + if self.last.is_none() { LEADING_GAP_COST } else { GAP_COST }, ..self }
+    }
+}
+
+/// How a path ends in its cell.
+#[derive(Clone, Copy, PartialEq)]
+enum End {
+    Pair,
+    Gap,
+}
+
+/// The best paths into a cell: the one that ends with a pair, and the one that ends with a gap. The second may
+/// be the better one to go on from, since the rhythm of the next pair tells which of equal notes is missing.
+#[derive(Clone, Copy)]
+struct Cell {
+    by_pair: Path,
+    by_gap: Path,
+}
+
+impl Cell {
+    const CLOSED: Self = Self { by_pair: CLOSED, by_gap: CLOSED };
+
+    fn best_end(&self) -> End {
+        if self.by_gap.cost < self.by_pair.cost { End::Gap } else { End::Pair }
+    }
+
+    fn best(&self) -> Path {
+        if self.best_end() == End::Gap { self.by_gap } else { self.by_pair }
+    }
+}
+
+/// Where the two paths into a cell come from: for each the end of the path it goes on from, and for the gap
+/// which list's note is left out.
+#[derive(Clone, Copy)]
+struct Ways {
+    pair_from: End,
+    gap_from: End,
+    gap_in: Side,
+}
+
+const NO_WAYS: Ways = Ways { pair_from: End::Pair, gap_from: End::Pair, gap_in: Side::A };
 
 impl Model<'_> {
     fn cost(&self) -> f64 {
-        self.fill(|_, _, _| {})
+        self.fill(|_, _, _| {}).best().cost
     }
 
     /// The pairs of the cheapest path.
     fn path(&self) -> Vec<(usize, usize)> {
         let band = Band::new(self.a.len(), self.b.len());
-        let mut moves = vec![Move::Pair; (self.a.len() + 1) * band.width];
-        self.fill(|i, j, way| moves[i * band.width + j - band.start(i)] = way);
-        let (mut i, mut j) = (self.a.len(), self.b.len());
+        let mut ways = vec![NO_WAYS; (self.a.len() + 1) * band.width];
+        let last = self.fill(|i, j, way| ways[i * band.width + j - band.start(i)] = way);
+        let (mut i, mut j, mut end) = (self.a.len(), self.b.len(), last.best_end());
         let mut pairs = Vec::with_capacity(i.min(j));
         while i > 0 && j > 0 {
-            match moves[i * band.width + j - band.start(i)] {
-                Move::Pair => {
-                    (i, j) = (i - 1, j - 1);
+            let way = ways[i * band.width + j - band.start(i)];
+            match (end, way.gap_in) {
+                (End::Pair, _) => {
+                    (i, j, end) = (i - 1, j - 1, way.pair_from);
                     pairs.push((i, j));
                 }
-                Move::SkipA => i -= 1,
-                Move::SkipB => j -= 1,
+                (End::Gap, Side::A) => (i, end) = (i - 1, way.gap_from),
+                (End::Gap, Side::B) => (j, end) = (j - 1, way.gap_from),
             }
         }
         pairs.reverse();
         pairs
     }
 
-    /// Fills the table row by row, tells every cell's best way in, and returns the cost of the whole.
-    fn fill(&self, mut tell: impl FnMut(usize, usize, Move)) -> f64 {
+    /// Fills the table row by row, tells every cell's ways in, and returns the last cell.
+    fn fill(&self, mut tell: impl FnMut(usize, usize, Ways)) -> Cell {
         let num_columns = self.b.len() + 1;
         let band = Band::new(self.a.len(), self.b.len());
-        let (mut above, mut row) = (vec![CLOSED; num_columns], vec![CLOSED; num_columns]);
+        let (mut above, mut row) = (vec![Cell::CLOSED; num_columns], vec![Cell::CLOSED; num_columns]);
         for i in 0..=self.a.len() {
-            row.fill(CLOSED);
+            row.fill(Cell::CLOSED);
             let start = band.start(i);
             for j in start..(start + band.width).min(num_columns) {
-                let (cell, way) = self.best(i, j, &above, &row);
+                let (cell, ways) = self.best(i, j, &above, &row);
                 row[j] = cell;
-                tell(i, j, way);
+                tell(i, j, ways);
             }
             std::mem::swap(&mut above, &mut row);
         }
-        above[self.b.len()].cost
+        above[self.b.len()]
     }
 
-    fn best(&self, i: usize, j: usize, above: &[Cell], row: &[Cell]) -> (Cell, Move) {
+    fn best(&self, i: usize, j: usize, above: &[Cell], row: &[Cell]) -> (Cell, Ways) {
         if i == 0 && j == 0 {
-            return (Cell { cost: 0.0, last: None }, Move::Pair);
+            return (Cell { by_pair: Path { cost: 0.0, last: None }, by_gap: CLOSED }, NO_WAYS);
         }
-        let mut best = (CLOSED, Move::Pair);
-        if i > 0 && j > 0 && above[j - 1].cost.is_finite() {
-            let from = above[j - 1];
-            let cost = from.cost + self.pitch_cost(i - 1, j - 1) + self.rhythm_cost(from.last, i - 1, j - 1);
-            best = (Cell { cost, last: Some((i as u32 - 1, j as u32 - 1)) }, Move::Pair);
+        let (mut cell, mut ways) = (Cell::CLOSED, NO_WAYS);
+        if i > 0 && j > 0 {
+            (cell.by_pair, ways.pair_from) = self.best_pair(above[j - 1], i - 1, j - 1);
         }
-        let gap = |from: Cell| from.cost + if from.last.is_none() { LEADING_GAP_COST } else { GAP_COST };
-        if i > 0 && gap(above[j]) < best.0.cost {
-            best = (Cell { cost: gap(above[j]), ..above[j] }, Move::SkipA);
+        let gaps = [(i > 0).then(|| (above[j], Side::A)), (j > 0).then(|| (row[j - 1], Side::B))];
+        for (from, side) in gaps.into_iter().flatten() {
+            let gap = from.best().and_gap();
+            if gap.cost < cell.by_gap.cost {
+                cell.by_gap = gap;
+                (ways.gap_from, ways.gap_in) = (from.best_end(), side);
+            }
         }
-        if j > 0 && gap(row[j - 1]) < best.0.cost {
-            best = (Cell { cost: gap(row[j - 1]), ..row[j - 1] }, Move::SkipB);
-        }
-        best
+        (cell, ways)
+    }
+
+    /// The better of the two paths of a cell to go on from with a pair.
+    fn best_pair(&self, from: Cell, i: usize, j: usize) -> (Path, End) {
+        let pitch_cost = self.pitch_cost(i, j);
+        let and_pair = |path: Path| Path {
+            // From a closed path nothing leads on, whatever the rhythm.
+            cost: path.cost + pitch_cost + self.rhythm_cost(path.last, i, j),
+            last: Some((i as u32, j as u32)),
+        };
+        let (by_pair, by_gap) = (and_pair(from.by_pair), and_pair(from.by_gap));
+        if by_gap.cost < by_pair.cost { (by_gap, End::Gap) } else { (by_pair, End::Pair) }
     }
 
     fn interval(&self, i: usize, j: usize) -> Option<i32> {
@@ -459,8 +512,10 @@ mod tests {
             let mut dice = Dice(100 + seed);
             let a = tune(&mut dice, 60);
             let b = changed(&mut dice, &a, 0.3, 1.2, 2).steps;
-            let (there, back) = (align(&a, &b), align(&b, &a));
-            assert_eq!(there.mirrored(), back);
+            let (there, back) = (align(&a, &b).mirrored(), align(&b, &a));
+            // One over a ratio rounds.
+            assert_abs_diff_eq!(there.tempo_ratio.expect("pairs"), back.tempo_ratio.expect("pairs"), epsilon = 1e-12);
+            assert_eq!(Alignment { tempo_ratio: None, ..there }, Alignment { tempo_ratio: None, ..back });
         }
     }
 
@@ -483,6 +538,25 @@ mod tests {
             // The median of 79 intervals that stray by up to 30 ms of 250 to 1000.
             assert_abs_diff_eq!(found.tempo_ratio.expect("many intervals"), tempo, epsilon = 0.02 * tempo);
         }
+    }
+
+    #[test]
+    fn half_and_double_tempo_are_found_by_the_pitches() {
+        for tempo in [0.4, 0.5, 2.0, 3.0] {
+            let right = all_right(6, tempo, 0, 0.05);
+            println!("tempo {tempo}: {right:.4}");
+            assert!(right >= 0.98, "{tempo}: {right}");
+        }
+    }
+
+    #[test]
+    fn a_known_key_is_kept_to() {
+        let tune = tune(&mut Dice(3), 30);
+        let b: Vec<Step> = tune.iter().map(|s| Step { midi_note: s.midi_note.map(|m| m + 2), ..*s }).collect();
+        assert_eq!(align_in_key(&tune, &b, 2).pairs.iter().filter(|p| p.interval == Some(0)).count(), 30);
+        let in_another = align_in_key(&tune, &b, 0);
+        assert_eq!(in_another.key_offset, 0);
+        assert!(in_another.pairs.iter().filter(|p| p.interval == Some(0)).count() < 30);
     }
 
     #[test]
@@ -532,6 +606,16 @@ mod tests {
         let found = align(&a, &b);
         assert_eq!(found.only_in_a, [13]);
         assert!(found.only_in_b.is_empty());
+    }
+
+    #[test]
+    fn of_equal_notes_in_an_even_rhythm_the_gap_tells_which_is_missing() {
+        let a: Vec<Step> = (0..16).map(|i| Step { at_s: 2.0 + f64::from(i), midi_note: Some(46) }).collect();
+        for missing in 1..15 {
+            let mut b = a.clone();
+            b.remove(missing);
+            assert_eq!(align(&a, &b).only_in_a, [missing]);
+        }
     }
 
     #[test]

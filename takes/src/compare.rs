@@ -1,10 +1,11 @@
 //! Two takes of the same music, entrance by entrance: what got better or worse beyond its uncertainty,
 //! and of any number of takes which to keep for each entrance and each bar.
 
+use crate::beats::Beats;
 use crate::loudness::Loudness;
 use crate::take::Take;
 use notefront_dsp::align::{self, Alignment, Pair, Side};
-use notefront_dsp::{Entrance, FaultName, Grid, Told};
+use notefront_dsp::{Entrance, FaultName, Told};
 
 /// Points of clarity by which one front must be clearer to be kept for it \[H\].
 pub const CLARITY_STEP: f64 = 5.0;
@@ -216,8 +217,8 @@ pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
             rows[pair.a][k] = Some(pair.b);
         }
     }
-    let meter = of_reference.take.options.settings.grid.zip(beats_per_bar);
-    let bar_of = |i: usize| meter.map(|(grid, beats)| bar(&grid, beats, of_reference.take.entrances[i].speaks_s));
+    let meter = of_reference.take.beats.as_ref().zip(beats_per_bar);
+    let bar_of = |i: usize| meter.map(|(beats, per_bar)| bar(beats, per_bar, of_reference.take.entrances[i].speaks_s));
     let places: Vec<Place> = rows.into_iter().enumerate().map(|(i, row)| place(takes, row, bar_of(i))).collect();
     Choice { reference, bars: bars(takes, &places), places }
 }
@@ -235,10 +236,10 @@ fn best_reference(takes: &[HeardTake]) -> usize {
     (0..takes.len()).rev().max_by_key(|&i| (num_pairs[i], !takes[i].take.entrances.is_empty())).unwrap_or(0)
 }
 
-/// The bar of an instant: that of its nearest place of the grid, so that an early downbeat is no upbeat.
-fn bar(grid: &Grid, beats_per_bar: u32, at_s: f64) -> i64 {
-    let steps_per_beat = f64::from(grid.per_beat);
-    let step = ((at_s - grid.first_beat_s) * grid.bpm / 60.0 * steps_per_beat).round();
+/// The bar of an instant: that of its nearest beat or subdivision, so that an early downbeat is no upbeat.
+fn bar(beats: &Beats, beats_per_bar: u32, at_s: f64) -> i64 {
+    let steps_per_beat = f64::from(beats.per_beat);
+    let step = (beats.place(at_s) * steps_per_beat).round();
     (step / steps_per_beat / f64::from(beats_per_bar.max(1))).floor() as i64 + 1
 }
 
@@ -309,6 +310,7 @@ mod tests {
     use super::*;
     use crate::fixtures::{self, airy, below, clear, told};
     use notefront_dsp::CannotTell;
+    use notefront_dsp::Grid;
 
     fn heard(entrances: Vec<Entrance>) -> HeardTake {
         let take = Take { entrances, ..fixtures::take() };
@@ -420,8 +422,8 @@ mod tests {
 
     #[test]
     fn bars_are_counted_from_the_first_beat_and_an_early_downbeat_is_no_upbeat() {
-        let grid = Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 2 };
-        let bars = [0.4, 0.98, 1.0, 4.4, 4.8, 5.1, 9.0].map(|at_s| bar(&grid, 4, at_s));
+        let beats = Beats::given(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 2 });
+        let bars = [0.4, 0.98, 1.0, 4.4, 4.8, 5.1, 9.0].map(|at_s| bar(&beats, 4, at_s));
         assert_eq!(bars, [0, 1, 1, 1, 2, 2, 3]);
     }
 
@@ -432,7 +434,7 @@ mod tests {
         takes[1].take.entrances[0] = clear(0, 53, 1.0);
         takes[1].take.entrances.remove(3);
         for take in &mut takes {
-            take.take.options.settings.grid = Some(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 1 });
+            take.take.beats = Some(Beats::given(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 1 }));
         }
         let choice = choose(&takes, Some(2));
         let bars: Vec<_> = choice.bars.iter().map(|b| (b.bar, b.keep, b.as_good.len())).collect();

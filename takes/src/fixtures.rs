@@ -98,5 +98,7 @@ pub fn take() -> Take {
         options: ScanOptions { settings: Settings::default(), channel: ChannelChoice::Mix },
         entrances: vec![below(0, 1.0115), clear(1, 48, 2.0), split(2, 3.5), clear(3, 65, 4.25), both],
         warnings: vec![Warning::Clipped(12.4)],
+        beats: None,
+        reading: None,
     }
 }

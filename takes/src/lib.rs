@@ -4,6 +4,10 @@
 #![forbid(unsafe_code)]
 
 pub mod audio_file;
+pub mod beats;
+pub mod click;
+pub mod pulse;
+pub mod sheet;
 pub mod take;
 pub mod words;
 pub mod loudness;
@@ -11,11 +15,20 @@ pub mod compare;
 
 pub mod summary;
 
+// Which entrances are marked, and how.
+pub mod marks;
 pub mod json;
 pub mod table;
 pub mod comparison_table;
 pub mod glyph;
 pub mod report;
+
+// Files out.
+pub mod atomic_file;
+pub mod csv_file;
+pub mod mark_files;
+pub mod smf;
+pub mod wav_cue;
 
 #[cfg(test)]
 mod fixtures;

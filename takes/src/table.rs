@@ -1,5 +1,7 @@
 //! A take for people: a table of its entrances and a closing summary, as a colleague would note them.
 
+use crate::beats::{Beats, Origin};
+use crate::sheet::{Reading, Step, Verdict};
 use crate::summary::{Count, Median, Summary};
 use crate::take::Take;
 use crate::words;
@@ -32,12 +34,73 @@ pub fn take(take: &Take, style: TableStyle) -> String {
     for warning in &take.warnings {
         let _ = writeln!(text, "  Note: {warning}");
     }
+    text.extend(take.beats.as_ref().and_then(beats));
     let shown = entrances_to_show(&take.entrances, style);
     if !shown.is_empty() {
         let _ = write!(text, "\n{}\n", entrance_table(&shown, style));
     }
     let _ = write!(text, "\n{}", closing(&summary));
+    if let Some(reading) = &take.reading {
+        let _ = write!(text, "\n{}", notes(reading, &take.entrances));
+    }
     text
+}
+
+/// A line on beats that the player did not give.
+fn beats(beats: &Beats) -> Option<String> {
+    let from = match beats.origin {
+        Origin::Given => return None,
+        Origin::Click => "heard in the click",
+        Origin::Found => "found in the entrances",
+        Origin::Notes => "as written",
+    };
+    let sure = 100.0 * beats.confidence;
+    Some(format!("  Beat: {:.1} a minute, {from} ({sure:.0} % sure).\n", beats.bpm()))
+}
+
+/// Notes listed by name; further ones are counted.
+const MAX_LISTED_NOTES: usize = 20;
+
+/// The take against the written notes.
+fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
+    let verdicts = [
+        (Verdict::Right, "right"),
+        (Verdict::Wrong, "wrong"),
+        (Verdict::Octave, "in another octave"),
+        (Verdict::Untold, "without a pitch that can be told"),
+        (Verdict::Missed, "missed"),
+        (Verdict::Extra, "extra"),
+    ];
+    let counts = verdicts.map(|(verdict, word)| (reading.count(verdict), word));
+    let told: Vec<_> = counts.iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!("{n} {word}")).collect();
+    let mut text = format!("Notes:   {}.\n", told.join(", "));
+    for remark in &reading.remarks {
+        let _ = writeln!(text, "  Note: {remark}");
+    }
+    let off: Vec<_> = reading.steps.iter().filter_map(|step| off_note(step, entrances)).collect();
+    for line in off.iter().take(MAX_LISTED_NOTES) {
+        let _ = writeln!(text, "  {line}");
+    }
+    if off.len() > MAX_LISTED_NOTES {
+        let _ = writeln!(text, "  and {} more (--json lists all)", off.len() - MAX_LISTED_NOTES);
+    }
+    text
+}
+
+/// A note that was not played as written: "0:12.30  bar 5: D3 for C3".
+fn off_note(step: &Step, entrances: &[Entrance]) -> Option<String> {
+    let entrance = step.entrance.and_then(|index| entrances.iter().find(|e| e.index == index));
+    let at = entrance.map_or_else(|| "   -   ".into(), |e| words::clock(e.speaks_s));
+    let played = entrance.map_or_else(String::new, note);
+    let written = step.written.as_ref().map_or_else(String::new, |n| units::note_name(n.midi_note));
+    let bar = step.written.as_ref().and_then(|n| n.bar.as_ref()).map_or_else(String::new, |bar| format!("bar {bar}: "));
+    let what = match step.verdict {
+        Verdict::Right | Verdict::Untold => return None,
+        Verdict::Wrong | Verdict::Octave => format!("{played} for {written}"),
+        Verdict::Missed => format!("{written} missed"),
+        Verdict::Extra => format!("{played} is not written"),
+    };
+    Some(format!("{at}  {bar}{what}"))
 }
 
 fn heading(take: &Take) -> String {

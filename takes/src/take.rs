@@ -1,9 +1,14 @@
 //! One take read and judged: the entrances, and what is odd about the recording.
 
 use crate::audio_file::{AudioFile, ChannelChoice, Findings, ReadError};
+use crate::beats::Beats;
+use crate::click::{self, ClickError};
+use crate::pulse;
+use crate::sheet::{self, Reading, Sheet};
 use notefront_dsp::analyzer::collect;
 use notefront_dsp::{Analyzer, AnalyzerError, CannotTell, Entrance, Settings};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// A take whose loudest sample lies under this, in dB re full scale, is too quiet to trust \[P\].
 const QUIET_PEAK_DB: f64 = -40.0;
@@ -15,6 +20,30 @@ pub struct ScanOptions {
     pub settings: Settings,
     /// Which channel is judged.
     pub channel: ChannelChoice,
+}
+
+/// Where the beats of a take come from when its settings give none.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub enum BeatSource {
+    /// Nowhere.
+    #[default]
+    Off,
+    /// The written tempo of the notes if the take keeps it, else the entrances if they are steady.
+    Search,
+    /// A click heard elsewhere, that began with the take's first sample.
+    Click(Beats),
+    /// A channel of the take (from 1) that holds the click, with so many subdivisions of a beat.
+    /// The other one of a stereo take is judged unless a channel is chosen.
+    ClickChannel(usize, u32),
+}
+
+/// What a take is held against.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Reference {
+    /// Beats.
+    pub beats: BeatSource,
+    /// Written notes.
+    pub sheet: Option<Arc<Sheet>>,
 }
 
 /// Where a take came from.
@@ -43,6 +72,10 @@ pub struct Take {
     pub entrances: Vec<Entrance>,
     /// What is odd about the recording.
     pub warnings: Vec<Warning>,
+    /// The beats the entrances are timed against.
+    pub beats: Option<Beats>,
+    /// The take read along with the written notes.
+    pub reading: Option<Reading>,
 }
 
 /// Something about a recording that its player should know before trusting the numbers.
@@ -70,6 +103,10 @@ pub enum Warning {
     Resampled(f64),
     /// The take begins inside a note.
     CutOff,
+    /// No steady click in the channel (from 1) that was to hold it.
+    NoClick(usize),
+    /// The click's channel is among those mixed and judged.
+    ClickJudged(usize),
     /// Results the analysis lost: a fault of the program.
     DroppedEvents(u64),
 }
@@ -99,6 +136,10 @@ impl std::fmt::Display for Warning {
             Self::BadSamples(n) => write!(f, "{n} samples are not numbers and were taken as silence"),
             Self::Resampled(hz) => write!(f, "brought down to {:.1} kHz for the analysis", hz / 1000.0),
             Self::CutOff => write!(f, "it begins inside a note: leave a second of silence before you play"),
+            Self::NoClick(n) => write!(f, "no steady click can be heard in channel {n}: no timing is told by it"),
+            Self::ClickJudged(n) => {
+                write!(f, "the click in channel {n} was mixed in: choose the trombone's channel with --channel")
+            }
             Self::DroppedEvents(n) => write!(f, "{n} results were lost inside the program: please report this"),
         }
     }
@@ -151,7 +192,71 @@ pub struct Progress {
 ///
 /// # Errors
 /// A file that cannot be read, or settings that cannot be used.
-pub fn scan(path: &Path, options: ScanOptions, mut progress: impl FnMut(Progress)) -> Result<Take, ScanError> {
+pub fn scan(path: &Path, options: ScanOptions, progress: impl FnMut(Progress)) -> Result<Take, ScanError> {
+    scan_against(path, options, &Reference::default(), progress)
+}
+
+/// [`scan`], with the take held against beats and written notes. Beats in the settings go before all others.
+///
+/// # Errors
+/// Those of [`scan`].
+pub fn scan_against(
+    path: &Path,
+    options: ScanOptions,
+    reference: &Reference,
+    progress: impl FnMut(Progress),
+) -> Result<Take, ScanError> {
+    let mut heard = HeardClick { beats: None, options, warning: None };
+    match &reference.beats {
+        BeatSource::Click(beats) => heard.beats = Some(beats.clone()),
+        BeatSource::ClickChannel(channel, per_beat) => heard = hear_click(path, options, *channel, *per_beat)?,
+        BeatSource::Off | BeatSource::Search => {}
+    }
+    let mut take = scan_sound(path, heard.options, progress)?;
+    take.warnings.extend(heard.warning);
+    hold_against(&mut take, reference, heard.beats);
+    Ok(take)
+}
+
+/// What a channel with a click changes about a scan.
+struct HeardClick {
+    beats: Option<Beats>,
+    options: ScanOptions,
+    warning: Option<Warning>,
+}
+
+fn hear_click(path: &Path, options: ScanOptions, channel: usize, per_beat: u32) -> Result<HeardClick, ScanError> {
+    let num_channels = AudioFile::open(path, ChannelChoice::One(channel))?.num_channels();
+    let (choice, mixed) = match (options.channel, num_channels) {
+        (ChannelChoice::Mix, 2) => (ChannelChoice::One(3 - channel), None),
+        (ChannelChoice::Mix, _) => (ChannelChoice::Mix, Some(Warning::ClickJudged(channel))),
+        (chosen, _) => (chosen, None),
+    };
+    let options = ScanOptions { channel: choice, ..options };
+    match click::listen(path, ChannelChoice::One(channel)) {
+        Ok(clicks) => Ok(HeardClick { beats: Some(clicks.into_beats(per_beat)), options, warning: mixed }),
+        Err(ClickError::Read(e)) => Err(e.into()),
+        Err(ClickError::NoBeat(_)) => Ok(HeardClick { beats: None, options, warning: Some(Warning::NoClick(channel)) }),
+    }
+}
+
+fn hold_against(take: &mut Take, reference: &Reference, heard: Option<Beats>) {
+    let settings = take.options.settings;
+    take.reading = reference.sheet.as_ref().map(|sheet| sheet::read_along(&take.entrances, sheet));
+    let mut beats = settings.grid.map(Beats::given).or(heard);
+    if reference.beats == BeatSource::Search {
+        let written = || take.reading.as_ref().and_then(|reading| reading.beats.clone());
+        let speaks_s = || take.entrances.iter().map(|e| e.speaks_s).collect::<Vec<_>>();
+        beats = beats.or_else(written).or_else(|| pulse::find(&speaks_s()));
+    }
+    // The analysis itself has timed the entrances against a grid in the settings.
+    if let Some(beats) = beats.as_ref().filter(|_| settings.grid.is_none()) {
+        beats.time(&mut take.entrances, &settings);
+    }
+    take.beats = beats;
+}
+
+fn scan_sound(path: &Path, options: ScanOptions, mut progress: impl FnMut(Progress)) -> Result<Take, ScanError> {
     let mut file = AudioFile::open(path, options.channel)?;
     let mut analyzer = Analyzer::new(file.sample_rate_hz(), options.settings).map_err(ScanError::Analysis)?;
     let mut entrances = Vec::new();
@@ -195,7 +300,7 @@ fn judged(
     };
     let mut warnings = recording_warnings(&findings, &source);
     warnings.extend(analysis_warnings(analyzer, &entrances));
-    Take { source, options, entrances, warnings }
+    Take { source, options, entrances, warnings, beats: None, reading: None }
 }
 
 fn recording_warnings(findings: &Findings, source: &TakeSource) -> Vec<Warning> {

@@ -8,9 +8,13 @@ use serde_json::Value;
 use std::path::PathBuf;
 
 /// Every schema, by the name of its file.
-fn schemas() -> [(&'static str, Schema); 2] {
+fn schemas() -> [(&'static str, Schema); 3] {
     use notefront_takes::json;
-    [("notefront.take.schema.json", json::schema()), ("notefront.comparison.schema.json", json::comparison::schema())]
+    [
+        ("notefront.take.schema.json", json::schema()),
+        ("notefront.comparison.schema.json", json::comparison::schema()),
+        ("notefront.marks.schema.json", json::marks::schema()),
+    ]
 }
 
 /// Run with `NOTEFRONT_WRITE_SCHEMA=1` to bring the files up to date after the types changed.
@@ -54,6 +58,19 @@ fn a_scan_validates() {
     assert_valid(&scanned(&takes.good("a.wav"), &[]));
     assert_valid(&scanned(&takes.good("a.wav"), &["--bpm", "72", "--first-beat", "0.5", "--per-beat", "2"]));
     assert_valid(&scanned(&takes.wav("short.wav", 1, common::RATE, &[0.1]), &["--channel", "1", "--strictness", "1"]));
+}
+
+#[test]
+fn marks_validate() {
+    let takes = Takes::new();
+    let take = takes.good("a.wav");
+    for options in [&["--which", "all"][..], &["--bpm", "72", "--first-beat", "0.5", "--which", "late"]] {
+        let output = common::notefront(&[&["mark", take.to_str().expect("plain")], options].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", common::stderr(&output));
+        let bytes = std::fs::read(takes.path("a.marks.json")).expect("the document");
+        let document: Value = serde_json::from_slice(&bytes).expect("JSON");
+        assert_valid_by(&validator_of(&notefront_takes::json::marks::schema()), &document);
+    }
 }
 
 #[test]

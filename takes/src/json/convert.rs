@@ -2,10 +2,11 @@
 
 use super::*;
 use crate::audio_file::ChannelChoice;
+use crate::beats::{Beats, Course, Origin};
 use crate::summary::{Count, Median, Medians, Register, Summary};
 use crate::take::{Take, TakeSource};
 use crate::words;
-use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Grid, Instrument, Source, Told, units};
+use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Instrument, Source, Told, units};
 
 /// Decimal places of seconds: finer than a sample at 192 kHz (5.2 us).
 pub(super) const SECONDS: i32 = 6;
@@ -28,8 +29,9 @@ impl From<&Take> for TakeDocument {
             program_version: env!("CARGO_PKG_VERSION"),
             source: SourceDocument::from(&take.source),
             settings: SettingsDocument::from(take),
-            grid: take.options.settings.grid.map(GridDocument::from),
+            grid: take.beats.as_ref().map(GridDocument::from),
             entrances: take.entrances.iter().map(EntranceDocument::from).collect(),
+            notes: take.reading.as_ref().map(NotesDocument::from),
             summary: SummaryDocument::from(&Summary::of(&take.entrances)),
             warnings: take.warnings.iter().map(ToString::to_string).collect(),
         }
@@ -64,9 +66,22 @@ impl From<&Take> for SettingsDocument {
     }
 }
 
-impl From<Grid> for GridDocument {
-    fn from(grid: Grid) -> Self {
-        Self { bpm: grid.bpm, first_beat_s: grid.first_beat_s, per_beat: grid.per_beat, from: GridOrigin::Given }
+impl From<&Beats> for GridDocument {
+    fn from(beats: &Beats) -> Self {
+        let is_given = beats.origin == Origin::Given;
+        // What the player gave is told as it was given.
+        let told = |value: f64, places| if is_given { value } else { rounded(value, places) };
+        Self {
+            bpm: told(beats.bpm(), RATIO),
+            first_beat_s: told(beats.first_beat_s(), SECONDS),
+            per_beat: beats.per_beat,
+            from: beats.origin.into(),
+            confidence: (!is_given).then(|| rounded(beats.confidence, RATIO)),
+            beats_s: match &beats.course {
+                Course::Even { .. } => None,
+                Course::Listed(beats) => Some(beats.iter().map(|&beat| rounded(beat, SECONDS)).collect()),
+            },
+        }
     }
 }
 
@@ -219,6 +234,7 @@ macro_rules! mirror {
 mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
 mirror!(Source => SoundDocument: Horn, Mouthpiece);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
+mirror!(Origin => GridOrigin: Given, Click, Found, Notes);
 mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoPitch, Slurred, NoGrid, NoAir, CutOff);
 mirror!(FaultName => FaultNameDocument:
     Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);

@@ -6,6 +6,10 @@
 
 mod convert;
 pub mod comparison;
+pub mod marks;
+mod notes;
+
+pub use notes::*;
 
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
@@ -36,6 +40,8 @@ pub struct TakeDocument {
     pub grid: Option<GridDocument>,
     /// The entrances, in the order of the sound.
     pub entrances: Vec<EntranceDocument>,
+    /// The take against the written notes; null when none were given.
+    pub notes: Option<NotesDocument>,
     /// The take in figures.
     pub summary: SummaryDocument,
     /// What is odd about the recording, as sentences.
@@ -95,16 +101,22 @@ pub enum SoundDocument {
 }
 
 /// The beats.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct GridDocument {
-    /// Beats per minute.
+    /// Beats per minute; the middle one where they differ.
     pub bpm: f64,
-    /// Time of one beat, seconds.
+    /// Time of one beat, seconds; the first of a list.
     pub first_beat_s: f64,
     /// Subdivisions of a beat an entrance may fall on; 1 = the beat alone.
     pub per_beat: u32,
     /// Where it came from.
     pub from: GridOrigin,
+    /// How sure it is that these are the beats, 0 to 1; left out when they were given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub confidence: Option<f64>,
+    /// Each beat in seconds, where they are not even; left out otherwise.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub beats_s: Option<Vec<f64>>,
 }
 
 /// Where a grid came from.
@@ -113,6 +125,12 @@ pub struct GridDocument {
 pub enum GridOrigin {
     /// The player gave it.
     Given,
+    /// Heard in a recording of the metronome.
+    Click,
+    /// Found in the entrances themselves.
+    Found,
+    /// The written tempo of the notes.
+    Notes,
 }
 
 /// How a note began.

@@ -1,12 +1,13 @@
 //! The lane as SVG: the take in tiles that flow like lines of music, one glyph for each entrance.
 
 use super::svg;
+use crate::beats::Beats;
 use crate::compare::{Comparison, HeardTake, PairChange};
 use crate::glyph::{Glyph, GlyphScale, glyph};
 use crate::words;
 use maud::{Markup, html};
+use notefront_dsp::Entrance;
 use notefront_dsp::align::Side;
-use notefront_dsp::{Entrance, Grid, grid as beats};
 
 /// Seconds of a tile without a grid.
 const TILE_S: f64 = 4.0;
@@ -32,7 +33,7 @@ const MIRROR: (usize, f64) = (10, 30.0);
 /// The lane of a take. `id` names an entrance's place on the page.
 pub fn lane(heard: &HeardTake, id: impl Fn(&Entrance) -> String) -> Markup {
     let entrances = &heard.take.entrances;
-    let tiles = Tiles::new(heard.take.options.settings.grid);
+    let tiles = Tiles::new(heard.take.beats.as_ref());
     let loudest = loudest_db(entrances);
     let mut groups: Vec<(i64, std::ops::Range<usize>)> = Vec::new();
     for (i, entrance) in entrances.iter().enumerate() {
@@ -63,20 +64,20 @@ fn loudest_db(entrances: &[Entrance]) -> f64 {
 }
 
 /// How time is cut into tiles.
-struct Tiles {
-    grid: Option<Grid>,
+struct Tiles<'a> {
+    beats: Option<&'a Beats>,
     first_s: f64,
     seconds: f64,
 }
 
-impl Tiles {
-    fn new(grid: Option<Grid>) -> Self {
-        let of_grid = |grid: &Grid| TILE_BEATS * 60.0 / grid.bpm;
-        let usable = grid.filter(|grid| (TILE_RANGE_S.0..=TILE_RANGE_S.1).contains(&of_grid(grid)));
-        let seconds = usable.as_ref().map_or(TILE_S, of_grid);
+impl<'a> Tiles<'a> {
+    fn new(beats: Option<&'a Beats>) -> Self {
+        let length_s = |beats: &&Beats| TILE_BEATS * 60.0 / beats.bpm();
+        let usable = beats.filter(|beats| (TILE_RANGE_S.0..=TILE_RANGE_S.1).contains(&length_s(beats)));
+        let seconds = usable.as_ref().map_or(TILE_S, length_s);
         // An early downbeat belongs to the tile of its beat, so that tiles begin a little before it.
-        let first_s = usable.map_or(0.0, |grid| grid.first_beat_s - seconds / 16.0);
-        Self { grid, first_s, seconds }
+        let first_s = usable.map_or(0.0, |beats| beats.first_beat_s() - seconds / 16.0);
+        Self { beats, first_s, seconds }
     }
 
     fn of(&self, at_s: f64) -> i64 {
@@ -97,13 +98,9 @@ impl Tiles {
 
     /// Places of the beats in a tile, px.
     fn beats(&self, tile: i64) -> Vec<f64> {
-        let Some(grid) = self.grid else { return Vec::new() };
-        let beat_s = beats::step_s(&Grid { per_beat: 1, ..grid });
-        let first = ((self.start_s(tile) - grid.first_beat_s) / beat_s).ceil();
-        (0..64)
-            .map(|k| self.x(tile, grid.first_beat_s + (first + f64::from(k)) * beat_s))
-            .take_while(|&x| x < TILE_PX.0)
-            .collect()
+        let Some(beats) = self.beats else { return Vec::new() };
+        let beats = beats.within(self.start_s(tile), self.start_s(tile + 1));
+        beats.into_iter().map(|beat_s| self.x(tile, beat_s)).filter(|&x| x < TILE_PX.0).collect()
     }
 }
 

@@ -1,13 +1,13 @@
 //! `notefront compare`: two takes side by side, or several to choose from.
 
-use crate::judge_args::JudgeArgs;
-use crate::{bad_value, complain, report_trouble, scan_all};
+use crate::judging::{Judging, JudgingArgs};
+use crate::{complain, report_trouble, scan_all};
 use clap::Args;
 use notefront_takes::compare::{self, HeardTake};
 use notefront_takes::comparison_table::{self, ComparisonStyle};
 use notefront_takes::json::comparison::{ChoiceDocument, CompareDocument, ComparisonDocument};
 use notefront_takes::loudness;
-use notefront_takes::take::{ScanOptions, Take};
+use notefront_takes::take::Take;
 use rayon::prelude::*;
 use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
@@ -23,8 +23,9 @@ pub struct CompareArgs {
     #[arg(long)]
     pub json: bool,
 
-    /// Beats of a bar (1 to 32), to choose bar by bar; needs --bpm [default: entrance by entrance only]
-    #[arg(long, value_name = "N", requires = "bpm", value_parser = clap::value_parser!(u32).range(1..=32))]
+    /// Beats of a bar (1 to 32), to choose bar by bar; needs --bpm, or a click that begins with beat 1 of bar 1
+    /// [default: entrance by entrance only]
+    #[arg(long, value_name = "N", requires = "beats", value_parser = clap::value_parser!(u32).range(1..=32))]
     pub beats_per_bar: Option<u32>,
 
     /// List entrances that are alike too [default: those that differ]
@@ -33,13 +34,13 @@ pub struct CompareArgs {
 
     /// How takes are judged.
     #[command(flatten)]
-    pub judge: JudgeArgs,
+    pub judging: JudgingArgs,
 }
 
 /// Compares and prints; true when every take could be read.
 pub fn run(args: &CompareArgs) -> Result<io::Result<bool>, clap::Error> {
-    let options = args.judge.options(args.takes.len()).map_err(|e| bad_value(&e))?;
-    let (takes, is_complete) = hear_all(&args.takes, &options, args.json);
+    let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
+    let (takes, is_complete) = hear_all(&args.takes, &judgings, args.json);
     if takes.len() < 2 {
         complain("fewer than two takes could be read: there is nothing to compare");
         return Ok(Ok(false));
@@ -48,8 +49,8 @@ pub fn run(args: &CompareArgs) -> Result<io::Result<bool>, clap::Error> {
 }
 
 /// Scans takes and measures their loudness; whether all could be read. Trouble is told.
-pub fn hear_all(paths: &[PathBuf], options: &[ScanOptions], is_quiet: bool) -> (Vec<HeardTake>, bool) {
-    let scanned = scan_all(paths, options);
+pub fn hear_all(paths: &[PathBuf], judgings: &[Judging], is_quiet: bool) -> (Vec<HeardTake>, bool) {
+    let scanned = scan_all(paths, judgings);
     for (path, result) in paths.iter().zip(&scanned) {
         report_trouble(path, result, is_quiet);
     }

@@ -3,16 +3,18 @@
 
 mod cli;
 mod progress;
-mod judge_args;
+mod judging;
 mod compare;
 mod report;
+mod mark;
 
 use clap::{CommandFactory, Parser, error::ErrorKind};
 use cli::{Cli, Command, ScanArgs};
+use judging::Judging;
 use notefront_takes::audio_file::ReadError;
 use notefront_takes::json::{ScanDocument, TakeDocument};
 use notefront_takes::table::{self, TableStyle};
-use notefront_takes::take::{self, ScanError, ScanOptions, Take};
+use notefront_takes::take::{self, ScanError, Take};
 use progress::Progressing;
 use rayon::prelude::*;
 use std::any::Any;
@@ -29,12 +31,10 @@ const BAD_USAGE: u8 = 2;
 fn main() -> ExitCode {
     quiet_worker_panics();
     let result = Cli::try_parse().and_then(|cli| match cli.command {
-        Command::Scan(args) => {
-            let options = args.options().map_err(|e| bad_value(&e.to_string()))?;
-            Ok(scan(&args, options))
-        }
+        Command::Scan(args) => Ok(scan(&args, args.judging.judgings(args.takes.len())?)),
         Command::Compare(args) => compare::run(&args),
         Command::Report(args) => report::run(&args),
+        Command::Mark(args) => mark::run(&args),
     });
     match result {
         Ok(printed) => exit_status(printed),
@@ -64,8 +64,14 @@ fn bad_value(reason: &str) -> clap::Error {
 }
 
 /// Scans and prints; true when every take could be read.
-fn scan(args: &ScanArgs, options: ScanOptions) -> io::Result<bool> {
-    let scanned = scan_all(&args.takes, &vec![options; args.takes.len()]);
+fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>) -> io::Result<bool> {
+    let Some(judgings) = judgings else {
+        if args.json {
+            print_json(&[], args.takes.len())?;
+        }
+        return Ok(false);
+    };
+    let scanned = scan_all(&args.takes, &judgings);
     for (path, result) in args.takes.iter().zip(&scanned) {
         report_trouble(path, result, args.json);
     }
@@ -79,15 +85,15 @@ fn scan(args: &ScanArgs, options: ScanOptions) -> io::Result<bool> {
     Ok(is_complete)
 }
 
-/// All takes at once on all cores, each with its options; results in the order given.
-fn scan_all(takes: &[PathBuf], options: &[ScanOptions]) -> Vec<Result<Take, ScanError>> {
+/// All takes at once on all cores, each judged in its way; results in the order given.
+fn scan_all(takes: &[PathBuf], judgings: &[Judging]) -> Vec<Result<Take, ScanError>> {
     let progressing = Progressing::new(takes.len());
     let scanned = takes
         .par_iter()
-        .zip(options)
-        .map(|(path, &options)| {
+        .zip(judgings)
+        .map(|(path, judging)| {
             let mut bar = progressing.bar(path);
-            let scanned = scan_one(path, options, |progress| bar.update(progress));
+            let scanned = scan_one(path, judging, |progress| bar.update(progress));
             progressing.take_done();
             scanned
         })
@@ -97,8 +103,8 @@ fn scan_all(takes: &[PathBuf], options: &[ScanOptions]) -> Vec<Result<Take, Scan
 }
 
 /// Decoders meet hostile files; should one break down, the other takes are still reported.
-fn scan_one(path: &Path, options: ScanOptions, progress: impl FnMut(take::Progress)) -> Result<Take, ScanError> {
-    catch_unwind(AssertUnwindSafe(|| take::scan(path, options, progress)))
+fn scan_one(path: &Path, judging: &Judging, progress: impl FnMut(take::Progress)) -> Result<Take, ScanError> {
+    catch_unwind(AssertUnwindSafe(|| take::scan_against(path, judging.options, &judging.reference, progress)))
         .unwrap_or_else(|panic| Err(ScanError::Read(ReadError::BrokenDecoder(panic_message(&*panic)))))
 }
 

@@ -1,8 +1,8 @@
 //! `notefront report`: a page to look at, listen to and print.
 
 use crate::compare::hear_all;
-use crate::judge_args::JudgeArgs;
-use crate::{bad_value, complain};
+use crate::complain;
+use crate::judging::JudgingArgs;
 use clap::Args;
 use notefront_takes::report::{self, WriteError};
 use std::io;
@@ -25,18 +25,18 @@ pub struct ReportArgs {
 
     /// How takes are judged.
     #[command(flatten)]
-    pub judge: JudgeArgs,
+    pub judging: JudgingArgs,
 }
 
 /// Writes the page; true when every take could be read.
 pub fn run(args: &ReportArgs) -> Result<io::Result<bool>, clap::Error> {
-    let options = args.judge.options(args.takes.len()).map_err(|e| bad_value(&e))?;
     let out = args.out.clone().unwrap_or_else(|| default_out(&args.takes[0]));
     // Known before the long work of scanning.
     if out.exists() && !args.force {
         return Ok(refused(&out, &WriteError::Exists));
     }
-    let (takes, is_complete) = hear_all(&args.takes, &options, true);
+    let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
+    let (takes, is_complete) = hear_all(&args.takes, &judgings, true);
     if takes.is_empty() {
         return Ok(Ok(false));
     }

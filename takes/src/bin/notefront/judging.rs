@@ -1,0 +1,224 @@
+//! Options of every command that judges takes: how to judge, where the beats are, and what was to be played.
+
+use crate::cli::{GridSearch, InstrumentArg, SourceArg, channel, strictness};
+use crate::{bad_value, complain};
+use clap::{ArgGroup, Args};
+use notefront_dsp::{Grid, Settings, Strictness};
+use notefront_takes::audio_file::ChannelChoice;
+use notefront_takes::take::{BeatSource, Reference, ScanOptions};
+use notefront_takes::{click, sheet};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// How takes are judged, and against what.
+#[derive(Debug, Args)]
+#[command(group = ArgGroup::new("beats"))]
+pub struct JudgingArgs {
+    /// Tempo, in beats per minute (10 to 500): one for all takes, or one for each, with commas [default: none]
+    #[arg(long, value_name = "N,...", requires = "first_beat", value_delimiter = ',', group = "beats")]
+    pub bpm: Vec<f64>,
+
+    /// Time of beat 1 of bar 1, in seconds: one for all takes, or one for each, with commas [default: none]
+    #[arg(long, value_name = "S,...", requires = "bpm", value_delimiter = ',', allow_negative_numbers = true)]
+    pub first_beat: Vec<f64>,
+
+    /// Subdivisions of a beat that entrances may fall on (1 to 24)
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "beats", value_parser = clap::value_parser!(u32).range(1..=24))]
+    pub per_beat: u32,
+
+    /// A recording of the metronome alone, begun with the take: its clicks are the beats, drift and pauses
+    /// included. Once for all takes, or once for each [default: none]
+    #[arg(long, value_name = "FILE", group = "beats")]
+    pub click: Vec<PathBuf>,
+
+    /// The channel of the take that holds the metronome, counted from 1; of two channels the other one is
+    /// judged then [default: none]
+    #[arg(long, value_name = "N", value_parser = channel, group = "beats")]
+    pub click_channel: Option<usize>,
+
+    /// The written notes: a MIDI file, MusicXML or compressed MusicXML; missed, wrong and extra notes are told,
+    /// and the written tempo gives the beats if the take keeps it [default: none]
+    #[arg(long, value_name = "FILE")]
+    pub notes: Option<PathBuf>,
+
+    /// The part of the written notes, by its number from 1 or a piece of its name [default: the trombone's]
+    #[arg(long, value_name = "PART", requires = "notes")]
+    pub part: Option<String>,
+
+    /// Whether to look for the beat in the notes or the sound when neither --bpm nor a click is given
+    #[arg(long, value_enum, default_value_t = GridSearch::Auto)]
+    pub grid: GridSearch,
+
+    /// Tuning reference A4, in Hz (430 to 450)
+    #[arg(long, value_name = "HZ", default_value_t = 440.0)]
+    pub a4: f64,
+
+    /// How severe to judge: 0 relaxed, 0.5 the usual lines, 1 strict
+    #[arg(long, value_name = "0..1", default_value_t = Strictness::NORMAL.value(), value_parser = strictness)]
+    pub strictness: f64,
+
+    /// The horn
+    #[arg(long, value_enum, default_value_t = InstrumentArg::FAttachment)]
+    pub instrument: InstrumentArg,
+
+    /// What sounds: the horn, or the mouthpiece alone
+    #[arg(long, value_enum, default_value_t = SourceArg::Horn)]
+    pub source: SourceArg,
+
+    /// Judge this channel alone, counted from 1 [default: all channels mixed]
+    #[arg(long, value_name = "N", value_parser = channel)]
+    pub channel: Option<usize>,
+}
+
+/// How one take is judged.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Judging {
+    /// What shapes the numbers.
+    pub options: ScanOptions,
+    /// What the take is held against.
+    pub reference: Reference,
+}
+
+impl JudgingArgs {
+    /// How each take is judged; `None` when a click or the written notes cannot be used, which is told.
+    ///
+    /// # Errors
+    /// Values that cannot be used.
+    pub fn judgings(&self, num_takes: usize) -> Result<Option<Vec<Judging>>, clap::Error> {
+        let options = self.options(num_takes).map_err(|e| bad_value(&e))?;
+        if self.click.len() > 1 && self.click.len() != num_takes {
+            return Err(bad_value(&wrong_count("--click", self.click.len(), num_takes)));
+        }
+        let references = self.references(num_takes).map_err(|e| complain(&e)).ok();
+        let both = |references: Vec<Reference>| {
+            options.into_iter().zip(references).map(|(options, reference)| Judging { options, reference }).collect()
+        };
+        Ok(references.map(both))
+    }
+
+    /// Reads the clicks and the written notes.
+    fn references(&self, num_takes: usize) -> Result<Vec<Reference>, String> {
+        let sheet = self.notes.as_ref().map(|path| self.sheet(path)).transpose()?;
+        let beats = self.beat_sources(num_takes)?;
+        Ok(beats.into_iter().map(|beats| Reference { beats, sheet: sheet.clone() }).collect())
+    }
+
+    fn sheet(&self, path: &Path) -> Result<Arc<sheet::Sheet>, String> {
+        sheet::open(path, self.part.as_deref()).map(Arc::new).map_err(|e| format!("{}: {e}", path.display()))
+    }
+
+    fn beat_sources(&self, num_takes: usize) -> Result<Vec<BeatSource>, String> {
+        let heard: Result<Vec<BeatSource>, String> = self.click.iter().map(|path| self.heard(path)).collect();
+        let one = match (heard?, self.click_channel) {
+            (mut heard, _) if heard.len() == 1 => heard.remove(0),
+            (heard, _) if !heard.is_empty() => return Ok(heard),
+            (_, Some(channel)) => BeatSource::ClickChannel(channel, self.per_beat),
+            (_, None) if self.grid == GridSearch::Auto => BeatSource::Search,
+            (_, None) => BeatSource::Off,
+        };
+        Ok(vec![one; num_takes])
+    }
+
+    fn heard(&self, path: &Path) -> Result<BeatSource, String> {
+        let clicks = click::listen(path, ChannelChoice::Mix).map_err(|e| format!("{}: {e}", path.display()))?;
+        Ok(BeatSource::Click(clicks.into_beats(self.per_beat)))
+    }
+
+    fn options(&self, num_takes: usize) -> Result<Vec<ScanOptions>, String> {
+        let bpm = one_each("--bpm", &self.bpm, num_takes)?;
+        let first_beat = one_each("--first-beat", &self.first_beat, num_takes)?;
+        let grids = bpm.into_iter().zip(first_beat).map(|(bpm, first_beat)| {
+            let (bpm, first_beat_s) = bpm.zip(first_beat)?;
+            Some(Grid { bpm, first_beat_s, per_beat: self.per_beat })
+        });
+        grids.map(|grid| self.with_grid(grid)).collect()
+    }
+
+    fn with_grid(&self, grid: Option<Grid>) -> Result<ScanOptions, String> {
+        let settings = Settings {
+            a4_hz: self.a4,
+            strictness: Strictness::new(self.strictness),
+            instrument: self.instrument.into(),
+            source: self.source.into(),
+            grid,
+        };
+        settings.validate().map_err(|e| e.to_string())?;
+        Ok(ScanOptions { settings, channel: self.channel.map_or(ChannelChoice::Mix, ChannelChoice::One) })
+    }
+}
+
+/// One value for each take, from none, one for all, or one each.
+fn one_each(option: &str, values: &[f64], num_takes: usize) -> Result<Vec<Option<f64>>, String> {
+    match values {
+        [] => Ok(vec![None; num_takes]),
+        [one] => Ok(vec![Some(*one); num_takes]),
+        each if each.len() == num_takes => Ok(each.iter().copied().map(Some).collect()),
+        each => Err(wrong_count(option, each.len(), num_takes)),
+    }
+}
+
+fn wrong_count(option: &str, num: usize, num_takes: usize) -> String {
+    let takes = if num_takes == 1 { "1 take".to_owned() } else { format!("{num_takes} takes") };
+    format!("{option} has {num} values for {takes}: give one, or one for each")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::{Cli, Command};
+    use clap::Parser;
+
+    fn args(args: &[&str]) -> Result<JudgingArgs, clap::Error> {
+        let all = ["notefront", "scan", "take.wav"].iter().chain(args);
+        match Cli::try_parse_from(all)?.command {
+            Command::Scan(args) => Ok(args.judging),
+            other => panic!("{other:?}"),
+        }
+    }
+
+    fn judging(options: &[&str]) -> Result<Judging, clap::Error> {
+        let mut judgings = args(options)?.judgings(1)?.expect("no files are asked for");
+        Ok(judgings.remove(0))
+    }
+
+    #[test]
+    fn defaults_are_those_of_the_analysis() {
+        assert_eq!(judging(&[]).expect("a take is enough").options, ScanOptions::default());
+    }
+
+    #[test]
+    fn a_grid_needs_tempo_and_first_beat() {
+        assert!(judging(&["--bpm", "72"]).is_err());
+        assert!(judging(&["--first-beat", "1"]).is_err());
+        let judging = judging(&["--bpm", "72", "--first-beat", "-0.5", "--per-beat", "2"]).expect("complete");
+        assert_eq!(judging.options.settings.grid, Some(Grid { bpm: 72.0, first_beat_s: -0.5, per_beat: 2 }));
+    }
+
+    #[test]
+    fn beats_come_from_one_place() {
+        assert!(args(&["--click", "click.wav", "--per-beat", "2"]).is_ok());
+        assert!(args(&["--per-beat", "2"]).is_err());
+        assert!(args(&["--click", "click.wav", "--click-channel", "2"]).is_err());
+        assert!(args(&["--click", "click.wav", "--bpm", "72", "--first-beat", "1"]).is_err());
+        assert!(judging(&["--click", "a.wav", "--click", "b.wav"]).is_err(), "two clicks for one take");
+        assert_eq!(judging(&[]).expect("valid").reference.beats, BeatSource::Search);
+        assert_eq!(judging(&["--grid", "off"]).expect("valid").reference.beats, BeatSource::Off);
+    }
+
+    #[test]
+    fn values_out_of_range_are_refused() {
+        for options in [&["--strictness", "1.1"], &["--strictness", "nan"], &["--channel", "0"], &["--grid", "yes"]] {
+            assert!(args(options).is_err(), "{options:?}");
+        }
+        assert!(judging(&["--a4", "500"]).is_err());
+        assert!(judging(&["--per-beat", "25", "--bpm", "72", "--first-beat", "1"]).is_err());
+    }
+
+    #[test]
+    fn one_value_is_for_all_takes_and_others_must_match() {
+        assert_eq!(one_each("--bpm", &[], 2), Ok(vec![None, None]));
+        assert_eq!(one_each("--bpm", &[72.0], 2), Ok(vec![Some(72.0), Some(72.0)]));
+        assert_eq!(one_each("--bpm", &[72.0, 80.0], 2), Ok(vec![Some(72.0), Some(80.0)]));
+        assert!(one_each("--bpm", &[72.0, 80.0], 3).is_err());
+    }
+}

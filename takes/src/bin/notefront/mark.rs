@@ -1,0 +1,142 @@
+//! `notefront mark`: the entrances of takes as markers in files.
+
+use crate::judging::{Judging, JudgingArgs};
+use crate::{complain, report_trouble, scan_all};
+use clap::Args;
+use notefront_dsp::FaultName;
+use notefront_takes::mark_files::{MarkFiles, Marking, mark_take};
+use notefront_takes::marks::Which;
+use notefront_takes::take::Take;
+use notefront_takes::wav_cue::{MarkError, Marked};
+use std::collections::HashSet;
+use std::ffi::OsStr;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Options of `mark`.
+#[derive(Debug, Args)]
+pub struct MarkArgs {
+    /// Recordings, as for `scan`. Of a WAV file a marked copy is written too; the take itself is never changed
+    #[arg(value_name = "TAKE", required = true)]
+    pub takes: Vec<PathBuf>,
+
+    /// Which entrances to mark: flagged, all, or those with one fault (airy, below, above, slow, split, smear,
+    /// stutter, hard, early, late, held-breath)
+    #[arg(long, value_name = "WHICH", default_value = "flagged", value_parser = which)]
+    pub which: Which,
+
+    /// Folder for the files NAME.marks.wav, NAME.marks.mid, NAME.marks.csv and NAME.marks.json
+    /// [default: that of each take]
+    #[arg(long, value_name = "FOLDER")]
+    pub out: Option<PathBuf>,
+
+    /// How to judge
+    #[command(flatten)]
+    pub judging: JudgingArgs,
+}
+
+fn which(name: &str) -> Result<Which, String> {
+    Which::from_name(name).ok_or_else(|| {
+        let faults: Vec<_> = FaultName::ALL.iter().map(|fault| fault.as_str()).collect();
+        format!("choose flagged, all or one of {}", faults.join(", "))
+    })
+}
+
+/// Scans and marks; true when every take could be read and marked.
+pub fn run(args: &MarkArgs) -> Result<io::Result<bool>, clap::Error> {
+    Ok(match args.judging.judgings(args.takes.len())? {
+        Some(judgings) => mark(args, &judgings),
+        None => Ok(false),
+    })
+}
+
+fn mark(args: &MarkArgs, judgings: &[Judging]) -> io::Result<bool> {
+    if let Some(twice) = first_name_clash(args) {
+        complain(&format!(
+            "{}: another take has the same name but for its ending, so their files would be the same. \
+             Mark them one by one with --out.",
+            twice.display()
+        ));
+        return Ok(false);
+    }
+    let scanned = scan_all(&args.takes, judgings);
+    let mut is_complete = true;
+    for (path, result) in args.takes.iter().zip(&scanned) {
+        report_trouble(path, result, true);
+        is_complete &= match result {
+            Ok(take) => mark_one(take, args)?,
+            Err(_) => false,
+        };
+    }
+    Ok(is_complete)
+}
+
+fn folder_for<'a>(take: &'a Path, args: &'a MarkArgs) -> &'a Path {
+    let own = take.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    args.out.as_deref().unwrap_or(own)
+}
+
+/// The first take whose files would take the place of another's.
+fn first_name_clash(args: &MarkArgs) -> Option<&PathBuf> {
+    let mut seen = HashSet::new();
+    let target = |take: &PathBuf| folder_for(take, args).join(take.file_stem().unwrap_or(OsStr::new("")));
+    args.takes.iter().find(|take| !seen.insert(target(take)))
+}
+
+/// True when everything there is to write was written.
+fn mark_one(take: &Take, args: &MarkArgs) -> io::Result<bool> {
+    let path = &take.source.path;
+    let marking = Marking {
+        entrances: &take.entrances,
+        which: args.which,
+        beats: take.beats.as_ref(),
+        duration_s: take.source.duration_s,
+    };
+    match mark_take(path, folder_for(path, args), marking) {
+        Err(e) => {
+            complain(&format!("{}: {e}", path.display()));
+            Ok(false)
+        }
+        Ok(files) => {
+            print_files(take, &files)?;
+            Ok(tell_about_copy(path, &files.wav))
+        }
+    }
+}
+
+fn print_files(take: &Take, files: &MarkFiles) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    let marked = match files.num_marks {
+        1 => "1 entrance".to_owned(),
+        n => format!("{n} entrances"),
+    };
+    writeln!(out, "{}: {marked} of {} marked in", take.source.path.display(), take.entrances.len())?;
+    for path in &files.paths {
+        writeln!(out, "  {}", path.display())?;
+    }
+    out.flush()
+}
+
+/// Says what a player must know of the copy. A take that is no WAV file is no failure; a damaged one is.
+fn tell_about_copy(path: &Path, wav: &Result<Marked, MarkError>) -> bool {
+    let tell = |what: String| complain(&format!("{}: {what}", path.display()));
+    match wav {
+        Ok(marked) => {
+            if marked.is_repaired {
+                tell("its header told a wrong length; that of the copy is right".into());
+            }
+            if marked.num_outside > 0 {
+                tell(format!("{} marks lie outside the sound and are not in the copy", marked.num_outside));
+            }
+            true
+        }
+        Err(MarkError::NotWave) => {
+            tell("no marked copy, since only WAV files hold cue points. The other files are written".into());
+            true
+        }
+        Err(e) => {
+            tell(format!("no marked copy: {e}. The other files are written"));
+            false
+        }
+    }
+}

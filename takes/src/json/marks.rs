@@ -1,0 +1,67 @@
+//! The document of a choice of entrances (`notefront.marks`, version 1), and its JSON Schema.
+
+use super::{EntranceDocument, GridDocument};
+use crate::beats::Beats;
+use crate::marks::{self, Which};
+use notefront_dsp::Entrance;
+use schemars::{JsonSchema, Schema};
+use serde::Serialize;
+
+/// Name of the document.
+pub const FORMAT: &str = "notefront.marks";
+/// Version of the document.
+pub const VERSION: u32 = 1;
+
+/// Marked entrances.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[schemars(rename = "notefront.marks")]
+pub struct MarksDocument {
+    /// Always "notefront.marks".
+    #[schemars(extend("const" = FORMAT))]
+    pub format: &'static str,
+    /// Rises when a field changes meaning.
+    #[schemars(extend("const" = VERSION))]
+    pub version: u32,
+    /// Version of the program that judged.
+    pub program_version: &'static str,
+    /// Name of what was marked, as the player knows it.
+    pub name: String,
+    /// Which entrances: "flagged", "all", or the name of one fault.
+    pub which: &'static str,
+    /// The beats the entrances are timed against; null when none were given or found.
+    pub grid: Option<GridDocument>,
+    /// The marks, in the order of the sound.
+    pub marks: Vec<MarkDocument>,
+}
+
+/// One marked entrance.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct MarkDocument {
+    /// The words of the marker.
+    pub label: String,
+    /// All that was measured.
+    pub entrance: EntranceDocument,
+}
+
+impl MarksDocument {
+    /// The document of a choice of entrances.
+    #[must_use]
+    pub fn new(name: &str, entrances: &[Entrance], which: Which, beats: Option<&Beats>) -> Self {
+        let chosen = entrances.iter().filter(|e| which.takes(e));
+        Self {
+            format: FORMAT,
+            version: VERSION,
+            program_version: env!("CARGO_PKG_VERSION"),
+            name: name.to_owned(),
+            which: which.as_str(),
+            grid: beats.map(GridDocument::from),
+            marks: chosen.map(|e| MarkDocument { label: marks::label(e, which), entrance: e.into() }).collect(),
+        }
+    }
+}
+
+/// The JSON Schema (draft 2020-12) of [`MarksDocument`].
+#[must_use]
+pub fn schema() -> Schema {
+    super::schema_for::<MarksDocument>()
+}

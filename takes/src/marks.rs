@@ -1,0 +1,141 @@
+//! Entrances as marks on a time line: which of them, where, how long, and in which words.
+
+use crate::words;
+use notefront_dsp::{Entrance, FaultName, units};
+
+/// Which entrances are marked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Which {
+    /// Those with any fault.
+    #[default]
+    Flagged,
+    /// All.
+    All,
+    /// Those with one fault, whatever else is wrong with them.
+    Fault(FaultName),
+}
+
+impl Which {
+    /// Its name on the command line and in files: "flagged", "all" or the fault's.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Flagged => "flagged",
+            Self::All => "all",
+            Self::Fault(name) => name.as_str(),
+        }
+    }
+
+    /// The one of that name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        let fault = || FaultName::ALL.into_iter().find(|fault| fault.as_str() == name).map(Self::Fault);
+        match name {
+            "flagged" => Some(Self::Flagged),
+            "all" => Some(Self::All),
+            _ => fault(),
+        }
+    }
+
+    /// True when an entrance is marked.
+    #[must_use]
+    pub fn takes(self, entrance: &Entrance) -> bool {
+        match self {
+            Self::Flagged => entrance.is_flagged(),
+            Self::All => true,
+            Self::Fault(name) => entrance.faults.get(name).is_some(),
+        }
+    }
+}
+
+/// One mark, where the note speaks.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// Seconds from the first sample of the take; not before it.
+    pub time_s: f64,
+    /// Length of the note, seconds; 0 where its end is not known.
+    pub length_s: f64,
+    /// What it says, in ASCII, since neither RIFF nor MIDI files tell their encoding.
+    pub label: String,
+}
+
+/// The marks of entrances, in the order of the sound.
+#[must_use]
+pub fn marks(entrances: &[Entrance], which: Which) -> Vec<Mark> {
+    let mut marks: Vec<_> = entrances.iter().filter(|e| which.takes(e)).filter_map(|e| mark(e, which)).collect();
+    marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    marks
+}
+
+/// An entrance without a time cannot be marked.
+fn mark(entrance: &Entrance, which: Which) -> Option<Mark> {
+    if !entrance.speaks_s.is_finite() {
+        return None;
+    }
+    let time_s = entrance.speaks_s.max(0.0);
+    let length_s = entrance.end_s.map_or(0.0, |end_s| end_s - time_s);
+    Some(Mark { time_s, length_s: if length_s > 0.0 { length_s } else { 0.0 }, label: label(entrance, which) })
+}
+
+/// "Bb2: came in 71 cents below and took 113 ms to settle"; the fault asked for comes first, then the worst.
+#[must_use]
+pub fn label(entrance: &Entrance, which: Which) -> String {
+    let note = entrance.midi_note.map_or_else(|| "?".into(), units::note_name);
+    let mut faults = words::worst_first(entrance);
+    if let Which::Fault(name) = which {
+        faults.sort_by_key(|fault| fault.name != name);
+    }
+    let because: Vec<_> = faults.iter().map(|fault| words::because(entrance, fault.name)).collect();
+    let what = if because.is_empty() { "clear".into() } else { because.join("; ") };
+    ascii(&format!("{note}: {what}"))
+}
+
+fn ascii(text: &str) -> String {
+    let plain = text.replace('\u{b1}', "+-");
+    plain.chars().map(|c| if c.is_ascii() && !c.is_control() { c } else { '?' }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixtures::{self, told};
+
+    #[test]
+    fn the_choice_is_that_of_its_name() {
+        let take = fixtures::take();
+        let count = |name: &str| marks(&take.entrances, Which::from_name(name).expect("a choice")).len();
+        assert_eq!([count("all"), count("flagged"), count("below"), count("airy"), count("late")], [5, 3, 2, 1, 0]);
+        assert_eq!(Which::from_name("loud"), None);
+        for name in ["all", "flagged", "held-breath"] {
+            assert_eq!(Which::from_name(name).map(Which::as_str), Some(name));
+        }
+    }
+
+    #[test]
+    fn a_label_is_the_note_and_the_reason() {
+        let label = label(&fixtures::below(0, 1.0), Which::Flagged);
+        assert_eq!(label, "Bb2: came in 71 cents below and took 113 ms to settle");
+        assert_eq!(super::label(&fixtures::clear(0, 53, 1.0), Which::All), "F3: clear");
+    }
+
+    #[test]
+    fn the_fault_asked_for_comes_first() {
+        let both = &fixtures::take().entrances[4];
+        assert!(label(both, Which::Flagged).starts_with("F3: air for 115 ms"));
+        assert!(label(both, Which::Fault(FaultName::Below)).starts_with("F3: came in"));
+    }
+
+    #[test]
+    fn labels_are_ascii() {
+        let unsure = Entrance { settle_ms: told(60.0, 25.0), ..fixtures::below(0, 1.0) };
+        assert!(label(&unsure, Which::All).ends_with("took 60 +- 25 ms to settle"));
+    }
+
+    #[test]
+    fn odd_times_do_no_harm() {
+        let at = |speaks_s: f64, end_s: Option<f64>| Entrance { end_s, ..fixtures::clear(0, 46, speaks_s) };
+        let all = [at(2.0, Some(1.0)), at(f64::NAN, None), at(-0.2, None)];
+        let times: Vec<_> = marks(&all, Which::All).iter().map(|m| (m.time_s, m.length_s)).collect();
+        assert_eq!(times, [(0.0, 0.0), (2.0, 0.0)]);
+    }
+}

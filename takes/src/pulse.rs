@@ -1,0 +1,260 @@
+//! A steady beat from the entrances alone, offered only when the take supports it.
+//!
+//! Were the entrances thrown at random, the mean of their phases on a beat (a vector of length R, 0 to 1)
+//! would rarely be long: the Rayleigh test gives exp(-N R^2) for one beat tried (Mardia & Jupp, Directional
+//! Statistics, 2000 \[M\]), times the number of beats tried. For vectors nearly as long as can be, that is far
+//! too much; there the chance is that of N phases in a small ball.
+
+use crate::beats::{Beats, Course, Origin};
+use std::f64::consts::TAU;
+
+/// Fewest entrances that can show a beat.
+const MIN_ENTRANCES: usize = 8;
+/// Shortest and longest distance of the places that entrances fall on, s \[P\].
+const UNIT_RANGE_S: (f64, f64) = (0.2, 4.0);
+/// Beats tried for each that can be told apart.
+const OVERSAMPLING: f64 = 6.0;
+/// Entrances the search looks at; later ones are followed from there.
+const SEARCHED: usize = 256;
+/// Seconds the search looks at: finer steps than this asks for would take long and show no more.
+const SEARCHED_S: f64 = 300.0;
+/// The mean vector must be this long: a spread of 9 % of the distance \[C\].
+const MIN_RESULTANT: f64 = 0.85;
+/// A slower beat is chosen when its mean vector is no more than this shorter.
+const SLOWER_PREFERRED: f64 = 0.03;
+/// Chance beats this good must be rarer than this.
+const MAX_CHANCE: f64 = 1e-4;
+/// Winds in ensembles spread by 27 to 37 ms (Rasch 1979 \[S\]); entrances that spread more than this, in s
+/// about the beat, do not support one.
+const MAX_SPREAD_S: f64 = 0.040;
+/// The line must run over so many distances at least.
+const MIN_UNITS: f64 = 6.0;
+/// An entrance within this share of the distance is on the beat.
+const ON_BEAT: f64 = 0.15;
+/// Share of the entrances that must be on it.
+const MIN_SUPPORT: f64 = 0.85;
+/// Distances shorter than this, s, are told as halves of a beat (160 beats a minute).
+const SHORTEST_BEAT_S: f64 = 0.375;
+
+/// Looks for a steady beat in the times at which entrances speak, in seconds.
+/// The confidence is the share of entrances on the beat, less the chance that it is none.
+#[must_use]
+pub fn find(speaks_s: &[f64]) -> Option<Beats> {
+    let mut times: Vec<_> = speaks_s.iter().copied().filter(|t| t.is_finite()).collect();
+    times.sort_by(f64::total_cmp);
+    if times.len() < MIN_ENTRANCES {
+        return None;
+    }
+    let searched = times.iter().take(SEARCHED).take_while(|&&t| t - times[0] <= SEARCHED_S).count();
+    let head = &times[..searched.max(MIN_ENTRANCES)];
+    let span_s = head[head.len() - 1] - head[0];
+    let num_tried = span_s * (1.0 / UNIT_RANGE_S.0 - 1.0 / UNIT_RANGE_S.1);
+    let unit = Line::through(head, search(head, span_s)?).followed(&times);
+    let resultant = unit.resultant(&times);
+    let chance = num_tried.max(1.0) * chance(times.len() as f64, resultant);
+    let support = unit.support(&times);
+    let is_supported = resultant >= MIN_RESULTANT
+        && chance <= MAX_CHANCE
+        && support >= MIN_SUPPORT
+        && unit.spread_s(&times) <= MAX_SPREAD_S
+        && unit.is_in_range()
+        && span_s >= MIN_UNITS * unit.unit_s;
+    is_supported.then(|| unit.beats(support * (1.0 - chance)))
+}
+
+/// Chance that N random phases have a mean vector at least this long.
+fn chance(num: f64, resultant: f64) -> f64 {
+    let rayleigh = (-num * resultant * resultant).exp();
+    // A spread of s (radians, s^2 = 2 (1 - R)) is a ball of radius s sqrt(N) in N - 1 dimensions of 2 pi each:
+    // by Stirling about (s sqrt(2 pi e) / 2 pi)^(N - 1) of the whole [C].
+    let spread = (2.0 * (1.0 - resultant)).max(0.0).sqrt();
+    let ball = ((0.5 * std::f64::consts::E / std::f64::consts::PI).sqrt() * spread).powf(num - 1.0);
+    rayleigh.min(ball)
+}
+
+/// The frequency, in Hz, on which the times agree best.
+fn search(times: &[f64], span_s: f64) -> Option<f64> {
+    let step_hz = 1.0 / (OVERSAMPLING * span_s.max(UNIT_RANGE_S.1));
+    let (low, high) = (1.0 / UNIT_RANGE_S.1, 1.0 / UNIT_RANGE_S.0);
+    let num_steps = ((high - low) / step_hz).ceil() as usize;
+    let tried: Vec<f64> = (0..=num_steps).map(|i| resultant(times, low + i as f64 * step_hz)).collect();
+    let best = tried.iter().copied().fold(0.0, f64::max);
+    let is_peak =
+        |i: usize| (i == 0 || tried[i] >= tried[i - 1]) && tried.get(i + 1).is_none_or(|&next| tried[i] >= next);
+    let slowest = (0..tried.len()).find(|&i| tried[i] >= best - SLOWER_PREFERRED && is_peak(i))?;
+    Some(low + slowest as f64 * step_hz)
+}
+
+fn mean_vector(times: &[f64], hz: f64) -> (f64, f64) {
+    let (sin, cos) = times.iter().fold((0.0, 0.0), |(sin, cos), t| {
+        let phase = TAU * hz * (t - times[0]);
+        (sin + phase.sin(), cos + phase.cos())
+    });
+    (sin / times.len() as f64, cos / times.len() as f64)
+}
+
+fn resultant(times: &[f64], hz: f64) -> f64 {
+    let (sin, cos) = mean_vector(times, hz);
+    sin.hypot(cos)
+}
+
+/// Places at `first_s + k unit_s`.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    first_s: f64,
+    unit_s: f64,
+}
+
+impl Line {
+    /// The line of a frequency, fitted to the times.
+    fn through(times: &[f64], hz: f64) -> Self {
+        let (sin, cos) = mean_vector(times, hz);
+        let start = Self { first_s: times[0] + sin.atan2(cos) / (TAU * hz), unit_s: 1.0 / hz };
+        (0..3).fold(start, |line, _| line.fitted(times))
+    }
+
+    /// Followed to the end of a long take, by ever longer stretches.
+    fn followed(self, times: &[f64]) -> Self {
+        let (mut line, mut len) = (self, SEARCHED.min(times.len()));
+        while len < times.len() {
+            len = (len * 5 / 4 + 1).min(times.len());
+            line = line.fitted(&times[..len]);
+        }
+        line.fitted(times)
+    }
+
+    /// Least squares over the times that are on the beat.
+    fn fitted(self, times: &[f64]) -> Self {
+        let on: Vec<(f64, f64)> = times
+            .iter()
+            .filter(|&&t| self.is_on(t))
+            .map(|&t| (((t - self.first_s) / self.unit_s).round(), t))
+            .collect();
+        let n = on.len() as f64;
+        let (mean_k, mean_t) = (on.iter().map(|p| p.0).sum::<f64>() / n, on.iter().map(|p| p.1).sum::<f64>() / n);
+        let spread: f64 = on.iter().map(|p| (p.0 - mean_k).powi(2)).sum();
+        let slope: f64 = on.iter().map(|p| (p.0 - mean_k) * (p.1 - mean_t)).sum::<f64>() / spread;
+        if !slope.is_finite() || slope <= 0.0 {
+            return self;
+        }
+        let first_s = mean_t - slope * mean_k;
+        Self { first_s, unit_s: slope }
+    }
+
+    fn residual_s(self, time_s: f64) -> f64 {
+        let units = (time_s - self.first_s) / self.unit_s;
+        (units - units.round()) * self.unit_s
+    }
+
+    fn is_on(self, time_s: f64) -> bool {
+        self.residual_s(time_s).abs() <= ON_BEAT * self.unit_s
+    }
+
+    fn support(self, times: &[f64]) -> f64 {
+        times.iter().filter(|&&t| self.is_on(t)).count() as f64 / times.len() as f64
+    }
+
+    fn resultant(self, times: &[f64]) -> f64 {
+        resultant(times, 1.0 / self.unit_s)
+    }
+
+    /// Spread of the entrances that are on the beat, root mean square.
+    fn spread_s(self, times: &[f64]) -> f64 {
+        let on: Vec<_> = times.iter().filter(|&&t| self.is_on(t)).map(|&t| self.residual_s(t).powi(2)).collect();
+        (on.iter().sum::<f64>() / on.len().max(1) as f64).sqrt()
+    }
+
+    fn is_in_range(self) -> bool {
+        (0.95 * UNIT_RANGE_S.0..=1.05 * UNIT_RANGE_S.1).contains(&self.unit_s)
+    }
+
+    fn beats(self, confidence: f64) -> Beats {
+        let per_beat = if self.unit_s < SHORTEST_BEAT_S { 2 } else { 1 };
+        let bpm = 60.0 / (self.unit_s * f64::from(per_beat));
+        let course = Course::Even { bpm, first_beat_s: self.first_s };
+        Beats { course, per_beat, origin: Origin::Found, confidence }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Dice(u64);
+
+    impl Dice {
+        fn roll(&mut self) -> f64 {
+            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (self.0 >> 11) as f64 / (1_u64 << 53) as f64
+        }
+
+        /// Nearly normal with a spread of 1: twelve uniform numbers.
+        fn normal(&mut self) -> f64 {
+            (0..12).map(|_| self.roll()).sum::<f64>() - 6.0
+        }
+    }
+
+    /// Notes of one to three units, off the beat by a spread in s.
+    fn played(unit_s: f64, num_notes: usize, spread_s: f64, seed: u64) -> Vec<f64> {
+        let mut dice = Dice(seed);
+        let mut at = 1.0;
+        let mut next = || {
+            let now = at + spread_s * dice.normal();
+            at += unit_s * (1.0 + (3.0 * dice.roll()).floor());
+            now
+        };
+        (0..num_notes).map(|_| next()).collect()
+    }
+
+    fn unit_s(beats: &Beats) -> f64 {
+        60.0 / beats.bpm() / f64::from(beats.per_beat)
+    }
+
+    #[test]
+    fn a_steady_take_shows_its_beat() {
+        for (unit, num, seed) in [(0.25, 60, 1), (0.5, 24, 2), (60.0 / 72.0, 32, 3), (1.0, 16, 4), (0.5, 3000, 5)] {
+            let beats = find(&played(unit, num, 0.015, seed)).unwrap_or_else(|| panic!("no beat at {unit}"));
+            // The unit is known to spread / span: 15 ms in some seconds.
+            assert!((unit_s(&beats) / unit - 1.0).abs() < 0.004, "{unit}: {beats:?}");
+            let (off_ms, _) = beats.deviation(1.0).expect("an even grid");
+            assert!(off_ms.abs() < 15.0, "{unit}: {off_ms} ms");
+            assert!(beats.confidence > 0.85 && beats.origin == Origin::Found);
+        }
+    }
+
+    #[test]
+    fn a_free_take_has_none() {
+        for seed in 0..200 {
+            let mut dice = Dice(seed);
+            let mut at = 0.0;
+            let times: Vec<_> = (0..40)
+                .map(|_| {
+                    at += 0.3 + 1.5 * dice.roll();
+                    at
+                })
+                .collect();
+            assert_eq!(find(&times), None, "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn a_wandering_or_sloppy_take_has_none() {
+        let mut at = 0.0;
+        let rushing: Vec<_> = (0..80)
+            .map(|i| {
+                at += 0.8 - 0.004 * f64::from(i);
+                at
+            })
+            .collect();
+        assert_eq!(find(&rushing), None);
+        assert_eq!(find(&played(0.5, 60, 0.08, 1)), None);
+    }
+
+    #[test]
+    fn too_few_equal_or_odd_times_have_none() {
+        assert_eq!(find(&[]), None);
+        assert_eq!(find(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0]), None);
+        assert_eq!(find(&[3.0; 50]), None);
+        assert_eq!(find(&[f64::NAN; 50]), None);
+    }
+}

@@ -1,0 +1,272 @@
+//! Files written here byte by byte or as text, by the standards: SMF 1.0 and MusicXML 4.0 \[S\].
+
+use super::*;
+use crate::fixtures;
+use notefront_dsp::Entrance;
+use std::io::Write;
+
+/// A part of four-four bars, one string of note elements each, with 4 divisions to a quarter.
+fn score(bars: &[&str]) -> String {
+    let mut xml =
+        "<?xml version=\"1.0\"?><!DOCTYPE score-partwise PUBLIC \"-//Recordare//DTD MusicXML 4.0 Partwise//EN\" \
+         \"http://www.musicxml.org/dtds/partwise.dtd\"><score-partwise version=\"4.0\"><part-list>\
+         <score-part id=\"P1\"><part-name>Trombone</part-name></score-part></part-list><part id=\"P1\">"
+            .to_owned();
+    for (i, bar) in bars.iter().enumerate() {
+        let first = if i == 0 { "<attributes><divisions>4</divisions></attributes>" } else { "" };
+        xml += &format!("<measure number=\"{}\">{first}{bar}</measure>", i + 1);
+    }
+    xml + "</part></score-partwise>"
+}
+
+fn note(step: char, octave: u8, duration: u32) -> String {
+    format!("<note><pitch><step>{step}</step><octave>{octave}</octave></pitch><duration>{duration}</duration></note>")
+}
+
+fn read(xml: &str) -> Sheet {
+    parse(xml.as_bytes(), None).expect("a score")
+}
+
+fn pitches(sheet: &Sheet) -> Vec<u8> {
+    sheet.notes.iter().map(|n| n.midi_note).collect()
+}
+
+fn beats(sheet: &Sheet) -> Vec<f64> {
+    sheet.notes.iter().map(|n| n.beat).collect()
+}
+
+#[test]
+fn notes_lie_on_their_beats_at_their_pitch() {
+    let rest = "<note><rest/><duration>4</duration></note>";
+    let sheet = read(&score(&[&(note('C', 4, 4) + rest + &note('B', 2, 8)), &note('F', 3, 16)]));
+    // C4 is MIDI note 60, B2 47, F3 53.
+    assert_eq!((pitches(&sheet), beats(&sheet)), (vec![60, 47, 53], vec![0.0, 2.0, 4.0]));
+    assert_eq!(sheet.notes[2].bar.as_deref(), Some("2"));
+    assert_eq!(sheet.part.as_deref(), Some("Trombone"));
+}
+
+#[test]
+fn transposing_parts_sound_where_they_sound() {
+    // A trombone in treble clef, as in brass bands: B-flat, a ninth down.
+    let transpose = "<attributes><transpose><diatonic>-1</diatonic><chromatic>-2</chromatic>\
+                     <octave-change>-1</octave-change></transpose></attributes>";
+    assert_eq!(pitches(&read(&score(&[&(transpose.to_owned() + &note('C', 5, 16))]))), [58]);
+}
+
+#[test]
+fn tied_notes_are_one_and_graces_take_no_time() {
+    let tied = |kind: &str| {
+        format!(
+            "<note><pitch><step>G</step><octave>3</octave></pitch><duration>16</duration><tie type=\"{kind}\"/></note>"
+        )
+    };
+    let grace = "<note><grace/><pitch><step>A</step><alter>-1</alter><octave>3</octave></pitch></note>";
+    let sheet = read(&score(&[&tied("start"), &tied("stop"), &(grace.to_owned() + &note('G', 3, 16))]));
+    assert_eq!((pitches(&sheet), beats(&sheet)), (vec![55, 56, 55], vec![0.0, 8.0, 8.0]));
+    assert_eq!(sheet.notes[0].length_beats, 8.0);
+    assert!(sheet.notes[1].is_grace && !sheet.notes[2].is_grace);
+}
+
+#[test]
+fn repeats_and_voltas_are_played_out() {
+    let ending = |number: u8, kind: &str, repeat: &str| {
+        format!("<barline><ending number=\"{number}\" type=\"{kind}\"/>{repeat}</barline>")
+    };
+    let back = "<repeat direction=\"backward\"/>";
+    let sheet = read(&score(&[
+        &("<barline><repeat direction=\"forward\"/></barline>".to_owned() + &note('C', 3, 16)),
+        &(ending(1, "start", "") + &note('D', 3, 16) + &ending(1, "stop", back)),
+        &(ending(2, "start", "") + &note('E', 3, 16) + &ending(2, "discontinue", "")),
+        &note('F', 3, 16),
+    ]));
+    assert_eq!(pitches(&sheet), [48, 50, 48, 52, 53]);
+    assert_eq!(beats(&sheet), [0.0, 4.0, 8.0, 12.0, 16.0]);
+}
+
+#[test]
+fn da_capo_al_fine_is_played_out() {
+    let words = |text: &str| format!("<direction><direction-type><words>{text}</words></direction-type></direction>");
+    let sheet = read(&score(&[
+        &(note('C', 3, 16) + &words("Fine")),
+        &(note('D', 3, 16) + "<direction><sound dacapo=\"yes\"/></direction>"),
+    ]));
+    assert_eq!(pitches(&sheet), [48, 50, 48]);
+}
+
+#[test]
+fn voices_chords_and_cues_leave_one_line() {
+    let chord = "<note><chord/><pitch><step>E</step><octave>3</octave></pitch><duration>16</duration></note>";
+    let cue = "<note><cue/><pitch><step>C</step><octave>6</octave></pitch><duration>16</duration></note>";
+    let second = "<backup><duration>16</duration></backup><note><pitch><step>C</step><octave>2</octave></pitch>\
+                  <duration>16</duration><voice>2</voice></note>";
+    let sheet = read(&score(&[&(note('C', 3, 16) + chord + second), cue, &note('D', 3, 16)]));
+    assert_eq!((pitches(&sheet), beats(&sheet)), (vec![52, 50], vec![0.0, 8.0]));
+    assert!(sheet.remarks.iter().any(|r| r.contains("chords")));
+}
+
+#[test]
+fn tempi_are_those_that_sound() {
+    let metronome = "<direction><direction-type><metronome><beat-unit>half</beat-unit>\
+                     <per-minute>36</per-minute></metronome></direction-type></direction>";
+    let sheet = read(&score(&[
+        &(metronome.to_owned() + &note('C', 3, 16)),
+        &("<sound tempo=\"120\"/>".to_owned() + &note('D', 3, 16)),
+    ]));
+    assert_eq!(sheet.tempi, [(0.0, 72.0), (4.0, 120.0)]);
+    // Four quarters at 72 are 3.333 s, two more at 120 one second [C].
+    assert!((sheet.clock().seconds(6.0) - (240.0 / 72.0 + 1.0)).abs() < 1e-9);
+}
+
+#[test]
+fn compressed_scores_are_found_by_their_container() {
+    let mut zip = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    let options = zip::write::SimpleFileOptions::default();
+    let container = "<container><rootfiles><rootfile full-path=\"b/tune.xml\"/></rootfiles></container>";
+    for (name, text) in
+        [("META-INF/container.xml", container), ("a.xml", "<wrong/>"), ("b/tune.xml", &score(&[&note('C', 3, 16)]))]
+    {
+        zip.start_file(name, options).expect("memory");
+        zip.write_all(text.as_bytes()).expect("memory");
+    }
+    let bytes = zip.finish().expect("memory").into_inner();
+    assert_eq!(pitches(&parse(&bytes, None).expect("a score")), [48]);
+    assert!(parse(&bytes[..bytes.len() / 2], None).is_err(), "cut short");
+}
+
+#[test]
+fn utf_16_scores_are_read() {
+    let xml = score(&[&note('C', 3, 16)]);
+    let bytes: Vec<u8> = [0xFF, 0xFE].into_iter().chain(xml.encode_utf16().flat_map(u16::to_le_bytes)).collect();
+    assert_eq!(pitches(&parse(&bytes, None).expect("a score")), [48]);
+}
+
+/// A MIDI file of tracks, 480 ticks to a quarter.
+fn midi(tracks: &[&[u8]]) -> Vec<u8> {
+    let mut bytes = b"MThd\0\0\0\x06\0\x01\0".to_vec();
+    bytes.push(tracks.len() as u8);
+    bytes.extend([0x01, 0xE0]);
+    for track in tracks {
+        bytes.extend(b"MTrk");
+        bytes.extend((track.len() as u32 + 4).to_be_bytes());
+        bytes.extend(*track);
+        bytes.extend([0, 0xFF, 0x2F, 0]);
+    }
+    bytes
+}
+
+#[test]
+fn a_midi_file_is_read_with_its_tempo_and_running_status() {
+    // 833 333 us a quarter (72 a minute); Bb2 for a quarter, F3 after another, ended by velocity 0.
+    let tempo = [0, 0xFF, 0x51, 3, 0x0C, 0xB7, 0x35];
+    let notes = [0, 0x90, 46, 80, 0x83, 0x60, 46, 0, 0x83, 0x60, 53, 80, 0x83, 0x60, 0x80, 53, 0];
+    let named = [&[0, 0xFF, 0x03, 4][..], b"Tbn.", &notes].concat();
+    let drums = [0, 0x99, 36, 80, 0x83, 0x60, 0x89, 36, 0];
+    let sheet = parse(&midi(&[&tempo, &drums, &named]), None).expect("a MIDI file");
+    assert_eq!((pitches(&sheet), beats(&sheet)), (vec![46, 53], vec![0.0, 2.0]));
+    assert_eq!((sheet.part.as_deref(), sheet.notes[0].length_beats), (Some("Tbn."), 1.0));
+    assert!((sheet.tempi[0].1 - 72.0).abs() < 1e-3);
+}
+
+#[test]
+fn a_part_is_chosen_by_number_or_name() {
+    let names = [("Piano".to_owned(), 9), ("Bass Trombone".to_owned(), 5), ("Tuba".to_owned(), 7)];
+    let chosen = |asked| choose_part(&names, asked).ok();
+    assert_eq!([chosen(None), chosen(Some("3")), chosen(Some("tuba"))], [Some(1), Some(2), Some(2)]);
+    assert_eq!([chosen(Some("0")), chosen(Some("4")), chosen(Some("harp"))], [None; 3]);
+    assert!(choose_part(&names, Some("harp")).expect_err("no harp").to_string().contains("2 Bass Trombone"));
+}
+
+#[test]
+fn what_is_no_score_is_refused_with_a_reason() {
+    let refused = |bytes: &[u8]| parse(bytes, None).expect_err("no score").to_string();
+    assert!(refused(b"").contains("no written notes"));
+    assert!(refused(b"hello").contains("no written notes"));
+    assert!(refused(b"MThd").contains("no written notes"));
+    assert!(refused(&midi(&[])).contains("no notes"));
+    assert!(refused(b"PK\x03\x04nothing").contains("no written notes"));
+    assert!(refused(&[0xC0, 0xFF, 0xEE]).contains("UTF-8"));
+    assert!(refused(b"<score-timewise/>").contains("timewise"));
+    assert!(refused(b"<score-partwise/>").contains("no such part"));
+    assert!(refused(score(&["<note><rest/><duration>16</duration></note>"]).as_bytes()).contains("no notes"));
+    assert!(parse(score(&[&note('C', 3, 16)]).as_bytes(), Some("9")).is_err());
+}
+
+#[test]
+fn hostile_xml_ends_soon() {
+    let laughs = "<!DOCTYPE a [<!ENTITY a \"ha\"><!ENTITY b \"&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;\">\
+         <!ENTITY c \"&b;&b;&b;&b;&b;&b;&b;&b;&b;&b;\"><!ENTITY d \"&c;&c;&c;&c;&c;&c;&c;&c;&c;&c;\">\
+         <!ENTITY e \"&d;&d;&d;&d;&d;&d;&d;&d;&d;&d;\"><!ENTITY f \"&e;&e;&e;&e;&e;&e;&e;&e;&e;&e;\">\
+         <!ENTITY g \"&f;&f;&f;&f;&f;&f;&f;&f;&f;&f;\"><!ENTITY h \"&g;&g;&g;&g;&g;&g;&g;&g;&g;&g;\">]><a>&h;</a>";
+    assert!(parse(laughs.as_bytes(), None).is_err());
+    let deep = "<a>".repeat(100_000) + &"</a>".repeat(100_000);
+    assert!(parse(deep.as_bytes(), None).is_err());
+    let endless = score(&[&format!(
+        "<barline><repeat direction=\"backward\" times=\"4000000000\"/></barline>{}",
+        note('C', 3, 16)
+    )]);
+    assert!(read(&endless).notes.len() <= MAX_NOTES);
+}
+
+/// The part of a scale, four quarters to a bar at 72 a minute.
+fn scale_sheet() -> Sheet {
+    let bar = |steps: &str| steps.chars().map(|step| note(step, 3, 4)).collect::<String>();
+    read(&score(&[&("<sound tempo=\"72\"/>".to_owned() + &bar("CDEF")), &bar("GFED"), &bar("CEGE"), &bar("CDEC")]))
+}
+
+/// The scale as it should sound, from 2 s on.
+fn scale_played(tempo: f64) -> Vec<Entrance> {
+    let sheet = scale_sheet();
+    let places = sheet.notes.iter().enumerate();
+    places.map(|(i, n)| fixtures::clear(i, n.midi_note, 2.0 + n.beat * 60.0 / tempo)).collect()
+}
+
+#[test]
+fn a_take_as_written_is_right_and_gives_the_written_beats() {
+    let reading = read_along(&scale_played(72.0), &scale_sheet());
+    assert_eq!((reading.count(Verdict::Right), reading.steps.len(), reading.transposed_semitones), (16, 16, 0));
+    let beats = reading.beats.expect("the written tempo is kept");
+    assert!((beats.bpm() - 72.0).abs() < 1e-9 && (beats.first_beat_s() - 2.0).abs() < 1e-6, "{beats:?}");
+    assert_eq!(beats.per_beat, 1);
+}
+
+#[test]
+fn another_tempo_gives_no_written_beats() {
+    let reading = read_along(&scale_played(90.0), &scale_sheet());
+    assert_eq!((reading.count(Verdict::Right), reading.beats.clone()), (16, None));
+    assert!((reading.played_bpm.expect("a tempo") - 90.0).abs() < 0.1);
+    assert!(reading.remarks.iter().any(|r| r.contains("72") && r.contains("90")), "{:?}", reading.remarks);
+}
+
+#[test]
+fn every_kind_of_wrong_note_is_told_by_its_kind() {
+    let mut played = scale_played(72.0);
+    played[2].midi_note = Some(51); // E3 as Eb3
+    played[4].midi_note = Some(55 - 12); // G3 an octave down
+    played[9].midi_note = None;
+    played.insert(13, fixtures::clear(99, 70, played[12].speaks_s + 0.4));
+    played.remove(6);
+    let reading = read_along(&played, &scale_sheet());
+    let of = |verdict| reading.steps.iter().position(|step| step.verdict == verdict);
+    let places = [Verdict::Wrong, Verdict::Octave, Verdict::Missed, Verdict::Untold, Verdict::Extra].map(of);
+    assert_eq!(places, [Some(2), Some(4), Some(6), Some(9), Some(13)]);
+    assert_eq!((reading.count(Verdict::Right), reading.steps.len()), (12, 17));
+    assert_eq!(reading.steps[6].written.as_ref().and_then(|n| n.bar.as_deref()), Some("2"));
+    assert_eq!(reading.steps[13].entrance, Some(99));
+}
+
+#[test]
+fn a_part_in_another_key_is_read_in_it() {
+    let mut played = scale_played(72.0);
+    for entrance in &mut played {
+        entrance.midi_note = entrance.midi_note.map(|m| m - 2);
+    }
+    let reading = read_along(&played, &scale_sheet());
+    assert_eq!((reading.transposed_semitones, reading.count(Verdict::Right)), (-2, 16));
+    assert!(reading.remarks[0].contains("2 semitones below"));
+}
+
+#[test]
+fn nothing_played_is_everything_missed() {
+    let reading = read_along(&[], &scale_sheet());
+    assert_eq!((reading.count(Verdict::Missed), reading.beats), (16, None));
+}

@@ -1,0 +1,174 @@
+//! Beats from a click, from the entrances and from written notes, as the program tells them.
+
+mod common;
+
+use common::{RATE, Takes, document, note, notefront, scan, scanned, stderr, stdout, stereo, warnings};
+use serde_json::{Value, json};
+use std::path::PathBuf;
+
+/// Notes every 0.8 s (75 a minute), the first at 0.5 s: the notes of the common test sound begin after 0.5 s.
+fn steady(num_notes: usize) -> Vec<f32> {
+    let one = note(RATE, 1.28);
+    let mut sound = vec![0.0; (RATE as f64 * (0.8 * num_notes as f64 + 1.0)) as usize];
+    for i in 0..num_notes {
+        let start = (0.8 * i as f64 * f64::from(RATE)) as usize;
+        for (sample, x) in sound[start..].iter_mut().zip(&one) {
+            *sample += x;
+        }
+    }
+    sound
+}
+
+/// Beeps at times in seconds.
+fn clicks(times: impl Iterator<Item = f64>, num_samples: usize) -> Vec<f32> {
+    let mut sound = vec![0.0; num_samples];
+    for at in times {
+        let start = (at * f64::from(RATE)) as usize;
+        for i in 0..1500 {
+            let t = i as f64 / f64::from(RATE);
+            if let Some(sample) = sound.get_mut(start + i) {
+                *sample += (0.4 * (-t / 0.01).exp() * (std::f64::consts::TAU * 1200.0 * t).sin()) as f32;
+            }
+        }
+    }
+    sound
+}
+
+fn timings(document: &Value) -> Vec<f64> {
+    let entrances = document["entrances"].as_array().expect("a list");
+    entrances.iter().map(|e| e["timing_ms"].as_f64().expect("a timing")).collect()
+}
+
+fn path(path: &std::path::Path) -> &str {
+    path.to_str().expect("a plain path")
+}
+
+#[test]
+fn a_steady_take_shows_its_beat_unless_forbidden() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &steady(16));
+    let found = scanned(&take, &[]);
+    assert_eq!(found["grid"]["from"], "found", "{}", found["grid"]);
+    assert!((found["grid"]["bpm"].as_f64().expect("a tempo") - 75.0).abs() < 0.1, "{}", found["grid"]);
+    assert!(found["grid"]["confidence"].as_f64().expect("a confidence") > 0.9);
+    assert!(timings(&found).iter().all(|ms| ms.abs() < 5.0));
+    let off = scanned(&take, &["--grid", "off"]);
+    assert_eq!((&off["grid"], &off["entrances"][0]["timing_ms"]), (&Value::Null, &Value::Null));
+    assert!(stdout(&scan(&[&take], &[])).contains("found in the entrances"));
+}
+
+#[test]
+fn a_given_beat_goes_before_a_found_one() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &steady(16));
+    let given = scanned(&take, &["--bpm", "75", "--first-beat", "0.45"]);
+    assert_eq!(given["grid"], json!({ "bpm": 75.0, "first_beat_s": 0.45, "per_beat": 1, "from": "given" }));
+}
+
+#[test]
+fn a_click_recording_gives_drifting_beats() {
+    let takes = Takes::new();
+    let sound = steady(20);
+    let take = takes.wav("take.wav", 1, RATE, &sound);
+    // Every note speaks some ms after its beat; the click is 30 ms before each.
+    let click = takes.wav("click.wav", 1, RATE, &clicks((0..20).map(|i| 0.47 + 0.8 * f64::from(i)), sound.len()));
+    let told = scanned(&take, &["--click", path(&click)]);
+    assert_eq!(told["grid"]["from"], "click");
+    assert_eq!(told["grid"]["beats_s"].as_array().map(Vec::len), Some(20));
+    let speaks = told["entrances"][0]["speaks_s"].as_f64().expect("a time");
+    let expected = (speaks - 0.47) * 1e3;
+    assert!(timings(&told).iter().all(|ms| (ms - expected).abs() < 3.0), "{:?} for {expected}", timings(&told));
+    let late = &told["entrances"][3]["faults"];
+    assert!(late.as_array().expect("a list").iter().any(|f| f["name"] == "late"), "{late}");
+}
+
+#[test]
+fn a_channel_of_the_take_may_hold_the_click() {
+    let takes = Takes::new();
+    let sound = steady(12);
+    let click = clicks((0..12).map(|i| 0.47 + 0.8 * f64::from(i)), sound.len());
+    let take = takes.wav("take.wav", 2, RATE, &stereo(&sound, &click));
+    let told = scanned(&take, &["--click-channel", "2"]);
+    assert_eq!((&told["grid"]["from"], &told["settings"]["channel"]), (&json!("click"), &json!(1)));
+    assert_eq!(told["entrances"].as_array().map(Vec::len), Some(12));
+    let silent = takes.wav("silent.wav", 2, RATE, &stereo(&sound, &vec![0.0; sound.len()]));
+    let told = scanned(&silent, &["--click-channel", "2"]);
+    assert!(warnings(&told).contains("no steady click"));
+    assert_eq!(told["grid"], Value::Null);
+    let none = scan(&[&take], &["--click-channel", "3"]);
+    assert_eq!(none.status.code(), Some(1), "{}", stderr(&none));
+}
+
+#[test]
+fn a_click_that_is_none_is_refused_before_any_take() {
+    let takes = Takes::new();
+    let take = takes.good("take.wav");
+    let silence = takes.wav("click.wav", 1, RATE, &vec![0.0; RATE as usize]);
+    for click in [path(&silence), "gone.wav"] {
+        let output = scan(&[&take], &["--json", "--click", click]);
+        assert_eq!(output.status.code(), Some(1));
+        assert!(stderr(&output).contains(click), "{}", stderr(&output));
+        assert_eq!(document(&output), json!([]), "still one JSON document");
+    }
+}
+
+/// Bb2 in quarters: what the test sound plays.
+fn score(takes: &Takes, notes: &[(char, i8, u8)], tempo: u32) -> PathBuf {
+    let note = |&(step, alter, octave): &(char, i8, u8)| {
+        format!(
+            "<note><pitch><step>{step}</step><alter>{alter}</alter><octave>{octave}</octave></pitch>\
+             <duration>1</duration></note>"
+        )
+    };
+    let bars: String = notes
+        .chunks(4)
+        .enumerate()
+        .map(|(i, bar)| format!("<measure number=\"{}\">{}</measure>", i + 1, bar.iter().map(note).collect::<String>()))
+        .collect();
+    let xml = format!(
+        "<score-partwise><part-list><score-part id=\"P1\"><part-name>Trombone</part-name></score-part></part-list>\
+         <part id=\"P1\">{}</part></score-partwise>",
+        bars.replacen(
+            "\">",
+            &format!("\"><attributes><divisions>1</divisions></attributes><sound tempo=\"{tempo}\"/>"),
+            1
+        )
+    );
+    takes.bytes("part.musicxml", xml)
+}
+
+#[test]
+fn written_notes_tell_wrong_and_missed_and_give_the_beat() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &steady(16));
+    let mut notes = [('B', -1, 2); 16];
+    notes[5] = ('C', 0, 3);
+    let part = score(&takes, &notes, 75);
+    let told = scanned(&take, &["--notes", path(&part)]);
+    assert_eq!((&told["grid"]["from"], &told["grid"]["bpm"]), (&json!("notes"), &json!(75.0)));
+    assert_eq!((&told["notes"]["num_right"], &told["notes"]["num_wrong"]), (&json!(15), &json!(1)));
+    assert_eq!(told["notes"]["steps"][5]["written"]["note"], "C3");
+    let text = stdout(&scan(&[&take], &["--notes", path(&part)]));
+    assert!(text.contains("bar 2: Bb2 for C3"), "{text}");
+}
+
+#[test]
+fn another_tempo_than_written_is_said_and_the_take_s_own_beat_told() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &steady(16));
+    let part = score(&takes, &[('B', -1, 2); 16], 90);
+    let told = scanned(&take, &["--notes", path(&part)]);
+    assert_eq!((&told["notes"]["num_right"], &told["grid"]["from"]), (&json!(16), &json!("found")));
+    assert!(told["notes"]["remarks"][0].as_str().expect("text").contains("90"), "{}", told["notes"]["remarks"]);
+}
+
+#[test]
+fn notes_that_cannot_be_read_are_refused_with_their_name() {
+    let takes = Takes::new();
+    let take = takes.good("take.wav");
+    let part = takes.bytes("part.xml", "<html/>");
+    let output = notefront(&["scan", path(&take), "--notes", path(&part)]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(stderr(&output).contains("part.xml") && stderr(&output).contains("MusicXML"), "{}", stderr(&output));
+    assert_eq!(notefront(&["scan", path(&take), "--part", "2"]).status.code(), Some(2));
+}
