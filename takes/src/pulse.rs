@@ -33,11 +33,27 @@ const MIN_UNITS: f64 = 6.0;
 const ON_BEAT: f64 = 0.15;
 /// Share of the entrances that must be on it.
 const MIN_SUPPORT: f64 = 0.85;
+/// From entrance to entrance the tempo must be that of the whole, to this share of it: half the just noticeable
+/// difference of 2.5 % in an even sequence (Friberg & Sundberg 1995 \[S\]). Where phrases begin off the beat of
+/// the one before, a line through all of them has a tempo that nobody played.
+const MAX_TEMPO_BIAS: f64 = 0.0125;
+/// ... or to so many standard errors of the median distance.
+const BIAS_ERRORS: f64 = 2.5;
+/// Fewest distances that can tell it.
+const MIN_DISTANCES: usize = 5;
+/// Distances of more units than this are pauses, which need not be counted out.
+const MAX_DISTANCE_UNITS: f64 = 4.0;
+/// Neighbours may be off the beat alike to this degree (lag-one correlation): more is a tempo that wanders, and
+/// its distance from an even line is not the player's timing \[H\].
+const MAX_CORRELATION: f64 = 0.6;
+/// Unless all lie within so little of the beat, in s, that it does not matter.
+const TIGHT_S: f64 = 0.010;
 /// Distances shorter than this, s, are told as halves of a beat (160 beats a minute).
 const SHORTEST_BEAT_S: f64 = 0.375;
 
 /// Looks for a steady beat in the times at which entrances speak, in seconds.
-/// The confidence is the share of entrances on the beat, less the chance that it is none.
+/// The confidence is the share of entrances on the beat, times the chance that it is one, times the share of
+/// their distances from it that the one before does not foretell.
 #[must_use]
 pub fn find(speaks_s: &[f64]) -> Option<Beats> {
     let mut times: Vec<_> = speaks_s.iter().copied().filter(|t| t.is_finite()).collect();
@@ -58,8 +74,10 @@ pub fn find(speaks_s: &[f64]) -> Option<Beats> {
         && support >= MIN_SUPPORT
         && unit.spread_s(&times) <= MAX_SPREAD_S
         && unit.is_in_range()
+        && unit.is_kept(&times)
+        && unit.is_even(&times)
         && span_s >= MIN_UNITS * unit.unit_s;
-    is_supported.then(|| unit.beats(support * (1.0 - chance)))
+    is_supported.then(|| unit.beats(support * (1.0 - chance) * (1.0 - unit.correlation(&times).powi(2))))
 }
 
 /// Chance that N random phases have a mean vector at least this long.
@@ -96,6 +114,11 @@ fn mean_vector(times: &[f64], hz: f64) -> (f64, f64) {
 fn resultant(times: &[f64], hz: f64) -> f64 {
     let (sin, cos) = mean_vector(times, hz);
     sin.hypot(cos)
+}
+
+fn middle(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 /// Places at `first_s + k unit_s`.
@@ -162,6 +185,40 @@ impl Line {
     fn spread_s(self, times: &[f64]) -> f64 {
         let on: Vec<_> = times.iter().filter(|&&t| self.is_on(t)).map(|&t| self.residual_s(t).powi(2)).collect();
         (on.iter().sum::<f64>() / on.len().max(1) as f64).sqrt()
+    }
+
+    /// The times on the beat, as whole units and what is left over in seconds.
+    fn on_beat(self, times: &[f64]) -> Vec<(f64, f64)> {
+        let on = times.iter().filter(|&&t| self.is_on(t));
+        on.map(|&t| (((t - self.first_s) / self.unit_s).round(), self.residual_s(t))).collect()
+    }
+
+    /// From one entrance to the next the tempo is that of the whole.
+    fn is_kept(self, times: &[f64]) -> bool {
+        let distances = self.on_beat(times);
+        let near = distances.windows(2).filter(|w| (1.0..=MAX_DISTANCE_UNITS).contains(&(w[1].0 - w[0].0)));
+        let mut gains: Vec<f64> = near.map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0)).collect();
+        if gains.len() < MIN_DISTANCES {
+            return false;
+        }
+        let bias = middle(&mut gains);
+        let mut off: Vec<f64> = gains.iter().map(|gain| (gain - bias).abs()).collect();
+        // Of normal values the spread is 1.4826 median deviations, and the median errs by 1.2533 spreads / sqrt(n) [C].
+        let error = 1.4826 * 1.2533 * middle(&mut off) / (gains.len() as f64).sqrt();
+        bias.abs() <= (MAX_TEMPO_BIAS * self.unit_s).max(BIAS_ERRORS * error)
+    }
+
+    /// Early and late entrances take turns as they come, and do not drift.
+    fn is_even(self, times: &[f64]) -> bool {
+        self.correlation(times) <= MAX_CORRELATION
+    }
+
+    /// How much alike neighbours are off the beat, 0 (or less, as chance has it) to 1.
+    fn correlation(self, times: &[f64]) -> f64 {
+        let on = self.on_beat(times);
+        let power: f64 = on.iter().map(|(_, off)| off * off).sum();
+        let alike: f64 = on.windows(2).map(|w| w[0].1 * w[1].1).sum();
+        if self.spread_s(times) <= TIGHT_S { 0.0 } else { (alike / power).max(0.0) }
     }
 
     fn is_in_range(self) -> bool {
@@ -256,5 +313,62 @@ mod tests {
         assert_eq!(find(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0]), None);
         assert_eq!(find(&[3.0; 50]), None);
         assert_eq!(find(&[f64::NAN; 50]), None);
+    }
+
+    /// Of so many takes, how many are told a beat, and how many of those have the right one.
+    fn told(num_takes: u64, take: impl Fn(u64) -> (Vec<f64>, f64)) -> (usize, usize) {
+        let beats = (0..num_takes).map(take).filter_map(|(times, unit)| Some((find(&times)?, unit)));
+        let right: Vec<bool> = beats.map(|(beats, unit)| (unit_s(&beats) / unit - 1.0).abs() < 0.005).collect();
+        (right.len(), right.iter().filter(|&&right| right).count())
+    }
+
+    #[test]
+    fn nearly_every_take_to_a_click_is_told_its_beat() {
+        for (num, spread_s) in [(24, 0.010), (24, 0.030), (100, 0.020)] {
+            let (told, right) = told(60, |seed| {
+                let unit = 0.4 + 0.6 * Dice(seed + 77).roll();
+                (played(unit, num, spread_s, seed), unit)
+            });
+            assert!(told >= 57 && right == told, "{num} notes, {spread_s} s: {told} told, {right} right of 60");
+        }
+    }
+
+    #[test]
+    fn a_tempo_of_one_s_own_that_wanders_is_no_beat() {
+        let (told, _) = told(60, |seed| {
+            let mut dice = Dice(seed + 1000);
+            let mut at = 0.0;
+            let mut next = || {
+                at += 0.7 * (1.0 + (2.0 * dice.roll()).floor()) * (1.0 + 0.04 * dice.normal());
+                at
+            };
+            ((0..80).map(|_| next()).collect(), 0.7)
+        });
+        assert_eq!(told, 0);
+    }
+
+    #[test]
+    fn phrases_that_begin_off_the_beat_have_none_together() {
+        // Groups of 8, 4, 8, 4 ... notes of a steady 0.46 s, with a breath of another length before each: that a
+        // line through all of them lies near them all tells nothing.
+        let mut at = 1.0;
+        let mut times = Vec::new();
+        for group in 0..8 {
+            for _ in 0..if group % 2 == 0 { 8 } else { 4 } {
+                times.push(at);
+                at += 0.4615;
+            }
+            at += 1.023 - 0.4615;
+        }
+        assert_eq!(find(&times), None);
+    }
+
+    #[test]
+    fn confidence_is_less_where_neighbours_are_off_alike() {
+        let steady = find(&played(0.6, 40, 0.015, 3)).expect("a beat").confidence;
+        let drifting: Vec<f64> =
+            played(0.6, 40, 0.010, 3).iter().enumerate().map(|(i, t)| t + 0.015 * (i as f64 / 4.0).sin()).collect();
+        let drifting = find(&drifting).expect("a beat").confidence;
+        assert!(steady > 0.9 && drifting < 0.85, "{steady}, {drifting}");
     }
 }
