@@ -54,7 +54,7 @@ fn beats(beats: &Beats) -> Option<String> {
         Origin::Found => "found in the entrances",
         Origin::Notes => "as written",
     };
-    let sure = 100.0 * beats.confidence;
+    let sure = (100.0 * beats.confidence).min(99.0); // nobody was asked
     Some(format!("  Beat: {:.1} a minute, {from} ({sure:.0} % sure).\n", beats.bpm()))
 }
 
