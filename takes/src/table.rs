@@ -226,12 +226,14 @@ fn closing(summary: &Summary) -> String {
     text
 }
 
-fn what_went_wrong(summary: &Summary) -> String {
+/// "3 came in below, 1 split".
+pub(crate) fn what_went_wrong(summary: &Summary) -> String {
     let faults = summary.most_frequent_faults();
     faults.iter().map(|&(name, num)| format!("{num} {}", words::label(name))).collect::<Vec<_>>().join(", ")
 }
 
-fn where_it_went_wrong(summary: &Summary) -> String {
+/// "low register 2 of 9, middle register 1 of 20".
+pub(crate) fn where_it_went_wrong(summary: &Summary) -> String {
     let played = summary.registers.iter().filter(|(_, count)| count.num_entrances > 0);
     let told = played.map(|(register, count)| {
         format!("{} register {} of {}", register.as_str(), count.num_flagged, count.num_entrances)

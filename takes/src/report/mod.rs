@@ -1,19 +1,24 @@
 //! The report: one HTML file that needs nothing else, to look at, listen to, write into and print.
 
 mod svg;
-mod lane;
 mod close_up;
-mod patterns;
+mod lane;
+mod legend;
 mod cards;
+mod overview;
+mod patterns;
+mod mirror;
 mod sides;
+mod shell;
 pub mod sound;
 
 use crate::compare::{self, Comparison, HeardTake};
 use crate::summary::Register;
 use crate::words;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use notefront_dsp::{Entrance, FaultName, units};
+use notefront_dsp::{Entrance, units};
 use sound::Clip;
+use std::collections::HashMap;
 use std::io::Write;
 use std::path::Path;
 
@@ -21,9 +26,6 @@ use std::path::Path;
 const MAX_CARDS: usize = 400;
 /// Most base64 of sound in a page, bytes: it must still be sent by mail.
 const MAX_SOUND_BYTES: usize = 19_000_000;
-
-const STYLE: &str = include_str!("page.css");
-const SCRIPT: &str = include_str!("page.js");
 
 /// A page, and what its maker should be told.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -100,17 +102,17 @@ pub fn page(takes: &[HeardTake]) -> Page {
     let html = html! {
         (DOCTYPE)
         html lang="en" {
-            (head(takes))
+            (shell::head(takes))
             body {
-                (top(takes))
+                (shell::top(takes))
                 main {
-                    @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view(a, b, comparison, &sounds)) }
+                    @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view([a, b], comparison, &compare::choose(takes, None), &sounds)) }
                     @for (k, heard) in takes.iter().enumerate() { (take_section(k, heard, takes.len(), &sounds[k])) }
-                    (meaning())
-                    (cautions())
+                    (shell::meaning())
+                    (shell::cautions())
                 }
                 (sound_data(&sounds))
-                script { (PreEscaped(SCRIPT)) }
+                (shell::script())
             }
         }
     };
@@ -172,75 +174,42 @@ fn worst_first(entrances: &[Entrance]) -> Vec<&Entrance> {
     flagged
 }
 
-fn head(takes: &[HeardTake]) -> Markup {
-    html! {
-        head {
-            meta charset="utf-8";
-            meta name="viewport" content="width=device-width, initial-scale=1";
-            // Nothing may be fetched: the page is whole, and says nothing to anybody.
-            meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; media-src data: blob:";
-            title { "Fronts of " (takes.iter().map(name).collect::<Vec<_>>().join(", ")) }
-            style { (PreEscaped(STYLE)) }
-        }
-    }
-}
-
 /// The file's name without its folder.
 fn name(heard: &HeardTake) -> String {
     let path = &heard.take.source.path;
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
-fn top(takes: &[HeardTake]) -> Markup {
-    let played: Vec<_> = takes.iter().flat_map(|t| &t.take.entrances).collect();
-    let registers = Register::ALL.into_iter().filter(|r| played.iter().any(|e| register(e) == Some(*r)));
-    let faults = FaultName::ALL.into_iter().filter(|f| played.iter().any(|e| e.faults.get(*f).is_some()));
-    html! {
-        header {
-            h1 { "Notefront" span.sub { " how every note began" } }
-            form.bar aria-label="What is shown" {
-                label { "Fault " select #by-fault { option value="" { "all" } @for f in faults { option value=(f.as_str()) { (words::short_label(f)) } } } }
-                label { "Register " select #by-register { option value="" { "all" } @for r in registers { option value=(r.as_str()) { (r.as_str()) } } } }
-                span #shown role="status" {}
-                button #save type="button" { "Save with notes" }
-            }
-            p.keys { "Keys: " kbd { "j" } " next, " kbd { "k" } " back, " kbd { "p" } " play, " kbd { "n" } " note." }
-        }
-    }
-}
-
 fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) -> Markup {
     let entrances = &heard.take.entrances;
-    let flagged = worst_first(entrances);
+    let worst = worst_first(entrances);
+    let ranks: HashMap<usize, usize> = worst.iter().enumerate().map(|(i, e)| (e.index, i + 1)).collect();
+    let rank = |e: &Entrance| ranks.get(&e.index).copied();
     let letter = crate::comparison_table::letter(k);
     html! {
         section.take aria-labelledby=(format!("t{k}")) {
-            h2 #(format!("t{k}")) { @if num_takes > 1 { "Take " (letter) ": " } (name(heard)) }
-            p.facts {
-                (words::clock(heard.take.source.duration_s)) ", " (entrances.len()) " entrances, " (flagged.len()) " flagged"
-                @if let Some(lufs) = heard.loudness.integrated_lufs { ", " (format!("{lufs:.1} LUFS")) }
-                "."
-            }
-            @for warning in &heard.take.warnings { p.remark { "Note: " (warning) "." } }
-            @if entrances.is_empty() { p { "No entrances were found in this take." } } @else { (lane::lane(heard, |e| id(k, e))) (legend()) }
-            @if !flagged.is_empty() {
+            h2 #(format!("t{k}")) { @if num_takes > 1 { "Take " (letter) ": " (name(heard)) } @else { "The take" } }
+            (overview::view(heard))
+            @if !entrances.is_empty() { (lane::lane(heard, |e| lane::Mark { id: id(k, e), rank: rank(e) })) (legend::view(entrances)) }
+            @if !worst.is_empty() {
                 h3 { "Worst entrances first" }
-                @if flagged.len() > MAX_CARDS { p.remark { "The " (MAX_CARDS) " most unclear of " (flagged.len()) " are shown." } }
-                div.cards { @for entrance in flagged.iter().take(MAX_CARDS) { (cards::card(&id(k, entrance), entrance, sounds)) } }
+                @if worst.len() > MAX_CARDS { p.remark { "The " (MAX_CARDS) " most unclear of " (worst.len()) " are shown." } }
+                div.cards { @for (i, entrance) in worst.iter().take(MAX_CARDS).enumerate() { (cards::card(&id(k, entrance), i + 1, entrance, sounds)) } }
             }
-            (patterns::view(entrances))
+            (patterns::view(heard))
+            @if !entrances.is_empty() { (overview::all_entrances(k, entrances, rank)) }
+            label.note.whole { "Teacher's notes on the whole take" textarea rows="3" {} }
         }
-    }
-}
-
-fn legend() -> Markup {
-    html! {
-        p.legend { "A plain stroke is a clear attack; its height is the level. Hatching to the left: air first. A curve to the right: the way into the pitch. Two strokes: split. A broken stroke: two starts. A leaning one: the slide was moving. A bar on top: hard. A ramp: slow to speak. A foot: the way to the beat. Fronts are drawn wider than the time line. The grey behind is the sounding note." }
     }
 }
 
 fn id(take: usize, entrance: &Entrance) -> String {
     format!("e{take}-{}", entrance.index)
+}
+
+/// "Bb2", or "?" where the pitch cannot be told.
+fn note_name(entrance: &Entrance) -> String {
+    entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
 }
 
 fn register(entrance: &Entrance) -> Option<Register> {
@@ -270,32 +239,5 @@ fn sound_data(sounds: &[Sounds]) -> Markup {
         @for take in sounds { @for (k, clip) in take.clips.iter().enumerate() {
             script type="text/plain" id=(format!("c{}-{k}", take.take)) { (PreEscaped(&clip.flac_base64)) }
         } }
-    }
-}
-
-fn meaning() -> Markup {
-    html! {
-        details.prose open {
-            summary { h2 { "What the numbers mean" } }
-            dl {
-                dt { "clarity" } dd { "0 to 100. The worst fault dominates. It describes this front, not the player." }
-                dt { "air first" } dd { "breath that sounds before the tone, in ms, and its level under the settled tone in dB." }
-                dt { "in at" } dd { "the first pitch that can be measured, in cents from the pitch the note settled on. Below is negative." }
-                dt { "settled after" } dd { "until the pitch stays within 10 cents of where it settled, in ms." }
-                dt { "grew in" } dd { "from 20 % to 90 % of the attack's peak, in ms. Low notes need longer: the bore cannot speak sooner." }
-                dt { "off the beat" } dd { "where the tone speaks, against the nearest beat or subdivision, in ms. Positive is late." }
-                dt { "±" } dd { "half the width of the interval the figure lies in, in about 9 of 10 cases. \u{201c}Cannot tell\u{201d} is an answer too." }
-            }
-            p { "Every sound on this page is brought to one loudness, so that a louder recording does not seem the better one." }
-        }
-    }
-}
-
-fn cautions() -> Markup {
-    html! {
-        section.prose aria-labelledby="care" {
-            h2 #care { "Take care" }
-            p { "Loud practice can harm your hearing: use hearing protection, mind how long and how loud you play, and listen back at a moderate level. Rest as much as you play. Stop when something hurts. If pain, numbness or ringing in the ears stays, see a doctor. A page of numbers does not replace a teacher." }
-        }
     }
 }
