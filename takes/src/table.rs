@@ -47,7 +47,7 @@ pub fn take(take: &Take, style: TableStyle) -> String {
 }
 
 /// A line on beats that the player did not give.
-fn beats(beats: &Beats) -> Option<String> {
+pub(crate) fn beats(beats: &Beats) -> Option<String> {
     let from = match beats.origin {
         Origin::Given => return None,
         Origin::Click => "heard in the click",
@@ -61,8 +61,8 @@ fn beats(beats: &Beats) -> Option<String> {
 /// Notes listed by name; further ones are counted.
 const MAX_LISTED_NOTES: usize = 20;
 
-/// The take against the written notes.
-fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
+/// The take against the written notes, as lines.
+pub(crate) fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
     let verdicts = [
         (Verdict::Right, "right"),
         (Verdict::Wrong, "wrong"),

@@ -12,6 +12,7 @@ mod sides;
 mod shell;
 pub mod sound;
 
+use crate::atomic_file::{Prepared, WriteError};
 use crate::compare::{self, Comparison, HeardTake};
 use crate::summary::Register;
 use crate::words;
@@ -19,7 +20,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use notefront_dsp::{Entrance, units};
 use sound::Clip;
 use std::collections::HashMap;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::Path;
 
 /// Most close-ups of one take: a page with more is slow to open.
@@ -36,41 +37,65 @@ pub struct Page {
     pub remarks: Vec<String>,
 }
 
+/// How every page begins: what does not is none, and is never replaced.
+const BEGINNING: &str = "<!DOCTYPE html>";
+
 /// Why a page was not written.
 #[derive(Debug)]
-pub enum WriteError {
+pub enum RefusedPage {
     /// There is one already, perhaps with a teacher's notes.
     Exists,
+    /// What is there is no page; perhaps a take.
+    NotAPage,
     /// The system refused.
-    Io(std::io::Error),
+    Unwritten(WriteError),
 }
 
-impl std::fmt::Display for WriteError {
+impl std::fmt::Display for RefusedPage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Exists => write!(
                 f,
                 "the page is there already, perhaps with notes in it. Choose another name with -o, or give --force"
             ),
-            Self::Io(e) => write!(f, "the page could not be written ({e}). Choose another folder, or free some space"),
+            Self::NotAPage => write!(f, "what has this name is not a page. Choose another name with -o"),
+            Self::Unwritten(e) => write!(f, "{e}"),
         }
     }
 }
 
-impl std::error::Error for WriteError {}
+impl std::error::Error for RefusedPage {}
+
+/// Whether a page may be written there, known before the long work of scanning.
+///
+/// # Errors
+/// What is there already: a page (unless `replace`), or something that is none.
+pub fn check_place(path: &Path, replace: bool) -> Result<(), RefusedPage> {
+    match (std::fs::File::open(path), replace) {
+        (Err(e), _) if e.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        (Ok(file), _) if !is_page(&file) => Err(RefusedPage::NotAPage),
+        (Ok(_), true) => Ok(()),
+        (Ok(_), false) => Err(RefusedPage::Exists),
+        (Err(error), _) => Err(RefusedPage::Unwritten(WriteError { path: path.to_owned(), error })),
+    }
+}
+
+fn is_page(mut file: &std::fs::File) -> bool {
+    let mut beginning = [0; BEGINNING.len()];
+    file.read_exact(&mut beginning).is_ok() && beginning.eq_ignore_ascii_case(BEGINNING.as_bytes())
+}
 
 /// Writes a page whole or not at all.
 ///
 /// # Errors
-/// A page that is there already (unless `replace`), or a folder that cannot be written to.
-pub fn write(path: &Path, html: &str, replace: bool) -> Result<(), WriteError> {
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(WriteError::Io)?;
-    file.write_all(html.as_bytes()).and_then(|()| file.as_file().sync_all()).map_err(WriteError::Io)?;
-    let done = if replace { file.persist(path) } else { file.persist_noclobber(path) };
+/// Those of [`check_place`], or a place that cannot be written to; what was there is then still there.
+pub fn write(path: &Path, html: &str, replace: bool) -> Result<(), RefusedPage> {
+    check_place(path, replace)?;
+    let page = Prepared::from_file(path, |file| file.write_all(html.as_bytes())).map_err(RefusedPage::Unwritten)?;
+    let done = if replace { page.put_in_place() } else { page.put_in_free_place() };
     done.map(drop).map_err(|e| match e.error.kind() {
-        std::io::ErrorKind::AlreadyExists => WriteError::Exists,
-        _ => WriteError::Io(e.error),
+        std::io::ErrorKind::AlreadyExists => RefusedPage::Exists,
+        _ => RefusedPage::Unwritten(e),
     })
 }
 
@@ -124,8 +149,7 @@ fn embed(takes: &[HeardTake], comparison: Option<&Comparison>) -> (Vec<Sounds>, 
     let mut remarks = Vec::new();
     for rung in 0..sound::NUM_RUNGS {
         remarks.clear();
-        let sounds: Vec<Sounds> =
-            takes.iter().enumerate().map(|(k, t)| cut(k, t, comparison, rung, &mut remarks)).collect();
+        let sounds: Vec<Sounds> = (0..takes.len()).map(|k| cut(k, takes, comparison, rung, &mut remarks)).collect();
         let bytes: usize = sounds.iter().flat_map(|s| &s.clips).map(|c| c.flac_base64.len()).sum();
         if bytes <= MAX_SOUND_BYTES || rung + 1 == sound::NUM_RUNGS {
             return (within(sounds, &mut remarks), remarks);
@@ -134,14 +158,21 @@ fn embed(takes: &[HeardTake], comparison: Option<&Comparison>) -> (Vec<Sounds>, 
     (Vec::new(), remarks)
 }
 
-fn cut(k: usize, heard: &HeardTake, comparison: Option<&Comparison>, rung: usize, remarks: &mut Vec<String>) -> Sounds {
+fn cut(
+    k: usize,
+    takes: &[HeardTake],
+    comparison: Option<&Comparison>,
+    rung: usize,
+    remarks: &mut Vec<String>,
+) -> Sounds {
+    let (heard, target_lufs) = (&takes[k], sound::target_lufs(takes));
     let entrances = &heard.take.entrances;
     let mut times: Vec<f64> = worst_first(entrances).iter().take(MAX_CARDS).map(|e| e.speaks_s).collect();
     // The partner of a front that differs is heard beside it, though it may be clear.
     let pairs = comparison.into_iter().flat_map(|c| &c.pairs).filter(|p| sides::is_shown(p));
     times.extend(pairs.map(|p| entrances[if k == 0 { p.pair.a } else { p.pair.b }].speaks_s));
     let stretches = sound::stretches(&times, heard.take.source.duration_s);
-    let clips = sound::clips(heard, &stretches, rung).unwrap_or_else(|e| {
+    let clips = sound::clips(heard, &stretches, rung, target_lufs).unwrap_or_else(|e| {
         remarks.push(format!("{}: the page has no sound of it ({e})", heard.take.source.path.display()));
         Vec::new()
     });
@@ -196,6 +227,7 @@ fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) 
                 @if worst.len() > MAX_CARDS { p.remark { "The " (MAX_CARDS) " most unclear of " (worst.len()) " are shown." } }
                 div.cards { @for (i, entrance) in worst.iter().take(MAX_CARDS).enumerate() { (cards::card(&id(k, entrance), i + 1, entrance, sounds)) } }
             }
+            (overview::against_the_notes(heard))
             (patterns::view(heard))
             @if !entrances.is_empty() { (overview::all_entrances(k, entrances, rank)) }
             label.note.whole { "Teacher's notes on the whole take" textarea rows="3" {} }

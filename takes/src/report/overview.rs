@@ -3,7 +3,7 @@
 use super::{MAX_CARDS, id, note_name};
 use crate::compare::HeardTake;
 use crate::summary::{Count, Median, Summary};
-use crate::table::{what_went_wrong, where_it_went_wrong};
+use crate::table::{self, what_went_wrong, where_it_went_wrong};
 use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::Entrance;
@@ -22,6 +22,7 @@ pub fn view(heard: &HeardTake) -> Markup {
             @if let Some(lufs) = heard.loudness.integrated_lufs { ", loudness " (format!("{lufs:.1}").replace('-', "\u{2212}")) " LUFS" }
             "."
         }
+        @if let Some(beat) = heard.take.beats.as_ref().and_then(table::beats) { p.facts { (beat.trim()) } }
         @for warning in &heard.take.warnings { p.remark { "About the recording: " (warning) "." } }
     }
 }
@@ -35,6 +36,16 @@ fn verdict(summary: &Summary) -> String {
         (n, flagged) => {
             let share = 100.0 * flagged as f64 / n as f64;
             format!("{flagged} of {n} entrances ({share:.0} %) are unclear: {}.", what_went_wrong(summary))
+        }
+    }
+}
+
+/// The take against the written notes, if there are any.
+pub fn against_the_notes(heard: &HeardTake) -> Markup {
+    html! {
+        @if let Some(reading) = &heard.take.reading {
+            h3 { "Against the written notes" }
+            ul.plain { @for line in table::notes(reading, &heard.take.entrances).lines() { li { (line.trim()) } } }
         }
     }
 }

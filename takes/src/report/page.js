@@ -94,7 +94,7 @@
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const note = event.target.closest("textarea");
     if (note && event.key === "Escape") { const card = note.closest(".card"); card ? go(card) : note.blur(); return; }
-    if (note || event.target.closest("select, input") || !keys || !keys.checked) return;
+    if (note || event.target.closest("select") || !keys || !keys.checked) return;
     if (event.key === "j") step(1);
     else if (event.key === "k") step(-1);
     else if (event.key === "p" && current) { const button = current.querySelector(".play"); if (button) play(button); }
