@@ -37,6 +37,7 @@ impl WriteError {
             io::ErrorKind::NotADirectory => "That is a file: name a folder.",
             io::ErrorKind::IsADirectory => "A folder has that name: move it away, or choose another place.",
             io::ErrorKind::InvalidFilename => "The name is too long for the disk: shorten the take's name.",
+            io::ErrorKind::AlreadyExists => "Something has that name already: choose another one.",
             _ => "Check the disk, or choose another folder.",
         }
     }
@@ -92,6 +93,15 @@ impl Prepared {
     /// A folder of that name would make the last step fail.
     fn check_place(&self) -> Result<(), WriteError> {
         if self.path.is_dir() { Err(WriteError::new(&self.path, io::ErrorKind::IsADirectory.into())) } else { Ok(()) }
+    }
+
+    /// Puts the file in its place unless something of that name is there by now.
+    ///
+    /// # Errors
+    /// [`io::ErrorKind::AlreadyExists`], or those of the system; what was there is still there.
+    pub fn put_in_free_place(self) -> Result<PathBuf, WriteError> {
+        self.file.persist_noclobber(&self.path).map_err(|e| WriteError::new(&self.path, e.error))?;
+        Ok(self.path)
     }
 
     /// Puts the file in its place. A file of that name is replaced.
@@ -163,6 +173,19 @@ mod tests {
         assert!(failed.expect_err("the disk is full").to_string().contains("free some space"));
         assert_eq!(std::fs::read_to_string(&path).expect("still there"), "old");
         assert_eq!(names_in(folder.path()), ["marks.mid"]);
+    }
+
+    #[test]
+    fn a_free_place_is_one_that_is_still_free() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let path = folder.path().join("page.html");
+        let prepared = || Prepared::buffered(&path, |out| out.write_all(b"page")).expect("room");
+        prepared().put_in_free_place().expect("a free name");
+        std::fs::write(&path, "with notes").expect("room");
+        let refused = prepared().put_in_free_place().expect_err("taken by now");
+        assert_eq!(refused.error.kind(), io::ErrorKind::AlreadyExists);
+        assert_eq!(std::fs::read_to_string(&path).expect("still there"), "with notes");
+        assert_eq!(names_in(folder.path()), ["page.html"]);
     }
 
     #[test]

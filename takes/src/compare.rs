@@ -4,13 +4,18 @@
 use crate::beats::Beats;
 use crate::loudness::Loudness;
 use crate::take::Take;
+use crate::words;
 use notefront_dsp::align::{self, Alignment, Pair, Side};
 use notefront_dsp::{Entrance, FaultName, Told};
+use std::ops::Range;
 
 /// Points of clarity by which one front must be clearer to be kept for it \[H\].
 pub const CLARITY_STEP: f64 = 5.0;
 /// A fault without a measure of its own counts as a difference when it is at least this sure.
 const SURE_ENOUGH: f64 = 0.6;
+
+/// Silence between two notes that parts one stretch from the next, s: a breath in time is shorter \[P\].
+const REST_S: f64 = 0.6;
 
 /// A take with its loudness.
 #[derive(Debug, Clone, PartialEq)]
@@ -180,12 +185,14 @@ pub struct Place {
     pub as_good: Vec<usize>,
 }
 
-/// Which take to keep for a bar.
+/// Which take to keep for a stretch of the music: a bar, or without bars what lies between two rests.
 #[derive(Debug, Clone, PartialEq)]
-pub struct BarChoice {
-    /// From 1 at the grid's first beat.
-    pub bar: i64,
-    /// Mean clarity of the bar's entrances in each take; a missing one counts 0.
+pub struct Stretch {
+    /// From 1 at the grid's first beat; `None` without a grid and beats per bar.
+    pub bar: Option<i64>,
+    /// Its places in the list of [`Choice::places`].
+    pub places: Range<usize>,
+    /// Mean clarity of its entrances in each take; a missing one counts 0.
     pub clarity: Vec<f64>,
     /// The take with the highest (the earlier of equals).
     pub keep: usize,
@@ -200,8 +207,8 @@ pub struct Choice {
     pub reference: usize,
     /// In the order of the reference. Entrances the reference has not are in none.
     pub places: Vec<Place>,
-    /// In order; empty without a grid and beats per bar.
-    pub bars: Vec<BarChoice>,
+    /// In order, every place in one.
+    pub stretches: Vec<Stretch>,
 }
 
 /// Chooses among takes of the same music.
@@ -209,7 +216,7 @@ pub struct Choice {
 pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
     let reference = best_reference(takes);
     let Some(of_reference) = takes.get(reference) else {
-        return Choice { reference, places: Vec::new(), bars: Vec::new() };
+        return Choice { reference, places: Vec::new(), stretches: Vec::new() };
     };
     let mut rows = vec![vec![None; takes.len()]; of_reference.take.entrances.len()];
     for (k, take) in takes.iter().enumerate() {
@@ -220,7 +227,12 @@ pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
     let meter = of_reference.take.beats.as_ref().zip(beats_per_bar);
     let bar_of = |i: usize| meter.map(|(beats, per_bar)| bar(beats, per_bar, of_reference.take.entrances[i].speaks_s));
     let places: Vec<Place> = rows.into_iter().enumerate().map(|(i, row)| place(takes, row, bar_of(i))).collect();
-    Choice { reference, bars: bars(takes, &places), places }
+    let begins = |i: usize| match meter {
+        Some(_) => places[i].bar != places[i - 1].bar,
+        None => follows_a_rest(&of_reference.take.entrances, i),
+    };
+    let stretches = stretches(takes, &places, begins);
+    Choice { reference, places, stretches }
 }
 
 /// The take with the most pairs over all others; the earlier of equals.
@@ -257,15 +269,23 @@ fn place(takes: &[HeardTake], entrances: Vec<Option<usize>>, bar: Option<i64>) -
     Place { as_good: (0..takes.len()).filter(is_as_good).collect(), entrances, bar, keep }
 }
 
-fn bars(takes: &[HeardTake], places: &[Place]) -> Vec<BarChoice> {
-    let mut bars: Vec<i64> = places.iter().filter_map(|p| p.bar).collect();
-    bars.sort_unstable();
-    bars.dedup();
-    bars.into_iter().map(|bar| bar_choice(takes, places, bar)).collect()
+/// Whether an entrance (not the first) begins a stretch because nothing sounded before it.
+fn follows_a_rest(entrances: &[Entrance], i: usize) -> bool {
+    let before = &entrances[i - 1];
+    entrances[i].onset_s - before.end_s.unwrap_or(before.speaks_s) >= REST_S
 }
 
-fn bar_choice(takes: &[HeardTake], places: &[Place], bar: i64) -> BarChoice {
-    let within: Vec<&Place> = places.iter().filter(|p| p.bar == Some(bar)).collect();
+fn stretches(takes: &[HeardTake], places: &[Place], begins: impl Fn(usize) -> bool) -> Vec<Stretch> {
+    let mut starts: Vec<usize> = (1..places.len()).filter(|&i| begins(i)).collect();
+    if !places.is_empty() {
+        starts.insert(0, 0);
+    }
+    let ends = starts.iter().skip(1).copied().chain([places.len()]);
+    starts.iter().zip(ends).map(|(&start, end)| stretch(takes, places, start..end)).collect()
+}
+
+fn stretch(takes: &[HeardTake], places: &[Place], range: Range<usize>) -> Stretch {
+    let within = &places[range.clone()];
     let mean = |k: usize| {
         let told = within.iter().filter_map(|p| p.entrances[k]).map(|i| takes[k].take.entrances[i].clarity);
         told.sum::<f64>() / within.len() as f64
@@ -273,23 +293,30 @@ fn bar_choice(takes: &[HeardTake], places: &[Place], bar: i64) -> BarChoice {
     let clarity: Vec<f64> = (0..takes.len()).map(mean).collect();
     let keep = (0..takes.len()).rev().max_by(|&x, &y| clarity[x].total_cmp(&clarity[y])).unwrap_or(0);
     let as_good = (0..takes.len()).filter(|&k| clarity[keep] - clarity[k] < CLARITY_STEP).collect();
-    BarChoice { bar, clarity, keep, as_good }
+    Stretch { bar: within[0].bar, places: range, clarity, keep, as_good }
 }
 
 /// What changed in a pair, in words: the measures beyond their uncertainty, then faults come and gone.
 #[must_use]
 pub fn why(change: &PairChange) -> String {
-    let told = Compared::ALL.iter().zip(&change.changes).filter_map(|(what, c)| Some((what, c.as_ref()?)));
-    let mut said: Vec<String> = told.filter_map(|(what, c)| c.better.map(|side| words_of(*what, c, side))).collect();
-    let faults = |names: &[FaultName], word: &str| {
-        names.iter().map(|&f| format!("{word} {}", crate::words::short_label(f))).collect::<Vec<_>>()
-    };
-    said.extend(faults(&change.faults_gone, "no longer"));
-    said.extend(faults(&change.faults_new, "now"));
+    let split = [&change.faults_gone, &change.faults_new].iter().any(|f| f.contains(&FaultName::Split));
+    // A split begins on another partial: the distance to it and the way back say nothing beyond that word.
+    let is_said = |what: Compared| !split || !matches!(what, Compared::OnsetCents | Compared::Settle);
+    let told = Compared::ALL.into_iter().zip(&change.changes).filter(|&(what, _)| is_said(what));
+    let told = told.filter_map(|(what, c)| Some((what, c.as_ref()?)));
+    let mut said: Vec<String> = told.filter_map(|(what, c)| c.better.map(|side| words_of(what, c, side))).collect();
+    said.extend(change.faults_gone.iter().map(|&f| words::no_longer(f).to_owned()));
+    said.extend(change.faults_new.iter().map(|&f| words::now(f).to_owned()));
     if let Some(interval) = change.pair.interval.filter(|&i| i != 0) {
-        said.push(format!("another note ({interval:+} semitones)"));
+        said.push(format!("another note, {}", semitones(interval)));
     }
     said.join(", ")
+}
+
+/// "2 semitones higher".
+fn semitones(interval: i32) -> String {
+    let (num, way) = (interval.abs(), if interval > 0 { "higher" } else { "lower" });
+    if num == 1 { format!("a semitone {way}") } else { format!("{num} semitones {way}") }
 }
 
 fn words_of(what: Compared, change: &Change, better: Side) -> String {
@@ -355,7 +382,7 @@ mod tests {
         // 115 ms less, each known to 4 ms: the uncertainty is the root of 4 squared twice, 5.7 ms.
         let air = found.pairs[0].changes[0].expect("both told");
         assert!((air.value + 115.0).abs() < 1e-9 && (air.uncertainty - 32f64.sqrt()).abs() < 1e-9, "{air:?}");
-        assert_eq!(why(&found.pairs[0]), "115 ms less air, no longer air first");
+        assert_eq!(why(&found.pairs[0]), "115 ms less air, no more air first");
         assert_eq!((found.num_better(Side::A), found.num_better(Side::B)), (0, 1));
     }
 
@@ -417,7 +444,8 @@ mod tests {
         assert_eq!(kept[1], (0, vec![0, 1, 2]));
         assert_eq!(kept[2], (0, vec![0, 2]));
         assert_eq!(choice.places[3].entrances, [Some(3), Some(3), None]);
-        assert!(choice.bars.is_empty());
+        let stretches: Vec<_> = choice.stretches.iter().map(|s| (s.bar, s.places.clone(), s.keep)).collect();
+        assert_eq!(stretches, [(None, 0..4, 0)], "no rest parts them, and of equals the earlier is kept");
     }
 
     #[test]
@@ -425,6 +453,19 @@ mod tests {
         let beats = Beats::given(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 2 });
         let bars = [0.4, 0.98, 1.0, 4.4, 4.8, 5.1, 9.0].map(|at_s| bar(&beats, 4, at_s));
         assert_eq!(bars, [0, 1, 1, 1, 2, 2, 3]);
+    }
+
+    #[test]
+    fn rests_part_the_music_into_stretches_with_a_choice_of_their_own() {
+        // Notes of the fixtures last 0.8 s: from 1.8 s to the next onset is a rest, from note to note is none.
+        let at = |first_is_airy, last_is_airy| {
+            let first = if first_is_airy { airy(0, 1.0) } else { clear(0, 53, 1.0) };
+            let last = if last_is_airy { airy(3, 6.0) } else { clear(3, 53, 6.0) };
+            heard(vec![first, clear(1, 48, 2.0), clear(2, 50, 5.0), last])
+        };
+        let choice = choose(&[at(true, false), at(false, true)], None);
+        let stretches: Vec<_> = choice.stretches.iter().map(|s| (s.places.clone(), s.keep)).collect();
+        assert_eq!(stretches, [(0..2, 1), (2..4, 0)]);
     }
 
     #[test]
@@ -437,8 +478,8 @@ mod tests {
             take.take.beats = Some(Beats::given(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 1 }));
         }
         let choice = choose(&takes, Some(2));
-        let bars: Vec<_> = choice.bars.iter().map(|b| (b.bar, b.keep, b.as_good.len())).collect();
-        assert_eq!(bars, [(1, 0, 2), (2, 0, 1)]);
+        let bars: Vec<_> = choice.stretches.iter().map(|b| (b.bar, b.keep, b.as_good.len())).collect();
+        assert_eq!(bars, [(Some(1), 0, 2), (Some(2), 0, 1)]);
     }
 
     #[test]

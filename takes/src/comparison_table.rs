@@ -1,15 +1,21 @@
 //! Compared takes for people: which front to keep and why, as a table and a closing summary.
 
-use crate::compare::{self, Choice, Comparison, HeardTake, PairChange};
+use crate::compare::{self, Choice, Comparison, HeardTake, PairChange, Stretch};
 use crate::words;
 use comfy_table::presets::NOTHING;
 use comfy_table::{ContentArrangement, Table};
 use notefront_dsp::align::Side;
-use notefront_dsp::units;
+use notefront_dsp::{Entrance, units};
 use std::fmt::Write;
 
 /// Tempo ratios nearer to 1 than this are one tempo.
 const SAME_TEMPO: f64 = 0.02;
+/// Loudness differences under this are not worth a word, dB.
+const SAME_LOUDNESS_DB: f64 = 0.5;
+/// A take is the better one as a whole when it is clearer in so many times more entrances, and in so many more \[H\].
+const CLEARLY_BETTER: (usize, usize) = (2, 3);
+/// Most lone entrances named.
+const MAX_LONE: usize = 8;
 
 /// How the tables are laid out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -23,23 +29,24 @@ pub struct ComparisonStyle {
 /// Two takes as text, with a line feed at its end. `choice` is that of the same two takes.
 #[must_use]
 pub fn two(a: &HeardTake, b: &HeardTake, comparison: &Comparison, choice: &Choice, style: ComparisonStyle) -> String {
-    let mut text = format!("A  {}\nB  {}\n", named(a), named(b));
+    let mut text = format!("A  {}\nB  {}\n\n{}\n", named(a), named(b), verdict(comparison));
     for note in notes(comparison) {
-        let _ = writeln!(text, "  Note: {note}");
+        let _ = writeln!(text, "{note}.");
     }
-    let shown: Vec<&PairChange> =
-        comparison.pairs.iter().filter(|p| style.all || p.better.is_some() || !compare::why(p).is_empty()).collect();
-    if !shown.is_empty() {
-        let rows = shown.iter().map(|pair| pair_row(a, b, pair));
-        let _ = write!(
-            text,
-            "\n{}\n",
-            table(&["note", "in A", "in B", "clarity", "keep", "what changed in B"], rows, style)
-        );
+    let is_told = |p: &&PairChange| style.all || p.better.is_some() || !compare::why(p).is_empty();
+    let rows: Vec<_> = comparison.pairs.iter().filter(is_told).map(|pair| pair_row(a, b, pair)).collect();
+    if !rows.is_empty() {
+        let header = ["note", "in A", "in B", "clarity", "keep", "what changed from A to B"];
+        let _ = write!(text, "\n{}\n", table(&header, rows.into_iter(), style));
     }
-    text.push_str(&bar_table(choice, style));
-    let _ = write!(text, "\n{}", closing(a, b, comparison));
-    text
+    text.push_str(&stretch_table(&[a, b], choice, style));
+    let lone_a = lone("A", &a.take.entrances, &comparison.alignment.only_in_a);
+    let lone_b = lone("B", &b.take.entrances, &comparison.alignment.only_in_b);
+    for line in [lone_a, lone_b].into_iter().flatten() {
+        let _ = write!(text, "\n{line}");
+    }
+    text.truncate(text.trim_end().len());
+    text + "\n"
 }
 
 /// Three or more takes as text, with a line feed at its end.
@@ -47,9 +54,10 @@ pub fn two(a: &HeardTake, b: &HeardTake, comparison: &Comparison, choice: &Choic
 pub fn choice(takes: &[HeardTake], choice: &Choice, style: ComparisonStyle) -> String {
     let mut text = String::new();
     for (k, take) in takes.iter().enumerate() {
-        let aligned = if k == choice.reference { ", the others were aligned with it" } else { "" };
+        let aligned = if k == choice.reference { "; times are those of this one" } else { "" };
         let _ = writeln!(text, "{}  {}{aligned}", letter(k), named(take));
     }
+    let _ = writeln!(text, "\n{}", choice_verdict(takes, choice));
     let letters: Vec<String> = (0..takes.len()).map(|k| format!("clarity {}", letter(k))).collect();
     let header: Vec<&str> =
         ["note", "at"].into_iter().chain(letters.iter().map(String::as_str)).chain(["keep", "as good"]).collect();
@@ -58,14 +66,7 @@ pub fn choice(takes: &[HeardTake], choice: &Choice, style: ComparisonStyle) -> S
     if !rows.is_empty() {
         let _ = write!(text, "\n{}\n", table(&header, rows.into_iter(), style));
     }
-    text.push_str(&bar_table(choice, style));
-    let num_kept = |k| choice.places.iter().filter(|p| p.keep == k && p.as_good.len() < takes.len()).count();
-    let kept: Vec<_> = (0..takes.len()).map(|k| format!("{} {}", num_kept(k), letter(k))).collect();
-    let num_alike = choice.places.iter().filter(|p| p.as_good.len() == takes.len()).count();
-    let num = choice.places.len();
-    let _ =
-        writeln!(text, "\n{num} places, {num_alike} alike in all takes. To keep for the others: {}.", kept.join(", "));
-    text
+    text + &stretch_table(takes, choice, style)
 }
 
 /// The letter of a take: A, B, ... Z, then numbers.
@@ -74,13 +75,76 @@ pub fn letter(k: usize) -> String {
     u8::try_from(k).ok().filter(|&k| k < 26).map_or_else(|| (k + 1).to_string(), |k| char::from(b'A' + k).to_string())
 }
 
-fn named(heard: &HeardTake) -> String {
-    let source = &heard.take.source;
-    let loudness = heard.loudness.integrated_lufs.map(|lufs| format!(", {lufs:.1} LUFS")).unwrap_or_default();
-    format!("{}  ({}{loudness})", source.path.display(), words::clock(source.duration_s))
+/// The take to keep, or that it does not matter.
+#[must_use]
+pub fn who(keep: usize, is_alike: bool) -> String {
+    if is_alike { "either".into() } else { letter(keep) }
 }
 
-/// What is different about the takes as wholes.
+fn named(heard: &HeardTake) -> String {
+    let source = &heard.take.source;
+    let entrances = &heard.take.entrances;
+    let num_flagged = entrances.iter().filter(|e| e.is_flagged()).count();
+    let loudness = heard.loudness.integrated_lufs.map(|lufs| format!(", {lufs:.1} LUFS")).unwrap_or_default();
+    let length = words::clock(source.duration_s);
+    format!("{}  ({length}{loudness}, {num_flagged} of {} unclear)", source.path.display(), entrances.len())
+}
+
+/// Which of two takes to keep, in a sentence or two.
+#[must_use]
+pub fn verdict(comparison: &Comparison) -> String {
+    let (in_a, in_b) = (comparison.num_better(Side::A), comparison.num_better(Side::B));
+    let alike = match comparison.pairs.len() {
+        0 => return "The takes have no entrance in common.".into(),
+        1 => "One entrance is in both takes",
+        n => return format!("{n} entrances are in both takes: {}. {}", counted(in_a, in_b, n), advice(in_a, in_b)),
+    };
+    format!("{alike}. {}", advice(in_a, in_b))
+}
+
+fn counted(in_a: usize, in_b: usize, num: usize) -> String {
+    let alike = match num - in_a - in_b {
+        0 => String::new(),
+        1 => ", one is alike".into(),
+        n if n == num => return "all alike within what can be told".into(),
+        n => format!(", {n} are alike"),
+    };
+    let of = |n| if n == 0 { "none".to_owned() } else { format!("{n}") };
+    if in_b >= in_a {
+        format!("B is clearer in {}, A in {}{alike}", of(in_b), of(in_a))
+    } else {
+        format!("A is clearer in {}, B in {}{alike}", of(in_a), of(in_b))
+    }
+}
+
+fn advice(in_a: usize, in_b: usize) -> &'static str {
+    let (times, more) = CLEARLY_BETTER;
+    let wins = |one: usize, other: usize| one > 0 && other == 0 || one >= times * other && one >= other + more;
+    match (in_a, in_b) {
+        (0, 0) => "Keep either.",
+        _ if wins(in_a, in_b) => "Keep A.",
+        _ if wins(in_b, in_a) => "Keep B.",
+        _ => "Neither is the better take as a whole: choose note by note.",
+    }
+}
+
+fn choice_verdict(takes: &[HeardTake], choice: &Choice) -> String {
+    let differ: Vec<_> = choice.places.iter().filter(|p| p.as_good.len() < takes.len()).collect();
+    let num_alike = choice.places.len() - differ.len();
+    if differ.is_empty() {
+        return format!("{num_alike} places, alike in all takes within what can be told. Keep any.");
+    }
+    let kept = |k: usize| differ.iter().filter(|p| p.keep == k).count();
+    let kept: Vec<_> =
+        (0..takes.len()).filter(|&k| kept(k) > 0).map(|k| format!("{} in {}", letter(k), kept(k))).collect();
+    format!(
+        "{} places, {num_alike} alike in all takes. Clearest in the others: {}.",
+        choice.places.len(),
+        kept.join(", ")
+    )
+}
+
+/// What is different about the takes as wholes, as sentences without their full stop.
 #[must_use]
 pub fn notes(comparison: &Comparison) -> Vec<String> {
     let alignment = &comparison.alignment;
@@ -88,8 +152,8 @@ pub fn notes(comparison: &Comparison) -> Vec<String> {
     if let Some(start) = alignment.false_start {
         let take = if start.side == Side::A { "A" } else { "B" };
         notes.push(match start.num_entrances {
-            1 => format!("take {take} has a false start of one note, which is left out"),
-            n => format!("take {take} has a false start of {n} notes, which are left out"),
+            1 => format!("{take} begins with a false start of one note, which does not count"),
+            n => format!("{take} begins with a false start of {n} notes, which do not count"),
         });
     }
     notes.extend(alignment.tempo_ratio.filter(|r| (r - 1.0).abs() > SAME_TEMPO).map(|ratio| {
@@ -98,19 +162,32 @@ pub fn notes(comparison: &Comparison) -> Vec<String> {
     }));
     if alignment.key_offset != 0 {
         let way = if alignment.key_offset > 0 { "higher" } else { "lower" };
-        notes.push(format!("B is in another key: {} semitones {way} than A", alignment.key_offset.abs()));
+        let plural = if alignment.key_offset.abs() == 1 { "" } else { "s" };
+        notes.push(format!("B is in another key: {} semitone{plural} {way} than A", alignment.key_offset.abs()));
     }
-    notes.extend(comparison.gain_db.filter(|gain| gain.abs() >= 0.5).map(|gain| {
+    notes.extend(comparison.gain_db.filter(|gain| gain.abs() >= SAME_LOUDNESS_DB).map(|gain| {
         let way = if gain > 0.0 { "softer" } else { "louder" };
         format!("B was {:.1} dB {way} than A; levels are compared at one loudness", gain.abs())
     }));
     notes
 }
 
+fn lone(letter: &str, entrances: &[Entrance], indexes: &[usize]) -> Option<String> {
+    let first = indexes.iter().take(MAX_LONE).map(|&i| &entrances[i]);
+    let named: Vec<_> = first.map(|e| format!("{} at {}", note(Some(e)), words::clock(e.speaks_s))).collect();
+    let more = indexes.len().saturating_sub(MAX_LONE);
+    let rest = if more > 0 { format!(" and {more} more") } else { String::new() };
+    (!indexes.is_empty()).then(|| format!("Only in {letter}: {}{rest}.\n", named.join(", ")))
+}
+
+fn note(entrance: Option<&Entrance>) -> String {
+    entrance.and_then(|e| e.midi_note).map_or_else(|| "?".into(), units::note_name)
+}
+
 fn pair_row(a: &HeardTake, b: &HeardTake, pair: &PairChange) -> Vec<String> {
     let (in_a, in_b) = (&a.take.entrances[pair.pair.a], &b.take.entrances[pair.pair.b]);
     vec![
-        in_a.midi_note.map_or_else(|| "?".into(), units::note_name),
+        note(Some(in_a)),
         words::clock(in_a.speaks_s),
         words::clock(in_b.speaks_s),
         format!("{:.0} > {:.0}", in_a.clarity, in_b.clarity),
@@ -122,25 +199,40 @@ fn pair_row(a: &HeardTake, b: &HeardTake, pair: &PairChange) -> Vec<String> {
 fn place_row(takes: &[HeardTake], reference: usize, place: &compare::Place) -> Vec<String> {
     let entrance = |k: usize| place.entrances[k].map(|i| &takes[k].take.entrances[i]);
     let of_reference = entrance(reference);
-    let mut row = vec![
-        of_reference.and_then(|e| e.midi_note).map_or_else(|| "?".into(), units::note_name),
-        of_reference.map_or_else(String::new, |e| words::clock(e.speaks_s)),
-    ];
+    let mut row = vec![note(of_reference), of_reference.map_or_else(String::new, |e| words::clock(e.speaks_s))];
     row.extend((0..takes.len()).map(|k| entrance(k).map_or_else(|| "missing".into(), |e| format!("{:.0}", e.clarity))));
     let others: Vec<_> = place.as_good.iter().filter(|&&k| k != place.keep).map(|&k| letter(k)).collect();
-    row.extend([letter(place.keep), others.join(" ")]);
+    row.extend([who(place.keep, place.as_good.len() == takes.len()), others.join(" ")]);
     row
 }
 
-fn bar_table(choice: &Choice, style: ComparisonStyle) -> String {
-    let Some(first) = choice.bars.first() else { return String::new() };
-    let letters: Vec<String> = (0..first.clarity.len()).map(|k| format!("clarity {}", letter(k))).collect();
-    let header: Vec<&str> = ["bar"].into_iter().chain(letters.iter().map(String::as_str)).chain(["keep"]).collect();
-    let rows = choice.bars.iter().map(|bar| {
-        let kept = if bar.as_good.len() == bar.clarity.len() { "either".into() } else { letter(bar.keep) };
-        let mut row = vec![bar.bar.to_string()];
-        row.extend(bar.clarity.iter().map(|c| format!("{c:.0}")));
-        row.push(kept);
+/// "bar 3", or where a stretch begins and ends in the take the others were aligned with.
+#[must_use]
+pub fn stretch_name(stretch: &Stretch, choice: &Choice, of_reference: &[Entrance]) -> String {
+    let at = |i: usize| {
+        let entrance = choice.places[i].entrances[choice.reference].map(|i| &of_reference[i]);
+        format!("{} at {}", note(entrance), entrance.map_or_else(String::new, |e| words::clock(e.speaks_s)))
+    };
+    match (stretch.bar, stretch.places.len()) {
+        (Some(bar), _) => format!("bar {bar}"),
+        (None, 1) => at(stretch.places.start),
+        (None, _) => format!("{} to {}", at(stretch.places.start), at(stretch.places.end - 1)),
+    }
+}
+
+/// What to keep for each stretch; nothing for music that is one.
+fn stretch_table<T: std::borrow::Borrow<HeardTake>>(takes: &[T], choice: &Choice, style: ComparisonStyle) -> String {
+    if choice.stretches.len() < 2 && choice.stretches.iter().all(|s| s.bar.is_none()) {
+        return String::new();
+    }
+    let of_reference = &takes[choice.reference].borrow().take.entrances;
+    let letters: Vec<String> = (0..takes.len()).map(|k| format!("clarity {}", letter(k))).collect();
+    let header: Vec<&str> =
+        ["stretch", "notes"].into_iter().chain(letters.iter().map(String::as_str)).chain(["keep"]).collect();
+    let rows = choice.stretches.iter().map(|stretch| {
+        let mut row = vec![stretch_name(stretch, choice, of_reference), stretch.places.len().to_string()];
+        row.extend(stretch.clarity.iter().map(|c| format!("{c:.0}")));
+        row.push(who(stretch.keep, stretch.as_good.len() == stretch.clarity.len()));
         row
     });
     format!("\n{}\n", table(&header, rows, style))
@@ -157,30 +249,6 @@ fn table(header: &[&str], rows: impl Iterator<Item = Vec<String>>, style: Compar
     table.set_header(header.to_vec());
     table.add_rows(rows);
     table.lines().map(|line| line.trim_end().to_owned()).collect::<Vec<_>>().join("\n")
-}
-
-fn closing(a: &HeardTake, b: &HeardTake, comparison: &Comparison) -> String {
-    let num = comparison.pairs.len();
-    if num == 0 {
-        return "The takes have no entrance in common.\n".into();
-    }
-    let (in_a, in_b) = (comparison.num_better(Side::A), comparison.num_better(Side::B));
-    let flagged = |heard: &HeardTake| heard.take.entrances.iter().filter(|e| e.is_flagged()).count();
-    let mut text =
-        format!("{num} entrances in both: {in_b} clearer in B, {in_a} clearer in A, {} alike.\n", num - in_a - in_b);
-    let _ = writeln!(
-        text,
-        "Flagged: {} of {} in A, {} of {} in B.",
-        flagged(a),
-        a.take.entrances.len(),
-        flagged(b),
-        b.take.entrances.len()
-    );
-    let (only_a, only_b) = (comparison.alignment.only_in_a.len(), comparison.alignment.only_in_b.len());
-    if only_a + only_b > 0 {
-        let _ = writeln!(text, "Without a partner: {only_a} in A, {only_b} in B.");
-    }
-    text
 }
 
 #[cfg(test)]
@@ -203,7 +271,8 @@ mod tests {
         let text = two(&a, &b, &compare::compare(&a, &b), &choice, ComparisonStyle::default());
         assert!(text.contains("B was 6.0 dB louder than A"), "{text}");
         assert!(text.contains("45 > 97  B     115 ms less air"), "{text}");
-        assert!(text.contains("3 entrances in both: 1 clearer in B, 0 clearer in A, 2 alike."), "{text}");
+        let verdict = "3 entrances are in both takes: B is clearer in 1, A in none, 2 are alike. Keep B.";
+        assert!(text.contains(verdict), "{text}");
         assert!(!text.contains("D3 "), "what is alike is left out: {text}");
     }
 
@@ -211,7 +280,37 @@ mod tests {
     fn three_takes_make_a_list_to_choose_from() {
         let takes = [heard(-20.0, true), heard(-20.0, false), heard(-20.0, true)];
         let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
-        assert!(text.contains("3 places, 2 alike in all takes. To keep for the others: 0 A, 1 B, 0 C."), "{text}");
+        assert!(text.contains("3 places, 2 alike in all takes. Clearest in the others: B in 1."), "{text}");
+    }
+
+    #[test]
+    fn advice_is_given_only_where_one_take_is_plainly_clearer() {
+        let told = [(0, 0), (1, 0), (0, 3), (2, 3), (8, 3), (4, 7)].map(|(a, b)| advice(a, b));
+        let neither = "Neither is the better take as a whole: choose note by note.";
+        assert_eq!(told, ["Keep either.", "Keep A.", "Keep B.", neither, "Keep A.", neither]);
+    }
+
+    #[test]
+    fn lone_notes_are_named_and_a_long_list_is_cut() {
+        let entrances: Vec<_> = (0..10).map(|i| clear(i, 53, 1.0 + i as f64)).collect();
+        assert_eq!(lone("A", &entrances, &[]), None);
+        assert_eq!(lone("B", &entrances, &[1]).as_deref(), Some("Only in B: F3 at 0:02.00.\n"));
+        let all: Vec<usize> = (0..10).collect();
+        assert!(lone("A", &entrances, &all).is_some_and(|text| text.ends_with("F3 at 0:08.00 and 2 more.\n")));
+    }
+
+    #[test]
+    fn a_transposed_take_and_a_false_start_are_said() {
+        let line = |key: u8, start_s: f64| -> Vec<Entrance> {
+            let notes = [46, 50, 53, 51, 48, 46].iter().enumerate();
+            notes.map(|(i, &midi)| clear(i, midi + key, start_s + i as f64)).collect()
+        };
+        let (mut a, mut b) = (heard(-20.0, false), heard(-20.0, false));
+        a.take.entrances = line(0, 1.0);
+        b.take.entrances = line(2, 1.0)[..2].iter().copied().chain(line(2, 6.0)).collect();
+        let told = notes(&compare::compare(&a, &b)).join("; ");
+        assert!(told.contains("B begins with a false start of 2 notes, which do not count"), "{told}");
+        assert!(told.contains("B is in another key: 2 semitones higher than A"), "{told}");
     }
 
     #[test]

@@ -21,10 +21,10 @@ pub mod json;
 pub mod table;
 pub mod comparison_table;
 pub mod glyph;
-pub mod report;
 
 // Files out.
 pub mod atomic_file;
+pub mod report;
 pub mod csv_file;
 pub mod mark_files;
 pub mod smf;

@@ -47,7 +47,7 @@ pub fn take(take: &Take, style: TableStyle) -> String {
 }
 
 /// A line on beats that the player did not give.
-fn beats(beats: &Beats) -> Option<String> {
+pub(crate) fn beats(beats: &Beats) -> Option<String> {
     let from = match beats.origin {
         Origin::Given => return None,
         Origin::Click => "heard in the click",
@@ -61,8 +61,8 @@ fn beats(beats: &Beats) -> Option<String> {
 /// Notes listed by name; further ones are counted.
 const MAX_LISTED_NOTES: usize = 20;
 
-/// The take against the written notes.
-fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
+/// The take against the written notes, as lines.
+pub(crate) fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
     let verdicts = [
         (Verdict::Right, "right"),
         (Verdict::Wrong, "wrong"),
@@ -226,12 +226,14 @@ fn closing(summary: &Summary) -> String {
     text
 }
 
-fn what_went_wrong(summary: &Summary) -> String {
+/// "3 came in below, 1 split".
+pub(crate) fn what_went_wrong(summary: &Summary) -> String {
     let faults = summary.most_frequent_faults();
     faults.iter().map(|&(name, num)| format!("{num} {}", words::label(name))).collect::<Vec<_>>().join(", ")
 }
 
-fn where_it_went_wrong(summary: &Summary) -> String {
+/// "low register 2 of 9, middle register 1 of 20".
+pub(crate) fn where_it_went_wrong(summary: &Summary) -> String {
     let played = summary.registers.iter().filter(|(_, count)| count.num_entrances > 0);
     let told = played.map(|(register, count)| {
         format!("{} register {} of {}", register.as_str(), count.num_flagged, count.num_entrances)

@@ -42,6 +42,42 @@ pub fn label(name: FaultName) -> &'static str {
     }
 }
 
+/// That a fault of one try is not in the next.
+#[must_use]
+pub fn no_longer(name: FaultName) -> &'static str {
+    match name {
+        FaultName::Airy => "no more air first",
+        FaultName::Below => "no longer from below",
+        FaultName::Above => "no longer from above",
+        FaultName::Slow => "no longer slow to speak",
+        FaultName::Split => "no longer split",
+        FaultName::Smear => "the slide was there in time",
+        FaultName::Stutter => "one start instead of two",
+        FaultName::Hard => "no longer too hard",
+        FaultName::Early => "no longer early",
+        FaultName::Late => "no longer late",
+        FaultName::HeldBreath => "no more held breath",
+    }
+}
+
+/// That a fault is in one try that was not in the one before.
+#[must_use]
+pub fn now(name: FaultName) -> &'static str {
+    match name {
+        FaultName::Airy => "now air first",
+        FaultName::Below => "now from below",
+        FaultName::Above => "now from above",
+        FaultName::Slow => "now slow to speak",
+        FaultName::Split => "now split",
+        FaultName::Smear => "now the slide was late",
+        FaultName::Stutter => "now two starts",
+        FaultName::Hard => "now too hard",
+        FaultName::Early => "now early",
+        FaultName::Late => "now late",
+        FaultName::HeldBreath => "now a held breath",
+    }
+}
+
 /// What players usually try against a fault: practice of the trade \[P\], not a promise.
 #[must_use]
 pub fn usual_remedy(name: FaultName) -> &'static str {

@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod bench;
+mod browser;
 mod bundle;
 mod demo;
 mod licences;

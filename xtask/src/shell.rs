@@ -21,6 +21,11 @@ pub fn run(command: &mut Command) -> Result<(), String> {
     if status.success() { Ok(()) } else { Err(format!("{said}: {status}")) }
 }
 
+/// Whether a program is there and content.
+pub fn answers(program: &str, args: &[&str]) -> bool {
+    Command::new(program).args(args).output().is_ok_and(|output| output.status.success())
+}
+
 /// What a command prints on standard output, or why it cannot be had.
 pub fn output(command: &mut Command) -> Result<String, String> {
     let said = said(command);

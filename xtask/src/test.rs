@@ -1,8 +1,7 @@
 //! `cargo xtask test`: everything that must hold before a change is kept.
 
-use crate::shell::{cargo, output, run};
-use crate::{licences, tidy};
-use std::process::Command;
+use crate::shell::{answers, cargo, output, run};
+use crate::{browser, licences, tidy};
 
 /// A step: name, and whether it holds.
 type Step = (&'static str, fn() -> Result<(), String>);
@@ -14,6 +13,7 @@ const STEPS: [Step; 5] =
 /// closing lines close the output, but for one line for each step.
 pub fn all() -> Result<(), String> {
     needs()?;
+    browser::bring();
     let results: Vec<(&str, Result<(), String>)> = STEPS.iter().map(|(name, step)| (*name, step())).collect();
     for (name, result) in &results {
         println!("{name}: {}", result.as_ref().map_or_else(|e| format!("FAILED\n{e}"), |()| "holds".into()));
@@ -51,10 +51,6 @@ fn needs_libraries() -> Result<(), String> {
         missing.push("build-essential");
     }
     if missing.is_empty() { Ok(()) } else { Err(format!("missing: sudo apt-get install {}", missing.join(" "))) }
-}
-
-fn answers(program: &str, args: &[&str]) -> bool {
-    Command::new(program).args(args).output().is_ok_and(|output| output.status.success())
 }
 
 fn format() -> Result<(), String> {

@@ -5,7 +5,7 @@
 
 use super::convert::{CENTS, DB, MS, RATIO, finite, rounded};
 use super::{FaultNameDocument, SourceDocument, schema_for};
-use crate::compare::{self, BarChoice, Change, Choice, Compared, Comparison, HeardTake, PairChange, Place};
+use crate::compare::{self, Change, Choice, Compared, Comparison, HeardTake, PairChange, Place, Stretch};
 use notefront_dsp::align::{FalseStart, Side};
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
@@ -39,8 +39,8 @@ pub struct ComparisonDocument {
     pub only_in_a: Vec<usize>,
     /// Entrances of the second take that the first has not.
     pub only_in_b: Vec<usize>,
-    /// Which take to keep for each bar; empty without a grid and beats per bar.
-    pub bars: Vec<BarDocument>,
+    /// Which take to keep for each bar, or without bars for what lies between two rests.
+    pub stretches: Vec<StretchDocument>,
     /// The comparison in figures.
     pub summary: ComparisonSummary,
 }
@@ -151,11 +151,18 @@ pub struct FalseStartDocument {
     pub num_entrances: usize,
 }
 
-/// Which take to keep for a bar. Takes are counted from 0 in the order of the command line.
+/// Which take to keep for a stretch: a bar, or without bars what lies between two rests. Takes are counted from 0 in
+/// the order of the command line.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct BarDocument {
-    /// From 1 at the grid's first beat.
-    pub bar: i64,
+pub struct StretchDocument {
+    /// From 1 at the grid's first beat; null without a grid and beats per bar.
+    pub bar: Option<i64>,
+    /// Entrances in it.
+    pub num_entrances: usize,
+    /// Its first entrance, an index into each take; null where a take has not played it.
+    pub first: Vec<Option<usize>>,
+    /// Its last entrance, an index into each take; null where a take has not played it.
+    pub last: Vec<Option<usize>>,
     /// Mean clarity of its entrances in each take; a missing entrance counts 0.
     pub clarity: Vec<f64>,
     /// The take to keep.
@@ -182,8 +189,8 @@ pub struct ChoiceDocument {
     pub reference: usize,
     /// Which take to keep for each entrance of the reference.
     pub places: Vec<PlaceDocument>,
-    /// Which take to keep for each bar; empty without a grid and beats per bar.
-    pub bars: Vec<BarDocument>,
+    /// Which take to keep for each bar, or without bars for what lies between two rests.
+    pub stretches: Vec<StretchDocument>,
 }
 
 /// A place of the music.
@@ -229,7 +236,7 @@ impl ComparisonDocument {
             pairs: comparison.pairs.iter().map(PairDocument::from).collect(),
             only_in_a: comparison.alignment.only_in_a.clone(),
             only_in_b: comparison.alignment.only_in_b.clone(),
-            bars: choice.bars.iter().map(BarDocument::from).collect(),
+            stretches: choice.stretches.iter().map(|s| StretchDocument::new(s, &choice.places)).collect(),
             summary: comparison.into(),
         }
     }
@@ -246,7 +253,7 @@ impl ChoiceDocument {
             takes: takes.iter().map(ComparedSource::from).collect(),
             reference: choice.reference,
             places: choice.places.iter().map(PlaceDocument::from).collect(),
-            bars: choice.bars.iter().map(BarDocument::from).collect(),
+            stretches: choice.stretches.iter().map(|s| StretchDocument::new(s, &choice.places)).collect(),
         }
     }
 }
@@ -336,10 +343,19 @@ impl From<FalseStart> for FalseStartDocument {
     }
 }
 
-impl From<&BarChoice> for BarDocument {
-    fn from(bar: &BarChoice) -> Self {
-        let clarity = bar.clarity.iter().map(|&c| rounded(c, MS)).collect();
-        Self { bar: bar.bar, clarity, keep: bar.keep, as_good: bar.as_good.clone() }
+impl StretchDocument {
+    fn new(stretch: &Stretch, places: &[Place]) -> Self {
+        let within = &places[stretch.places.clone()];
+        let each = |place: Option<&Place>| place.map_or_else(Vec::new, |p| p.entrances.clone());
+        Self {
+            bar: stretch.bar,
+            num_entrances: within.len(),
+            first: each(within.first()),
+            last: each(within.last()),
+            clarity: stretch.clarity.iter().map(|&c| rounded(c, MS)).collect(),
+            keep: stretch.keep,
+            as_good: stretch.as_good.clone(),
+        }
     }
 }
 

@@ -1,23 +1,28 @@
 //! The card of one flagged entrance: what is wrong, its close-up, its numbers, its sound and a place for notes.
 
 use super::close_up::{close_up, minus};
-use super::{Sounds, play, register, spoken};
+use super::{Sounds, note_name, play, register, spoken};
 use crate::words;
 use maud::{Markup, html};
-use notefront_dsp::{CannotTell, Entrance, Told, units};
+use notefront_dsp::{CannotTell, Entrance, Told};
 
-/// The card of an entrance.
-pub fn card(id: &str, entrance: &Entrance, sounds: &Sounds) -> Markup {
+/// The card of an entrance; `rank` is its place among the most unclear, from 1.
+pub fn card(id: &str, rank: usize, entrance: &Entrance, sounds: &Sounds) -> Markup {
     let faults = words::worst_first(entrance);
     let names: Vec<_> = faults.iter().map(|f| f.name.as_str()).collect();
-    let note = entrance.midi_note.map_or_else(|| "?".into(), units::note_name);
-    let at = words::clock(entrance.speaks_s);
+    let heading = format!("{id}-h");
     html! {
-        article.card #(id) tabindex="-1" data-faults=(names.join(" ")) data-register=(register(entrance).map_or("", |r| r.as_str())) aria-label=(format!("{note} at {at}")) {
-            div.title { h4 { (note) " " span.at { (at) } } span.clarity { "clarity " b { (format!("{:.0}", entrance.clarity)) } } (play(entrance, sounds, "Play")) }
+        article.card #(id) tabindex="-1" aria-labelledby=(heading) data-faults=(names.join(" ")) data-register=(register(entrance).map_or("", |r| r.as_str()))
+            data-clarity=(format!("{:.2}", entrance.clarity)) data-time=(format!("{:.3}", entrance.speaks_s)) {
+            div.title {
+                h4 #(heading) { span.rank { (rank) } " " (note_name(entrance)) span.at { " at " (words::clock(entrance.speaks_s)) } }
+                span.clarity { "clarity " b { (format!("{:.0}", entrance.clarity)) } }
+                (play(entrance, sounds, "Play"))
+            }
             ul.faults { @for fault in &faults {
-                li { b { (words::short_label(fault.name)) } " " (words::because(entrance, fault.name)) " (" (words::sureness(fault)) "). " span.try { "Players usually try: " (words::usual_remedy(fault.name)) "." } }
+                li { b { (words::short_label(fault.name)) } ": " (words::because(entrance, fault.name)) " " span.sure { "(" (words::sureness(fault)) ")" } }
             } }
+            @if let Some(worst) = faults.first() { p.try { "Players usually try: " (words::usual_remedy(worst.name)) "." } }
             (close_up(entrance, &spoken(entrance)))
             (numbers(entrance))
             label.note { "Teacher's note" textarea rows="2" {} }
@@ -33,8 +38,10 @@ fn numbers(entrance: &Entrance) -> Markup {
         ("grew in", entrance.attack_ms, "ms"),
         ("off the beat", entrance.timing_ms, "ms"),
     ];
+    // Without a beat nobody asks how far off it a note was.
+    let asked = rows.iter().filter(|(_, told, _)| !matches!(told, Err(CannotTell::NoGrid)));
     html! {
-        dl.numbers { @for (name, told, unit) in rows { div { dt { (name) } dd { (figure(told, unit)) } } } }
+        dl.numbers { @for (name, told, unit) in asked { div { dt { (name) } dd { (figure(*told, unit)) } } } }
     }
 }
 

@@ -6,14 +6,16 @@ use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FaultName, FrontPicture, Told};
 
 /// Size of the picture, px.
-const SIZE: (f64, f64) = (560.0, 330.0);
+const SIZE: (f64, f64) = (560.0, 326.0);
 /// Left, right edge of both panels, px.
 const PANEL_X: (f64, f64) = (52.0, 548.0);
 /// Top and bottom of the pitch panel and of the level panel, px.
 const PITCH_Y: (f64, f64) = (16.0, 176.0);
 const LEVEL_Y: (f64, f64) = (196.0, 286.0);
-/// Time shown without long air before the tone, ms from the onset.
-const TIME_MS: (f64, f64) = (-100.0, 404.0);
+/// Time shown at least, ms from the onset. The picture itself ends where the analysis has seen enough.
+const TIME_MS: (f64, f64) = (-100.0, 250.0);
+/// Room after the last point, ms.
+const ROOM_AFTER_MS: f64 = 20.0;
 /// Room before the air, ms.
 const ROOM_MS: f64 = 25.0;
 /// Most air shown, ms.
@@ -25,7 +27,7 @@ const LEAST_CENTS: f64 = 60.0;
 /// Most cents shown each way: an octave and a little.
 const MOST_CENTS: f64 = 1300.0;
 /// Tone level under which its pitch is not drawn, dB from the settled tone: noise has no pitch.
-const PITCH_FLOOR_DB: f32 = -45.0;
+const PITCH_FLOOR_DB: f32 = -30.0;
 /// Half width of the band that counts as on the pitch, cents (measures: settled).
 const BAND_CENTS: f64 = 10.0;
 
@@ -43,7 +45,8 @@ impl Axes {
         let shown = points(entrance).map(|(_, cents)| cents);
         let (low, high) = shown.fold((0.0f64, 0.0f64), |(low, high), c| (low.min(c), high.max(c)));
         let reach = |most: f64| (most * 1.15).clamp(LEAST_CENTS, MOST_CENTS);
-        Self { time_ms: (start, TIME_MS.1), cents: (-reach(-low), reach(high)) }
+        let last_ms = points(entrance).map(|(ms, _)| ms).fold(0.0, f64::max);
+        Self { time_ms: (start, TIME_MS.1.max(last_ms + ROOM_AFTER_MS)), cents: (-reach(-low), reach(high)) }
     }
 
     fn x(&self, ms: f64) -> f64 {
@@ -102,7 +105,7 @@ fn time_axis(axes: &Axes) -> Markup {
                 line x1=(svg::px(axes.x(ms))) y1=(PITCH_Y.0) x2=(svg::px(axes.x(ms))) y2=(LEVEL_Y.1) {}
                 text x=(svg::px(axes.x(ms))) y=(LEVEL_Y.1 + 15.0) text-anchor="middle" { (minus(ms)) }
             }
-            text x=(PANEL_X.1) y=(LEVEL_Y.1 + 33.0) text-anchor="end" { "ms from the onset of the tone" }
+            text x=(PANEL_X.1) y=(LEVEL_Y.1 + 32.0) text-anchor="end" { "milliseconds from the onset of the tone" }
         }
     }
 }
@@ -179,7 +182,7 @@ fn labels(entrance: &Entrance, axes: &Axes) -> Markup {
     // Words keep to the half of the panel that the curve leaves free.
     let mean = points(entrance).filter(|(ms, _)| *ms > 0.0).fold(0.0, |sum, (_, cents)| sum + cents);
     let top = if mean < 0.0 { PITCH_Y.1 - 34.0 } else { PITCH_Y.0 + 16.0 };
-    let settled = entrance.settle_ms.ok().map(|m| m.value).filter(|ms| *ms > 0.0 && *ms < TIME_MS.1);
+    let settled = entrance.settle_ms.ok().map(|m| m.value).filter(|ms| *ms > 0.0 && *ms < axes.time_ms.1);
     html! {
         g.label {
             @for (i, text) in texts.iter().flatten().enumerate() {

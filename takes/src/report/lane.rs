@@ -1,13 +1,13 @@
 //! The lane as SVG: the take in tiles that flow like lines of music, one glyph for each entrance.
 
-use super::svg;
+use super::{note_name, svg};
 use crate::beats::Beats;
-use crate::compare::{Comparison, HeardTake, PairChange};
+use crate::compare::HeardTake;
 use crate::glyph::{Glyph, GlyphScale, glyph};
 use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::Entrance;
-use notefront_dsp::align::Side;
+use std::ops::Range;
 
 /// Seconds of a tile without a grid.
 const TILE_S: f64 = 4.0;
@@ -16,41 +16,39 @@ const TILE_BEATS: f64 = 4.0;
 /// Shortest and longest tile, s: a grid of any tempo stays readable.
 const TILE_RANGE_S: (f64, f64) = (2.0, 6.0);
 /// Size of a tile, px.
-const TILE_PX: (f64, f64) = (300.0, 112.0);
+const TILE_PX: (f64, f64) = (300.0, 124.0);
 /// Where the foot of every stroke stands, px from the top.
 const BASE_PX: f64 = 84.0;
 /// Height of the tallest stroke, px.
-const FULL_PX: f64 = 66.0;
+pub const FULL_PX: f64 = 66.0;
+/// Room a note's name takes, px: names that would touch the one before are left out.
+const NAME_PX: f64 = 21.0;
+/// Room a number over a stroke takes, px.
+const RANK_PX: f64 = 17.0;
 /// Fronts are drawn so many times wider than the time line.
 pub const FRONT_STRETCH: f64 = 2.5;
 /// Px kept free between a glyph's marks and its neighbour.
 const MARGIN_PX: f64 = 5.0;
 /// Most tiles drawn: 20 000 entrances stay a page that opens. Longer takes are cut, and it is said.
-const MAX_TILES: usize = 1_500;
-/// Pairs of a tile of the mirrored lane, and px of a pair.
-const MIRROR: (usize, f64) = (10, 30.0);
+pub const MAX_TILES: usize = 1_500;
+/// Where an entrance stands on the page.
+pub struct Mark {
+    /// Name of its card.
+    pub id: String,
+    /// Its place among the most unclear, from 1; `None` for a clear one.
+    pub rank: Option<usize>,
+}
 
-/// The lane of a take. `id` names an entrance's place on the page.
-pub fn lane(heard: &HeardTake, id: impl Fn(&Entrance) -> String) -> Markup {
+/// The lane of a take.
+pub fn lane(heard: &HeardTake, mark: impl Fn(&Entrance) -> Mark) -> Markup {
     let entrances = &heard.take.entrances;
-    let tiles = Tiles::new(heard.take.beats.as_ref());
-    let loudest = loudest_db(entrances);
-    let mut groups: Vec<(i64, std::ops::Range<usize>)> = Vec::new();
-    for (i, entrance) in entrances.iter().enumerate() {
-        let tile = tiles.of(entrance.speaks_s);
-        match groups.last_mut() {
-            Some((last, range)) if *last == tile => range.end = i + 1,
-            _ => groups.push((tile, i..i + 1)),
-        }
-    }
+    let lane = Lane { tiles: Tiles::new(heard.take.beats.as_ref()), loudest: loudest_db(entrances), entrances };
+    let groups = lane.groups();
     let num_left_out = groups.len().saturating_sub(MAX_TILES);
     html! {
-        div.lane tabindex="0" role="region" aria-label="The lane: every entrance in its place, drawn. The table below says the same in words." {
+        div.lane tabindex="0" role="region" aria-label="The lane: every entrance drawn in its place. The table of all entrances says the same in words." {
             @for (k, (tile, range)) in groups.iter().take(MAX_TILES).enumerate() {
-                @if k > 0 && tile - groups[k - 1].0 > 1 {
-                    span.rest aria-hidden="true" { (format!("{:.0} s", (tile - groups[k - 1].0 - 1) as f64 * tiles.seconds)) }
-                }
-                (tile_svg(&tiles, *tile, entrances, range.clone(), loudest, &id))
+                (lane.tile(*tile, range.clone(), k.checked_sub(1).map(|k| groups[k].0), &mark))
             }
         }
         @if num_left_out > 0 {
@@ -59,7 +57,8 @@ pub fn lane(heard: &HeardTake, id: impl Fn(&Entrance) -> String) -> Markup {
     }
 }
 
-fn loudest_db(entrances: &[Entrance]) -> f64 {
+/// Level of the loudest entrance, dB: drawn at full height.
+pub fn loudest_db(entrances: &[Entrance]) -> f64 {
     entrances.iter().map(|e| e.level_db).filter(|db| db.is_finite()).fold(f64::NEG_INFINITY, f64::max)
 }
 
@@ -104,65 +103,125 @@ impl<'a> Tiles<'a> {
     }
 }
 
-fn tile_svg(
-    tiles: &Tiles,
-    tile: i64,
-    entrances: &[Entrance],
-    range: std::ops::Range<usize>,
+/// What is drawn, and by which scales.
+struct Lane<'a> {
+    tiles: Tiles<'a>,
     loudest: f64,
-    id: &impl Fn(&Entrance) -> String,
-) -> Markup {
-    let (width, height) = TILE_PX;
-    let start_s = tiles.start_s(tile).max(0.0);
-    html! {
-        svg.tile viewBox=(format!("0 0 {width} {height}")) width=(width) height=(height) aria-hidden="true" focusable="false" {
-            line.ground x1="0" y1=(BASE_PX) x2=(width) y2=(BASE_PX) {}
-            @for x in tiles.beats(tile) {
-                line.beat x1=(svg::px(x)) y1=(BASE_PX + 2.0) x2=(svg::px(x)) y2=(BASE_PX + 9.0) {}
-            }
-            text.clock x="2" y=(height - 4.0) { (words::clock(start_s)) }
-            @for i in range {
-                (placed(tiles, tile, entrances, i, loudest, id))
+    entrances: &'a [Entrance],
+}
+
+impl Lane<'_> {
+    /// Tiles that hold entrances, with these.
+    fn groups(&self) -> Vec<(i64, Range<usize>)> {
+        let mut groups: Vec<(i64, Range<usize>)> = Vec::new();
+        for (i, entrance) in self.entrances.iter().enumerate() {
+            let tile = self.tiles.of(entrance.speaks_s);
+            match groups.last_mut() {
+                Some((last, range)) if *last == tile => range.end = i + 1,
+                _ => groups.push((tile, i..i + 1)),
             }
         }
+        groups
+    }
+
+    fn tile(&self, tile: i64, range: Range<usize>, before: Option<i64>, mark: &impl Fn(&Entrance) -> Mark) -> Markup {
+        let (width, height) = TILE_PX;
+        let rest_s = before.map_or(0, |before| tile - before - 1) as f64 * self.tiles.seconds;
+        html! {
+            svg.tile viewBox=(format!("0 0 {width} {height}")) aria-hidden="true" focusable="false" {
+                line.ground x1="0" y1=(BASE_PX) x2=(width) y2=(BASE_PX) {}
+                @for x in self.tiles.beats(tile) {
+                    line.beat x1=(svg::px(x)) y1=(BASE_PX + 1.0) x2=(svg::px(x)) y2=(BASE_PX + 8.0) {}
+                }
+                text.clock x="2" y=(height - 6.0) {
+                    (seconds_clock(self.tiles.start_s(tile).max(0.0)))
+                    @if rest_s > 0.0 { (format!("  after {rest_s:.0} s without a note")) }
+                }
+                @for i in range.clone() { (self.placed(tile, i, mark)) }
+                (self.names(tile, range.clone()))
+                (self.numbers(tile, range, mark))
+            }
+        }
+    }
+
+    fn x(&self, tile: i64, i: usize) -> f64 {
+        self.tiles.x(tile, self.entrances[i].speaks_s)
+    }
+
+    fn scale(&self, i: usize) -> GlyphScale {
+        GlyphScale {
+            front_px_per_s: self.tiles.px_per_s() * FRONT_STRETCH,
+            room_before_px: (0.5 * self.px_between(i, i.wrapping_sub(1)) - MARGIN_PX).max(2.0),
+            room_after_px: (0.5 * self.px_between(i, i + 1) - MARGIN_PX).max(2.0),
+            full_level_db: self.loudest,
+            full_height_px: FULL_PX,
+        }
+    }
+
+    /// Distance to a neighbour; a whole tile where there is none.
+    fn px_between(&self, i: usize, other: usize) -> f64 {
+        let other = self.entrances.get(other);
+        other.map_or(TILE_PX.0, |o| (o.speaks_s - self.entrances[i].speaks_s).abs() * self.tiles.px_per_s())
+    }
+
+    fn placed(&self, tile: i64, i: usize, mark: &impl Fn(&Entrance) -> Mark) -> Markup {
+        let entrance = &self.entrances[i];
+        let drawn = glyph(entrance, &self.scale(i));
+        html! {
+            g.glyph.flagged[entrance.is_flagged()] data-for=(mark(entrance).id) transform=(format!("translate({} {BASE_PX})", svg::px(self.x(tile, i)))) {
+                title { (super::spoken(entrance)) }
+                path.body d=(self.body(tile, i, drawn.height)) {}
+                (ink(&drawn, 1.0))
+                rect.touch x="-10" y=(svg::px(-FULL_PX - 16.0)) width="22" height=(svg::px(FULL_PX + 24.0)) {}
+            }
+        }
+    }
+
+    /// The sounding note behind the stroke, as far as the tile goes.
+    fn body(&self, tile: i64, i: usize, height: f64) -> String {
+        let length_s = self.entrances[i].end_s.map_or(0.0, |end| end - self.entrances[i].speaks_s);
+        let room = (self.px_between(i, i + 1) - 2.0).min(TILE_PX.0 - self.x(tile, i));
+        let right = (length_s * self.tiles.px_per_s()).min(room).max(3.0);
+        let (top, slope) = (-0.8 * height, (0.2 * right).min(9.0));
+        format!("M2 0V{}H{}L{} 0Z", svg::px(top), svg::px(right - slope), svg::px(right))
+    }
+
+    fn names(&self, tile: i64, range: Range<usize>) -> Markup {
+        let mut last = f64::NEG_INFINITY;
+        let shown: Vec<usize> = range.filter(|&i| has_room(&mut last, self.x(tile, i), NAME_PX)).collect();
+        html! { @for i in shown {
+            text.name x=(svg::px(self.x(tile, i))) y=(BASE_PX + 20.0) text-anchor="middle" { (note_name(&self.entrances[i])) }
+        } }
+    }
+
+    fn numbers(&self, tile: i64, range: Range<usize>, mark: &impl Fn(&Entrance) -> Mark) -> Markup {
+        let mut last = f64::NEG_INFINITY;
+        let ranked: Vec<(usize, usize)> = range.filter_map(|i| Some((i, mark(&self.entrances[i]).rank?))).collect();
+        let shown = ranked.into_iter().filter(|&(i, _)| has_room(&mut last, self.x(tile, i), RANK_PX));
+        let shown: Vec<(usize, usize)> = shown.collect();
+        html! { @for (i, rank) in shown {
+            text.rank x=(svg::px(self.x(tile, i))) y=(BASE_PX - FULL_PX - 6.0) text-anchor="middle" { (rank) }
+        } }
     }
 }
 
-fn placed(
-    tiles: &Tiles,
-    tile: i64,
-    entrances: &[Entrance],
-    i: usize,
-    loudest: f64,
-    id: &impl Fn(&Entrance) -> String,
-) -> Markup {
-    let entrance = &entrances[i];
-    let px_to = |other: Option<&Entrance>| {
-        other.map_or(TILE_PX.0, |other| (other.speaks_s - entrance.speaks_s).abs() * tiles.px_per_s())
-    };
-    let scale = GlyphScale {
-        front_px_per_s: tiles.px_per_s() * FRONT_STRETCH,
-        room_before_px: (0.5 * px_to(i.checked_sub(1).map(|i| &entrances[i])) - MARGIN_PX).max(2.0),
-        room_after_px: (0.5 * px_to(entrances.get(i + 1)) - MARGIN_PX).max(2.0),
-        full_level_db: loudest,
-        full_height_px: FULL_PX,
-    };
-    let drawn = glyph(entrance, &scale);
-    let x = tiles.x(tile, entrance.speaks_s);
-    let length_s = entrance.end_s.map_or(0.0, |end| end - entrance.speaks_s);
-    let body = (length_s * tiles.px_per_s()).min(px_to(entrances.get(i + 1)) - 2.0).max(0.0);
-    html! {
-        g.glyph.flagged[entrance.is_flagged()] data-for=(id(entrance)) transform=(format!("translate({} {BASE_PX})", svg::px(x))) {
-            title { (super::spoken(entrance)) }
-            rect.body x="2" y=(svg::px(-0.8 * drawn.height)) width=(svg::px(body)) height=(svg::px(0.8 * drawn.height)) {}
-            (ink(&drawn, 1.0))
-            rect.touch x="-10" y=(svg::px(-FULL_PX - 6.0)) width="22" height=(svg::px(FULL_PX + 14.0)) {}
-        }
+/// Whether a label fits after the last one; if so it is the last one now.
+fn has_room(last: &mut f64, x: f64, px: f64) -> bool {
+    let fits = x - *last >= px;
+    if fits {
+        *last = x;
     }
+    fits
+}
+
+/// "1:04", as a time line is read.
+fn seconds_clock(seconds: f64) -> String {
+    let clock = words::clock(seconds);
+    clock.split('.').next().unwrap_or(&clock).to_owned()
 }
 
 /// The lines of a glyph; `up` is -1 to mirror it below the line.
-fn ink(glyph: &Glyph, up: f64) -> Markup {
+pub fn ink(glyph: &Glyph, up: f64) -> Markup {
     let lines = |lines: &[[(f64, f64); 2]]| svg::lines(lines, up);
     html! {
         @if !glyph.air.is_empty() { path.air d=(lines(&glyph.air)) {} }
@@ -173,54 +232,5 @@ fn ink(glyph: &Glyph, up: f64) -> Markup {
             circle.settled cx=(svg::px(last.0)) cy=(svg::px(last.1 * up)) r="2" {}
         }
         @if let Some(foot) = glyph.foot { path.foot d=(lines(&[foot])) {} }
-    }
-}
-
-/// Two takes mirrored on the beat line, aligned note by note: what differs is inked, what agrees is faint.
-pub fn mirrored(a: &HeardTake, b: &HeardTake, comparison: &Comparison) -> Markup {
-    let (per_tile, step) = MIRROR;
-    let scale = |entrances: &[Entrance]| GlyphScale {
-        front_px_per_s: 90.0,
-        room_before_px: 0.5 * step - 2.0,
-        room_after_px: 0.5 * step - 2.0,
-        full_level_db: loudest_db(entrances),
-        full_height_px: FULL_PX,
-    };
-    let scales = (scale(&a.take.entrances), scale(&b.take.entrances));
-    let (width, half) = (per_tile as f64 * step, FULL_PX + 12.0);
-    html! {
-        div.lane tabindex="0" role="region" aria-label="Take A above the line, take B mirrored below it, drawn. The table below says the same in words." {
-            @for pairs in comparison.pairs.chunks(per_tile).take(MAX_TILES) {
-                svg.tile viewBox=(format!("0 0 {width} {}", 2.0 * half)) width=(width) height=(2.0 * half) aria-hidden="true" focusable="false" {
-                    line.ground x1="0" y1=(half) x2=(width) y2=(half) {}
-                    @for (k, pair) in pairs.iter().enumerate() {
-                        (mirrored_pair(a, b, pair, &scales, (step * (k as f64 + 0.5), half)))
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn mirrored_pair(
-    a: &HeardTake,
-    b: &HeardTake,
-    pair: &PairChange,
-    scales: &(GlyphScale, GlyphScale),
-    at: (f64, f64),
-) -> Markup {
-    let (in_a, in_b) = (&a.take.entrances[pair.pair.a], &b.take.entrances[pair.pair.b]);
-    let class = match pair.better {
-        Some(Side::A) => "glyph pair flagged better-a",
-        Some(Side::B) => "glyph pair flagged better-b",
-        None => "glyph pair",
-    };
-    html! {
-        g class=(class) data-for=(format!("p{}", pair.pair.a)) transform=(format!("translate({} {})", svg::px(at.0), svg::px(at.1))) {
-            title { "A: " (super::spoken(in_a)) ". B: " (super::spoken(in_b)) }
-            g.half-a { (ink(&glyph(in_a, &scales.0), 1.0)) }
-            g.half-b { (ink(&glyph(in_b, &scales.1), -1.0)) }
-            rect.touch x="-13" y=(-FULL_PX) width="26" height=(2.0 * FULL_PX) {}
-        }
     }
 }

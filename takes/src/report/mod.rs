@@ -1,29 +1,32 @@
 //! The report: one HTML file that needs nothing else, to look at, listen to, write into and print.
 
 mod svg;
-mod lane;
 mod close_up;
-mod patterns;
+mod lane;
+mod legend;
 mod cards;
+mod overview;
+mod patterns;
+mod mirror;
 mod sides;
+mod shell;
 pub mod sound;
 
+use crate::atomic_file::{Prepared, WriteError};
 use crate::compare::{self, Comparison, HeardTake};
 use crate::summary::Register;
 use crate::words;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use notefront_dsp::{Entrance, FaultName, units};
+use notefront_dsp::{Entrance, units};
 use sound::Clip;
-use std::io::Write;
+use std::collections::HashMap;
+use std::io::{Read, Write};
 use std::path::Path;
 
 /// Most close-ups of one take: a page with more is slow to open.
 const MAX_CARDS: usize = 400;
 /// Most base64 of sound in a page, bytes: it must still be sent by mail.
 const MAX_SOUND_BYTES: usize = 19_000_000;
-
-const STYLE: &str = include_str!("page.css");
-const SCRIPT: &str = include_str!("page.js");
 
 /// A page, and what its maker should be told.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -34,41 +37,65 @@ pub struct Page {
     pub remarks: Vec<String>,
 }
 
+/// How every page begins: what does not is none, and is never replaced.
+const BEGINNING: &str = "<!DOCTYPE html>";
+
 /// Why a page was not written.
 #[derive(Debug)]
-pub enum WriteError {
+pub enum RefusedPage {
     /// There is one already, perhaps with a teacher's notes.
     Exists,
+    /// What is there is no page; perhaps a take.
+    NotAPage,
     /// The system refused.
-    Io(std::io::Error),
+    Unwritten(WriteError),
 }
 
-impl std::fmt::Display for WriteError {
+impl std::fmt::Display for RefusedPage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Exists => write!(
                 f,
                 "the page is there already, perhaps with notes in it. Choose another name with -o, or give --force"
             ),
-            Self::Io(e) => write!(f, "the page could not be written ({e}). Choose another folder, or free some space"),
+            Self::NotAPage => write!(f, "what has this name is not a page. Choose another name with -o"),
+            Self::Unwritten(e) => write!(f, "{e}"),
         }
     }
 }
 
-impl std::error::Error for WriteError {}
+impl std::error::Error for RefusedPage {}
+
+/// Whether a page may be written there, known before the long work of scanning.
+///
+/// # Errors
+/// What is there already: a page (unless `replace`), or something that is none.
+pub fn check_place(path: &Path, replace: bool) -> Result<(), RefusedPage> {
+    match (std::fs::File::open(path), replace) {
+        (Err(e), _) if e.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        (Ok(file), _) if !is_page(&file) => Err(RefusedPage::NotAPage),
+        (Ok(_), true) => Ok(()),
+        (Ok(_), false) => Err(RefusedPage::Exists),
+        (Err(error), _) => Err(RefusedPage::Unwritten(WriteError { path: path.to_owned(), error })),
+    }
+}
+
+fn is_page(mut file: &std::fs::File) -> bool {
+    let mut beginning = [0; BEGINNING.len()];
+    file.read_exact(&mut beginning).is_ok() && beginning.eq_ignore_ascii_case(BEGINNING.as_bytes())
+}
 
 /// Writes a page whole or not at all.
 ///
 /// # Errors
-/// A page that is there already (unless `replace`), or a folder that cannot be written to.
-pub fn write(path: &Path, html: &str, replace: bool) -> Result<(), WriteError> {
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(WriteError::Io)?;
-    file.write_all(html.as_bytes()).and_then(|()| file.as_file().sync_all()).map_err(WriteError::Io)?;
-    let done = if replace { file.persist(path) } else { file.persist_noclobber(path) };
+/// Those of [`check_place`], or a place that cannot be written to; what was there is then still there.
+pub fn write(path: &Path, html: &str, replace: bool) -> Result<(), RefusedPage> {
+    check_place(path, replace)?;
+    let page = Prepared::from_file(path, |file| file.write_all(html.as_bytes())).map_err(RefusedPage::Unwritten)?;
+    let done = if replace { page.put_in_place() } else { page.put_in_free_place() };
     done.map(drop).map_err(|e| match e.error.kind() {
-        std::io::ErrorKind::AlreadyExists => WriteError::Exists,
-        _ => WriteError::Io(e.error),
+        std::io::ErrorKind::AlreadyExists => RefusedPage::Exists,
+        _ => RefusedPage::Unwritten(e),
     })
 }
 
@@ -100,17 +127,17 @@ pub fn page(takes: &[HeardTake]) -> Page {
     let html = html! {
         (DOCTYPE)
         html lang="en" {
-            (head(takes))
+            (shell::head(takes))
             body {
-                (top(takes))
+                (shell::top(takes))
                 main {
-                    @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view(a, b, comparison, &sounds)) }
+                    @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view([a, b], comparison, &compare::choose(takes, None), &sounds)) }
                     @for (k, heard) in takes.iter().enumerate() { (take_section(k, heard, takes.len(), &sounds[k])) }
-                    (meaning())
-                    (cautions())
+                    (shell::meaning())
+                    (shell::cautions())
                 }
                 (sound_data(&sounds))
-                script { (PreEscaped(SCRIPT)) }
+                (shell::script())
             }
         }
     };
@@ -122,8 +149,7 @@ fn embed(takes: &[HeardTake], comparison: Option<&Comparison>) -> (Vec<Sounds>, 
     let mut remarks = Vec::new();
     for rung in 0..sound::NUM_RUNGS {
         remarks.clear();
-        let sounds: Vec<Sounds> =
-            takes.iter().enumerate().map(|(k, t)| cut(k, t, comparison, rung, &mut remarks)).collect();
+        let sounds: Vec<Sounds> = (0..takes.len()).map(|k| cut(k, takes, comparison, rung, &mut remarks)).collect();
         let bytes: usize = sounds.iter().flat_map(|s| &s.clips).map(|c| c.flac_base64.len()).sum();
         if bytes <= MAX_SOUND_BYTES || rung + 1 == sound::NUM_RUNGS {
             return (within(sounds, &mut remarks), remarks);
@@ -132,14 +158,21 @@ fn embed(takes: &[HeardTake], comparison: Option<&Comparison>) -> (Vec<Sounds>, 
     (Vec::new(), remarks)
 }
 
-fn cut(k: usize, heard: &HeardTake, comparison: Option<&Comparison>, rung: usize, remarks: &mut Vec<String>) -> Sounds {
+fn cut(
+    k: usize,
+    takes: &[HeardTake],
+    comparison: Option<&Comparison>,
+    rung: usize,
+    remarks: &mut Vec<String>,
+) -> Sounds {
+    let (heard, target_lufs) = (&takes[k], sound::target_lufs(takes));
     let entrances = &heard.take.entrances;
     let mut times: Vec<f64> = worst_first(entrances).iter().take(MAX_CARDS).map(|e| e.speaks_s).collect();
     // The partner of a front that differs is heard beside it, though it may be clear.
     let pairs = comparison.into_iter().flat_map(|c| &c.pairs).filter(|p| sides::is_shown(p));
     times.extend(pairs.map(|p| entrances[if k == 0 { p.pair.a } else { p.pair.b }].speaks_s));
     let stretches = sound::stretches(&times, heard.take.source.duration_s);
-    let clips = sound::clips(heard, &stretches, rung).unwrap_or_else(|e| {
+    let clips = sound::clips(heard, &stretches, rung, target_lufs).unwrap_or_else(|e| {
         remarks.push(format!("{}: the page has no sound of it ({e})", heard.take.source.path.display()));
         Vec::new()
     });
@@ -172,75 +205,43 @@ fn worst_first(entrances: &[Entrance]) -> Vec<&Entrance> {
     flagged
 }
 
-fn head(takes: &[HeardTake]) -> Markup {
-    html! {
-        head {
-            meta charset="utf-8";
-            meta name="viewport" content="width=device-width, initial-scale=1";
-            // Nothing may be fetched: the page is whole, and says nothing to anybody.
-            meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; media-src data: blob:";
-            title { "Fronts of " (takes.iter().map(name).collect::<Vec<_>>().join(", ")) }
-            style { (PreEscaped(STYLE)) }
-        }
-    }
-}
-
 /// The file's name without its folder.
 fn name(heard: &HeardTake) -> String {
     let path = &heard.take.source.path;
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
-fn top(takes: &[HeardTake]) -> Markup {
-    let played: Vec<_> = takes.iter().flat_map(|t| &t.take.entrances).collect();
-    let registers = Register::ALL.into_iter().filter(|r| played.iter().any(|e| register(e) == Some(*r)));
-    let faults = FaultName::ALL.into_iter().filter(|f| played.iter().any(|e| e.faults.get(*f).is_some()));
-    html! {
-        header {
-            h1 { "Notefront" span.sub { " how every note began" } }
-            form.bar aria-label="What is shown" {
-                label { "Fault " select #by-fault { option value="" { "all" } @for f in faults { option value=(f.as_str()) { (words::short_label(f)) } } } }
-                label { "Register " select #by-register { option value="" { "all" } @for r in registers { option value=(r.as_str()) { (r.as_str()) } } } }
-                span #shown role="status" {}
-                button #save type="button" { "Save with notes" }
-            }
-            p.keys { "Keys: " kbd { "j" } " next, " kbd { "k" } " back, " kbd { "p" } " play, " kbd { "n" } " note." }
-        }
-    }
-}
-
 fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) -> Markup {
     let entrances = &heard.take.entrances;
-    let flagged = worst_first(entrances);
+    let worst = worst_first(entrances);
+    let ranks: HashMap<usize, usize> = worst.iter().enumerate().map(|(i, e)| (e.index, i + 1)).collect();
+    let rank = |e: &Entrance| ranks.get(&e.index).copied();
     let letter = crate::comparison_table::letter(k);
     html! {
         section.take aria-labelledby=(format!("t{k}")) {
-            h2 #(format!("t{k}")) { @if num_takes > 1 { "Take " (letter) ": " } (name(heard)) }
-            p.facts {
-                (words::clock(heard.take.source.duration_s)) ", " (entrances.len()) " entrances, " (flagged.len()) " flagged"
-                @if let Some(lufs) = heard.loudness.integrated_lufs { ", " (format!("{lufs:.1} LUFS")) }
-                "."
-            }
-            @for warning in &heard.take.warnings { p.remark { "Note: " (warning) "." } }
-            @if entrances.is_empty() { p { "No entrances were found in this take." } } @else { (lane::lane(heard, |e| id(k, e))) (legend()) }
-            @if !flagged.is_empty() {
+            h2 #(format!("t{k}")) { @if num_takes > 1 { "Take " (letter) ": " (name(heard)) } @else { "The take" } }
+            (overview::view(heard))
+            @if !entrances.is_empty() { (lane::lane(heard, |e| lane::Mark { id: id(k, e), rank: rank(e) })) (legend::view(entrances)) }
+            @if !worst.is_empty() {
                 h3 { "Worst entrances first" }
-                @if flagged.len() > MAX_CARDS { p.remark { "The " (MAX_CARDS) " most unclear of " (flagged.len()) " are shown." } }
-                div.cards { @for entrance in flagged.iter().take(MAX_CARDS) { (cards::card(&id(k, entrance), entrance, sounds)) } }
+                @if worst.len() > MAX_CARDS { p.remark { "The " (MAX_CARDS) " most unclear of " (worst.len()) " are shown." } }
+                div.cards { @for (i, entrance) in worst.iter().take(MAX_CARDS).enumerate() { (cards::card(&id(k, entrance), i + 1, entrance, sounds)) } }
             }
-            (patterns::view(entrances))
+            (overview::against_the_notes(heard))
+            (patterns::view(heard))
+            @if !entrances.is_empty() { (overview::all_entrances(k, entrances, rank)) }
+            label.note.whole { "Teacher's notes on the whole take" textarea rows="3" {} }
         }
-    }
-}
-
-fn legend() -> Markup {
-    html! {
-        p.legend { "A plain stroke is a clear attack; its height is the level. Hatching to the left: air first. A curve to the right: the way into the pitch. Two strokes: split. A broken stroke: two starts. A leaning one: the slide was moving. A bar on top: hard. A ramp: slow to speak. A foot: the way to the beat. Fronts are drawn wider than the time line. The grey behind is the sounding note." }
     }
 }
 
 fn id(take: usize, entrance: &Entrance) -> String {
     format!("e{take}-{}", entrance.index)
+}
+
+/// "Bb2", or "?" where the pitch cannot be told.
+fn note_name(entrance: &Entrance) -> String {
+    entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
 }
 
 fn register(entrance: &Entrance) -> Option<Register> {
@@ -270,32 +271,5 @@ fn sound_data(sounds: &[Sounds]) -> Markup {
         @for take in sounds { @for (k, clip) in take.clips.iter().enumerate() {
             script type="text/plain" id=(format!("c{}-{k}", take.take)) { (PreEscaped(&clip.flac_base64)) }
         } }
-    }
-}
-
-fn meaning() -> Markup {
-    html! {
-        details.prose open {
-            summary { h2 { "What the numbers mean" } }
-            dl {
-                dt { "clarity" } dd { "0 to 100. The worst fault dominates. It describes this front, not the player." }
-                dt { "air first" } dd { "breath that sounds before the tone, in ms, and its level under the settled tone in dB." }
-                dt { "in at" } dd { "the first pitch that can be measured, in cents from the pitch the note settled on. Below is negative." }
-                dt { "settled after" } dd { "until the pitch stays within 10 cents of where it settled, in ms." }
-                dt { "grew in" } dd { "from 20 % to 90 % of the attack's peak, in ms. Low notes need longer: the bore cannot speak sooner." }
-                dt { "off the beat" } dd { "where the tone speaks, against the nearest beat or subdivision, in ms. Positive is late." }
-                dt { "±" } dd { "half the width of the interval the figure lies in, in about 9 of 10 cases. \u{201c}Cannot tell\u{201d} is an answer too." }
-            }
-            p { "Every sound on this page is brought to one loudness, so that a louder recording does not seem the better one." }
-        }
-    }
-}
-
-fn cautions() -> Markup {
-    html! {
-        section.prose aria-labelledby="care" {
-            h2 #care { "Take care" }
-            p { "Loud practice can harm your hearing: use hearing protection, mind how long and how loud you play, and listen back at a moderate level. Rest as much as you play. Stop when something hurts. If pain, numbness or ringing in the ears stays, see a doctor. A page of numbers does not replace a teacher." }
-        }
     }
 }

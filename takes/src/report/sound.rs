@@ -60,11 +60,16 @@ pub fn stretches(times_s: &[f64], duration_s: f64) -> Vec<(f64, f64)> {
 ///
 /// # Errors
 /// A file that can no longer be read.
-pub fn clips(heard: &HeardTake, stretches: &[(f64, f64)], rung: usize) -> Result<Vec<Clip>, ReadError> {
+pub fn clips(
+    heard: &HeardTake,
+    stretches: &[(f64, f64)],
+    rung: usize,
+    target_lufs: f64,
+) -> Result<Vec<Clip>, ReadError> {
     let source = &heard.take.source;
     let mut file = AudioFile::open(&source.path, heard.take.options.channel)?;
     let factor = (file.sample_rate_hz() / RATES_HZ[rung.min(RATES_HZ.len() - 1)]).floor().max(1.0) as usize;
-    let mut cutter = Cutter::new(stretches, file.sample_rate_hz() / factor as f64, gain(heard));
+    let mut cutter = Cutter::new(stretches, file.sample_rate_hz() / factor as f64, gain(heard, target_lufs));
     let mut decimator = Decimator::new(factor);
     let mut slow = Vec::new();
     while let Some(block) = file.next_block()? {
@@ -86,11 +91,24 @@ pub fn clips(heard: &HeardTake, stretches: &[(f64, f64)], rung: usize) -> Result
 /// Places on the ladder of rates.
 pub const NUM_RUNGS: usize = RATES_HZ.len();
 
-/// Factor that brings a take to [`LOUDNESS_LUFS`], or as near as its peaks allow.
-fn gain(heard: &HeardTake) -> f64 {
-    let wanted_db = heard.loudness.integrated_lufs.map_or(0.0, |lufs| LOUDNESS_LUFS - lufs).min(MOST_GAIN_DB);
-    let wanted = 10f64.powf(wanted_db / 20.0);
-    if heard.loudness.peak > 0.0 { wanted.min(HIGHEST_PEAK / heard.loudness.peak) } else { wanted }
+/// The loudness all takes of a page are brought to, LUFS: [`LOUDNESS_LUFS`], or what the peakiest of them can reach
+/// without clipping. One for all, so that no take seems the better one for being louder.
+#[must_use]
+pub fn target_lufs(takes: &[HeardTake]) -> f64 {
+    let reached = takes.iter().filter_map(|t| Some(t.loudness.integrated_lufs? + headroom_db(t)));
+    reached.fold(LOUDNESS_LUFS, f64::min)
+}
+
+/// How much louder a take can be made, dB.
+fn headroom_db(heard: &HeardTake) -> f64 {
+    let peak = heard.loudness.peak;
+    if peak > 0.0 { (20.0 * (HIGHEST_PEAK / peak).log10()).min(MOST_GAIN_DB) } else { MOST_GAIN_DB }
+}
+
+/// Factor that brings a take to a loudness in LUFS.
+fn gain(heard: &HeardTake, target_lufs: f64) -> f64 {
+    let wanted_db = heard.loudness.integrated_lufs.map_or(0.0, |lufs| target_lufs - lufs);
+    10f64.powf(wanted_db.min(headroom_db(heard)) / 20.0)
 }
 
 /// Takes the stretches out of a stream of samples. Stretches may overlap.
@@ -175,6 +193,27 @@ fn flac(samples: &[i32], rate_hz: usize) -> Option<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn heard(lufs: f64, peak: f64) -> HeardTake {
+        let loudness = crate::loudness::Loudness { integrated_lufs: Some(lufs), peak };
+        HeardTake { take: crate::fixtures::take(), loudness }
+    }
+
+    #[test]
+    fn all_takes_are_brought_to_the_loudness_the_peakiest_can_reach() {
+        // The first can be made 1 dB softer only: its peaks stand at full scale. -20 LUFS and -1 dB: -21.
+        let takes = [heard(-20.0, 1.0), heard(-14.0, 0.5)];
+        let target = target_lufs(&takes);
+        // 0.89 is -1.01 dB.
+        assert!((target + 21.01).abs() < 0.01, "{target}");
+        for take in &takes {
+            let lufs = take.loudness.integrated_lufs.expect("told") + 20.0 * gain(take, target).log10();
+            assert!((lufs - target).abs() < 1e-9);
+            assert!(gain(take, target) * take.loudness.peak <= HIGHEST_PEAK + 1e-9);
+        }
+        assert!((target_lufs(&[heard(-30.0, 0.1)]) + 18.0).abs() < 1e-9, "as loud as is usual");
+        assert!((target_lufs(&[heard(-60.0, 0.001)]) + 30.0).abs() < 1e-9, "and no further than the gain goes");
+    }
 
     #[test]
     fn near_entrances_share_a_stretch_and_far_ones_do_not() {

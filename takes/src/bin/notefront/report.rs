@@ -4,7 +4,7 @@ use crate::compare::hear_all;
 use crate::complain;
 use crate::judging::JudgingArgs;
 use clap::Args;
-use notefront_takes::report::{self, WriteError};
+use notefront_takes::report::{self, RefusedPage};
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -31,9 +31,8 @@ pub struct ReportArgs {
 /// Writes the page; true when every take could be read.
 pub fn run(args: &ReportArgs) -> Result<io::Result<bool>, clap::Error> {
     let out = args.out.clone().unwrap_or_else(|| default_out(&args.takes[0]));
-    // Known before the long work of scanning.
-    if out.exists() && !args.force {
-        return Ok(refused(&out, &WriteError::Exists));
+    if let Err(e) = report::check_place(&out, args.force) {
+        return Ok(refused(&out, &e));
     }
     let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
     let (takes, is_complete) = hear_all(&args.takes, &judgings, true);
@@ -51,8 +50,11 @@ pub fn run(args: &ReportArgs) -> Result<io::Result<bool>, clap::Error> {
     Ok(Ok(is_complete))
 }
 
-fn refused(out: &Path, error: &WriteError) -> io::Result<bool> {
-    complain(&format!("{}: {error}", out.display()));
+fn refused(out: &Path, error: &RefusedPage) -> io::Result<bool> {
+    match error {
+        RefusedPage::Unwritten(e) => complain(&e.to_string()),
+        _ => complain(&format!("{}: {error}", out.display())),
+    }
     Ok(false)
 }
 

@@ -1,0 +1,82 @@
+//! How to read the lane: one drawn example of each mark, made by the same hand as the lane itself.
+
+use super::{lane, svg};
+use crate::glyph::{GlyphScale, glyph};
+use crate::words;
+use maud::{Markup, html};
+use notefront_dsp::entrance::Smear;
+use notefront_dsp::{Entrance, Evidence, Fault, FaultName, Faults, FrontPicture, Measure, Told};
+
+/// Size of an example, px.
+const SIZE_PX: (f64, f64) = (64.0, 64.0);
+/// Where its stroke stands, px.
+const FOOT_PX: (f64, f64) = (32.0, 56.0);
+/// Height of its stroke, px.
+const STROKE_PX: f64 = 46.0;
+
+/// The marks that occur in these entrances.
+pub fn view(entrances: &[Entrance]) -> Markup {
+    let Some(any) = entrances.first() else { return html! {} };
+    let clear = Entrance { faults: Faults::default(), ..*any };
+    let occurs = |name: &FaultName| entrances.iter().any(|e| e.faults.get(*name).is_some());
+    html! {
+        ul.legend aria-label="How to read the lane" {
+            li { (drawn(&clear)) span { "clear: a bare stroke, as tall as it is loud" } }
+            @for name in FaultName::ALL.into_iter().filter(occurs) {
+                li { (drawn(&example(clear, name))) span { (meaning(name)) } }
+            }
+        }
+        p.facts { "Numbers over the strokes are those of the close-ups below. Fronts are drawn " (lane::FRONT_STRETCH) " times wider than the time line; the pale shape behind is the sounding note." }
+    }
+}
+
+fn meaning(name: FaultName) -> String {
+    let mark = match name {
+        FaultName::Airy => "hatching, as long and as dense as the air",
+        FaultName::Below | FaultName::Above => "the way into the pitch",
+        FaultName::Slow => "a ramp, as long as it grew",
+        FaultName::Split => "two strokes",
+        FaultName::Smear => "a leaning stroke",
+        FaultName::Stutter => "a broken stroke",
+        FaultName::Hard => "a bar on top",
+        FaultName::Early | FaultName::Late => "a foot to the beat",
+        FaultName::HeldBreath => "two short bars before it",
+    };
+    format!("{}: {mark}", words::short_label(name))
+}
+
+/// A clear entrance with one fault put on it, of a size that shows.
+fn example(clear: Entrance, name: FaultName) -> Entrance {
+    let told = |value| -> Told { Ok(Measure { value, uncertainty: 1.0 }) };
+    let mut faults = Faults::default();
+    faults.insert(Fault { name, severity: 0.5, sureness: 1.0 });
+    let smear = Smear { rate_cents_per_s: 1000.0, depth_cents: -100.0, duration_ms: 100.0 };
+    Entrance {
+        noise_before_tone_ms: told(110.0),
+        noise_before_tone_db: told(-18.0),
+        onset_cents: told(if name == FaultName::Above { 80.0 } else { -80.0 }),
+        settle_ms: told(120.0),
+        attack_ms: told(110.0),
+        timing_ms: told(if name == FaultName::Early { -70.0 } else { 70.0 }),
+        evidence: Evidence { smear: Some(smear), ..Evidence::default() },
+        picture: FrontPicture::empty(),
+        faults,
+        ..clear
+    }
+}
+
+fn drawn(entrance: &Entrance) -> Markup {
+    let scale = GlyphScale {
+        front_px_per_s: 190.0,
+        room_before_px: FOOT_PX.0 - 4.0,
+        room_after_px: FOOT_PX.0 - 4.0,
+        full_level_db: entrance.level_db,
+        full_height_px: STROKE_PX,
+    };
+    html! {
+        svg viewBox=(format!("0 0 {} {}", SIZE_PX.0, SIZE_PX.1)) width=(SIZE_PX.0) height=(SIZE_PX.1) aria-hidden="true" focusable="false" {
+            line.ground x1="4" y1=(svg::px(FOOT_PX.1)) x2=(SIZE_PX.0 - 4.0) y2=(svg::px(FOOT_PX.1)) {}
+            g.glyph.flagged.still transform=(format!("translate({} {})", FOOT_PX.0, FOOT_PX.1)) { (lane::ink(&glyph(entrance, &scale), 1.0)) }
+        }
+    }
+}

@@ -1,0 +1,121 @@
+//! The report in a real browser: Chromium without a window, driven by `tests/page`. Skips aloud without Chromium,
+//! Node.js or the two packages of `tests/page` (`cargo xtask test` installs those).
+
+mod common;
+
+use common::{notefront, stderr};
+use notefront_takes::compare::HeardTake;
+use notefront_takes::loudness::{self, Loudness};
+use notefront_takes::report;
+use notefront_takes::take::{ScanOptions, Take, scan};
+use notefront_tests::audio::Sound;
+use notefront_tests::synth::{self, Attack, Front, Scene, Start};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+/// Rate of the made takes, Hz.
+const RATE_HZ: f64 = 48_000.0;
+
+fn browser_tests() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/page")
+}
+
+/// What is missing for a browser, in words.
+fn missing() -> Option<&'static str> {
+    let answers = |program: &str| Command::new(program).arg("--version").output().is_ok_and(|o| o.status.success());
+    let named = std::env::var_os("NOTEFRONT_CHROMIUM");
+    let places = ["/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"];
+    let has_browser = named.is_some() || places.iter().any(|place| Path::new(place).exists());
+    match () {
+        () if !answers("node") => Some("Node.js (Debian: nodejs, npm)"),
+        () if !has_browser => Some("Chromium (Debian: chromium; or its path in NOTEFRONT_CHROMIUM)"),
+        () if !browser_tests().join("node_modules/playwright-core").exists() => Some("`npm ci` in tests/page"),
+        () => None,
+    }
+}
+
+/// Notes of the clean take that are left as they are.
+const NUM_LEFT: usize = 6;
+
+/// A phrase with a fault in most of its notes, and the same phrase played clean and recorded softer.
+fn spoilt_and_clean() -> (Scene, Scene) {
+    let spoilt = synth::make("faults", 3).expect("a kind that is made");
+    let mut clean = spoilt.clone();
+    // The first notes stay as they are, so that both takes have a snippet.
+    for note in clean.tones.iter_mut().skip(NUM_LEFT).flat_map(|tone| &mut tone.notes) {
+        note.start = Start::Attack(Attack::plain(20.0));
+        note.front = Front::Steady;
+    }
+    (spoilt, clean)
+}
+
+fn write_take(folder: &Path, name: &str, scene: &Scene, gain: f32) -> PathBuf {
+    let (sound, truth) = scene.make(RATE_HZ, 7);
+    let samples = sound.samples.iter().map(|x| x * gain).collect();
+    synth::write_take(folder, name, &Sound { samples, ..sound }, &truth).expect("room for a take");
+    folder.join(format!("{name}.wav"))
+}
+
+fn write_report(takes: &[&Path], page: &Path) {
+    let mut args = vec!["report", "-o", page.to_str().expect("a plain name")];
+    args.extend(takes.iter().map(|take| take.to_str().expect("a plain name")));
+    let output = notefront(&args);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+}
+
+/// The entrances of a take again and again, 1 s apart, as those of an endless one.
+fn endless(take: &Path, num_entrances: usize) -> HeardTake {
+    let short = scan(take, ScanOptions::default(), |_| {}).expect("a good take");
+    let entrances = short.entrances.iter().cycle().take(num_entrances).copied().enumerate();
+    let entrances = entrances.map(|(index, mut entrance)| {
+        let later_s = index as f64 - entrance.speaks_s;
+        entrance.index = index;
+        entrance.sound_start_s += later_s;
+        entrance.onset_s += later_s;
+        entrance.speaks_s += later_s;
+        entrance.end_s = entrance.end_s.map(|end| end + later_s);
+        entrance
+    });
+    let entrances = entrances.collect();
+    let loudness = loudness::of_file(take, ScanOptions::default().channel).expect("a good take");
+    HeardTake { take: Take { entrances, ..short }, loudness }
+}
+
+fn write_pages(folder: &Path) {
+    let (spoilt, clean) = spoilt_and_clean();
+    let spoilt = write_take(folder, "spoilt", &spoilt, 1.0);
+    let clean = write_take(folder, "clean", &clean, 0.25);
+    write_report(&[&spoilt], &folder.join("one.html"));
+    write_report(&[&spoilt, &clean], &folder.join("two.html"));
+    let empty = HeardTake {
+        take: Take { entrances: Vec::new(), ..scan(&spoilt, ScanOptions::default(), |_| {}).expect("a good take") },
+        loudness: Loudness::default(),
+    };
+    fs::write(folder.join("empty.html"), report::page(&[empty]).html).expect("room for a page");
+    let endless = endless(&spoilt, 20_000);
+    fs::write(folder.join("long.html"), report::page(&[endless]).html).expect("room for a page");
+}
+
+fn said(output: &Output) -> String {
+    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+#[test]
+fn the_page_holds_in_a_browser() {
+    if let Some(what) = missing() {
+        eprintln!("SKIPPED: the page was not looked at in a browser for want of {what}");
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    write_pages(folder.path());
+    let script = browser_tests().join("page.test.mjs");
+    let output = Command::new("node")
+        .args(["--test", "--test-reporter=spec"])
+        .arg(script)
+        .env("NOTEFRONT_PAGES", folder.path())
+        .output()
+        .expect("Node.js starts");
+    println!("{}", said(&output));
+    assert!(output.status.success(), "{}", said(&output));
+}
