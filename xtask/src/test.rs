@@ -1,7 +1,7 @@
 //! `cargo xtask test`: everything that must hold before a change is kept.
 
 use crate::shell::{cargo, output, run};
-use crate::{licences, tidy};
+use crate::{licences, python, tidy};
 use std::process::Command;
 
 /// A step: name, and whether it holds.
@@ -14,6 +14,7 @@ const STEPS: [Step; 5] =
 /// closing lines close the output, but for one line for each step.
 pub fn all() -> Result<(), String> {
     needs()?;
+    python::prepare();
     let results: Vec<(&str, Result<(), String>)> = STEPS.iter().map(|(name, step)| (*name, step())).collect();
     for (name, result) in &results {
         println!("{name}: {}", result.as_ref().map_or_else(|e| format!("FAILED\n{e}"), |()| "holds".into()));
