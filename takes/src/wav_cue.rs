@@ -109,7 +109,7 @@ fn is_same_file(a: &Path, b: &Path) -> bool {
     a == b || a.canonicalize().ok().zip(b.canonicalize().ok()).is_some_and(|(a, b)| a == b)
 }
 
-fn write(source: &mut File, layout: &Layout, cues: &Cues, out: &mut File) -> io::Result<()> {
+fn write(source: &mut File, layout: &Layout, cues: &Cues, out: &mut impl Write) -> io::Result<()> {
     let (cue, adtl) = (cues.cue_chunk(), cues.adtl_chunk());
     let kept: u64 = layout.kept().map(Chunk::padded_len).sum();
     let body_len = 4 + kept + cue.len() as u64 + adtl.len() as u64;
@@ -126,7 +126,7 @@ fn write(source: &mut File, layout: &Layout, cues: &Cues, out: &mut File) -> io:
 }
 
 /// Everything before the kept chunks: the form's header, and `ds64` where sizes need 64 bits.
-fn write_top(layout: &Layout, body_len: u64, is_long: bool, out: &mut File) -> io::Result<()> {
+fn write_top(layout: &Layout, body_len: u64, is_long: bool, out: &mut impl Write) -> io::Result<()> {
     if !is_long {
         out.write_all(b"RIFF")?;
         out.write_all(&(body_len as u32).to_le_bytes())?;
@@ -149,7 +149,7 @@ fn write_top(layout: &Layout, body_len: u64, is_long: bool, out: &mut File) -> i
 }
 
 /// A chunk's body with its pad, which writers leave out at the end of a file.
-fn copy(source: &mut File, chunk: &Chunk, out: &mut File) -> io::Result<()> {
+fn copy(source: &mut File, chunk: &Chunk, out: &mut impl Write) -> io::Result<()> {
     source.seek(SeekFrom::Start(chunk.start))?;
     let copied = io::copy(&mut Read::by_ref(source).take(chunk.len), out)?;
     if copied != chunk.len {

@@ -6,7 +6,7 @@ use common::{RATE, Takes, note, notefront, stderr, stdout};
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Output;
+use std::process::{Command, Output};
 
 const ENDINGS: [&str; 4] = ["wav", "mid", "csv", "json"];
 
@@ -198,41 +198,58 @@ fn an_unknown_choice_is_bad_usage() {
     assert!(stderr(&output).contains("held-breath"), "{}", stderr(&output));
 }
 
-/// Full disk: a file system of 1 MiB, where the tests may mount one (NOTEFRONT_SMALL_DISK names a folder on it).
-#[test]
-fn a_full_disk_leaves_nothing_behind() {
-    let Some(small) = std::env::var_os("NOTEFRONT_SMALL_DISK") else {
-        eprintln!("skipped: NOTEFRONT_SMALL_DISK names no folder on a full disk");
-        return;
+/// Runs the program on a take with `--out` into a file system of its own, mounted with options in a name space of
+/// its own. Gives its exit status, what it said, and what it left there; or nothing, aloud, where none may be mounted.
+#[cfg(target_os = "linux")]
+fn marked_on_a_disk(mount_options: &str, take: &Path) -> Option<(Option<i32>, String, String)> {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let run = |script: &str| {
+        let mut unshare = Command::new("unshare");
+        unshare.args(["-rm", "sh", "-c", script, env!("CARGO_BIN_EXE_notefront")]);
+        unshare.arg(take).arg(folder.path()).arg(mount_options).output()
     };
-    let takes = Takes::new();
-    let take = takes.wav("take.wav", 1, RATE, &vec![0.1; 4 << 20]);
-    let before = names_in(Path::new(&small));
-    let output = mark(&take, &["--which", "all", "--out", small.to_str().expect("a plain path")]);
-    assert_eq!(output.status.code(), Some(1));
-    assert!(stderr(&output).contains("disk is full"), "{}", stderr(&output));
-    assert_eq!(names_in(Path::new(&small)), before);
+    let mount = r#"mount -t tmpfs -o "$3" tmpfs "$2" 2>/dev/null"#;
+    if !run(mount).is_ok_and(|output| output.status.success()) {
+        eprintln!("SKIPPED: this user may not mount a file system in a name space of its own");
+        return None;
+    }
+    let script = format!(r#"{mount} && "$0" mark "$1" --which all --out "$2"; status=$?; ls -A "$2"; exit $status"#);
+    let output = run(&script).expect("unshare started before");
+    Some((output.status.code(), stderr(&output), stdout(&output)))
 }
 
-/// A folder nobody may write to. The super-user may write anywhere but on a read-only file system, so the test
-/// says so and ends where folders cannot be closed to it.
-#[cfg(unix)]
+#[cfg(target_os = "linux")]
 #[test]
-fn a_read_only_folder_is_refused_with_a_remedy() {
-    use std::os::unix::fs::PermissionsExt;
+fn a_full_disk_leaves_nothing_behind() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &vec![0.1; 2 << 20]);
+    let Some((status, said, left)) = marked_on_a_disk("size=1m", &take) else { return };
+    assert_eq!((status, left.as_str()), (Some(1), ""), "{said}");
+    assert!(said.contains("disk is full"), "{said}");
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_read_only_disk_is_refused_with_a_remedy() {
     let takes = Takes::new();
     let take = takes.wav("take.wav", 1, RATE, &three_notes());
-    let named = std::env::var_os("NOTEFRONT_READ_ONLY").map(PathBuf::from);
-    let folder = named.clone().unwrap_or_else(|| takes.path("closed"));
-    if named.is_none() {
-        fs::create_dir(&folder).expect("a folder");
-        fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).expect("our folder");
-        if fs::write(folder.join("x"), "").is_ok() {
-            eprintln!("skipped: this user may write to closed folders; NOTEFRONT_READ_ONLY can name a read-only one");
-            return;
-        }
-    }
-    let output = mark(&take, &["--out", folder.to_str().expect("a plain path")]);
-    assert_eq!(output.status.code(), Some(1));
-    assert!(stderr(&output).contains("cannot be written to"), "{}", stderr(&output));
+    let Some((status, said, left)) = marked_on_a_disk("ro", &take) else { return };
+    assert_eq!((status, left.as_str()), (Some(1), ""), "{said}");
+    assert!(said.contains("cannot be written to"), "{said}");
+}
+
+/// What any user may do to the same end: a limit on the length of files that the copy does not keep.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_copy_that_fails_half_way_leaves_nothing_behind() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &three_notes());
+    fs::create_dir(takes.path("out")).expect("a folder");
+    // 100 blocks of 512 or 1024 bytes; the take has 400 000 bytes. The signal ignored, writing fails with an error.
+    let script = r#"trap '' XFSZ; ulimit -f 100; exec "$0" mark "$1" --which all --out "$2""#;
+    let exe = env!("CARGO_BIN_EXE_notefront");
+    let output = Command::new("sh").args(["-c", script, exe]).arg(&take).arg(takes.path("out")).output().expect("sh");
+    assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+    assert!(stderr(&output).contains("could not be written"), "{}", stderr(&output));
+    assert!(names_in(&takes.path("out")).is_empty());
 }

@@ -1,6 +1,6 @@
 //! Marked files read back by programs that know nothing of Notefront: Python's wave, csv, soundfile (libsndfile),
-//! wavinfo and mido, and ffprobe. Each test says so and ends where its reader is missing; NOTEFRONT_PYTHON names
-//! a Python that has them (`pip install soundfile wavinfo mido`).
+//! wavinfo and mido, and ffprobe. Each test says so and ends where its reader is missing. `cargo xtask test` puts
+//! them below `target`; NOTEFRONT_PYTHON can name another Python that has them.
 
 mod common;
 
@@ -10,13 +10,17 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 fn python() -> Option<String> {
-    let python = std::env::var("NOTEFRONT_PYTHON").unwrap_or_else(|_| "python3".into());
-    let found = Command::new(&python).args(["-c", "import soundfile, wavinfo, mido"]).output();
-    if found.is_ok_and(|output| output.status.success()) {
-        return Some(python);
+    let ours = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/python/bin/python");
+    let places = [std::env::var("NOTEFRONT_PYTHON").ok(), ours.to_str().map(str::to_owned), Some("python3".into())];
+    let has_readers = |python: &String| {
+        let found = Command::new(python).args(["-c", "import soundfile, wavinfo, mido"]).output();
+        found.is_ok_and(|output| output.status.success())
+    };
+    let found = places.into_iter().flatten().find(has_readers);
+    if found.is_none() {
+        eprintln!("SKIPPED: no Python with soundfile, wavinfo and mido; `cargo xtask test` installs them");
     }
-    eprintln!("skipped: {python} has no soundfile, wavinfo and mido; NOTEFRONT_PYTHON can name one that has");
-    None
+    found
 }
 
 /// `bext` by EBU Tech 3285: description of 256 bytes, originator 32, reference 32, date 10, time 8, then the
@@ -44,6 +48,21 @@ fn broadcast(take: &Path, to: PathBuf) -> PathBuf {
     to
 }
 
+/// The same take as RF64 (EBU Tech 3306): `ds64` first, all bits set where the 32-bit sizes were.
+fn as_rf64(riff: &[u8]) -> Vec<u8> {
+    let data_at = riff.windows(4).position(|w| w == b"data").expect("sound");
+    let data_len = (riff.len() - data_at - 8) as u64;
+    let mut bytes = b"RF64\xff\xff\xff\xffWAVEds64\x1c\0\0\0".to_vec();
+    for field in [riff.len() as u64 + 36 - 8, data_len, data_len / 2] {
+        bytes.extend(field.to_le_bytes());
+    }
+    bytes.extend([0; 4]);
+    bytes.extend(&riff[12..data_at]);
+    bytes.extend(b"data\xff\xff\xff\xff");
+    bytes.extend(&riff[data_at + 8..]);
+    bytes
+}
+
 /// Six notes, a marked copy of them, and what the document tells of them.
 struct Marked {
     takes: Takes,
@@ -56,6 +75,18 @@ impl Marked {
         let takes = Takes::new();
         let plain = takes.wav("plain.wav", 1, RATE, &(0..6).flat_map(|_| note(RATE, 1.4)).collect::<Vec<_>>());
         let take = broadcast(&plain, takes.path("take.wav"));
+        Self::of(takes, take, options)
+    }
+
+    /// The same as RF64.
+    fn long() -> Self {
+        let plain = Self::new(&[]);
+        let bytes = as_rf64(&std::fs::read(&plain.take).expect("the take"));
+        std::fs::write(&plain.take, bytes).expect("room");
+        Self::of(plain.takes, plain.take, &[])
+    }
+
+    fn of(takes: Takes, take: PathBuf, options: &[&str]) -> Self {
         let args = [&["mark", take.to_str().expect("plain"), "--which", "all"], options].concat();
         let output = notefront(&args);
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
@@ -87,8 +118,12 @@ fn number(value: &Value) -> f64 {
 #[test]
 fn outside_readers_find_every_mark_on_its_sample() {
     let Some(python) = python() else { return };
-    let marked = Marked::new(&[]);
-    let read = marked.read_by(&python);
+    for marked in [Marked::new(&[]), Marked::long()] {
+        finds_every_mark_on_its_sample(&marked, &marked.read_by(&python));
+    }
+}
+
+fn finds_every_mark_on_its_sample(marked: &Marked, read: &Value) {
     assert_eq!((&read["soundfile_equal"], &read["wave_equal"]), (&Value::Bool(true), &Value::Bool(true)));
     assert_eq!(read["time_reference"], 1_728_123_456_u64);
     assert_eq!(read["description"], "Long tones, one");
@@ -137,11 +172,16 @@ fn outside_readers_find_the_table_s_figures() {
 
 #[test]
 fn ffprobe_finds_sound_and_time_reference() {
-    let marked = Marked::new(&[]);
+    for marked in [Marked::new(&[]), Marked::long()] {
+        ffprobe_finds(&marked);
+    }
+}
+
+fn ffprobe_finds(marked: &Marked) {
     let mut probe = Command::new("ffprobe");
     probe.args(["-v", "error", "-show_entries", "stream=codec_name,duration_ts:format_tags", "-of", "json"]);
     let Ok(output) = probe.arg(marked.file("wav")).output() else {
-        eprintln!("skipped: no ffprobe");
+        eprintln!("SKIPPED: no ffprobe");
         return;
     };
     assert!(output.status.success() && output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));

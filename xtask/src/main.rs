@@ -7,6 +7,7 @@ mod bundle;
 mod demo;
 mod licences;
 mod make;
+mod python;
 mod shell;
 mod test;
 mod tidy;

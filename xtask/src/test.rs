@@ -1,7 +1,7 @@
 //! `cargo xtask test`: everything that must hold before a change is kept.
 
 use crate::shell::{answers, cargo, output, run};
-use crate::{browser, licences, tidy};
+use crate::{browser, licences, python, tidy};
 
 /// A step: name, and whether it holds.
 type Step = (&'static str, fn() -> Result<(), String>);
@@ -14,6 +14,7 @@ const STEPS: [Step; 5] =
 pub fn all() -> Result<(), String> {
     needs()?;
     browser::bring();
+    python::prepare();
     let results: Vec<(&str, Result<(), String>)> = STEPS.iter().map(|(name, step)| (*name, step())).collect();
     for (name, result) in &results {
         println!("{name}: {}", result.as_ref().map_or_else(|e| format!("FAILED\n{e}"), |()| "holds".into()));

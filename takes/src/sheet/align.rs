@@ -93,33 +93,27 @@ fn with_graces(way: &[Pair], entrances: &[Entrance], notes: &[SheetNote], semito
     met
 }
 
-/// Grace notes meet the entrances played last that have their pitch; the others were not played.
+/// Grace notes meet the entrances played last that have their pitch. Those that meet none are left out: they may
+/// be shorter than an entrance must be to be heard, so nobody can say that they were missed.
 fn meet_graces(
     graces: std::ops::Range<usize>,
-    met: &mut Vec<Pair>,
+    met: &mut [Pair],
     entrances: &[Entrance],
     notes: &[SheetNote],
     semitones: i32,
 ) {
+    let sounds = |note: usize| i32::from(notes[note].midi_note) + semitones;
     let num_extra = met.iter().rev().take_while(|pair| matches!(pair, Pair::Played(_))).count();
-    let mut extras = met.split_off(met.len() - num_extra);
-    let mut tail = Vec::new();
+    let mut until = met.len();
+    let from = until - num_extra;
     for grace in graces.rev() {
-        let sounds = i32::from(notes[grace].midi_note) + semitones;
-        let is_it = |pair: &Pair| matches!(pair, Pair::Played(i) if entrances[*i].midi_note.is_some_and(|m| i32::from(m) == sounds));
-        match extras.iter().rposition(is_it) {
-            Some(at) => {
-                tail.extend(extras.drain(at + 1..).rev());
-                tail.extend(extras.pop().and_then(|pair| match pair {
-                    Pair::Played(i) => Some(Pair::Both(i, grace)),
-                    _ => None,
-                }));
-            }
-            None => tail.push(Pair::Written(grace)),
+        let is_it = |pair: &Pair| matches!(pair, Pair::Played(i) if entrances[*i].midi_note.map(i32::from) == Some(sounds(grace)));
+        let Some(at) = met[from..until].iter().rposition(is_it).map(|at| from + at) else { continue };
+        if let Pair::Played(i) = met[at] {
+            met[at] = Pair::Both(i, grace);
         }
+        until = at;
     }
-    tail.extend(extras.into_iter().rev());
-    met.extend(tail.into_iter().rev());
 }
 
 #[cfg(test)]
@@ -171,15 +165,8 @@ mod tests {
         notes.insert(3, grace(48, 2.0));
         // The first grace is played, the second is not; 70 is not written.
         let take = played(&[(46, 0.0), (70, 0.5), (52, 0.93), (53, 1.0), (50, 2.0), (46, 3.0)]);
-        let expected = [
-            Pair::Both(0, 0),
-            Pair::Played(1),
-            Pair::Both(2, 1),
-            Pair::Both(3, 2),
-            Pair::Written(3),
-            Pair::Both(4, 4),
-            Pair::Both(5, 5),
-        ];
+        let expected =
+            [Pair::Both(0, 0), Pair::Played(1), Pair::Both(2, 1), Pair::Both(3, 2), Pair::Both(4, 4), Pair::Both(5, 5)];
         assert_eq!(way(&take, &notes), expected);
     }
 

@@ -100,6 +100,8 @@ impl Sheet {
         }
         self.tempi.retain(|(beat, bpm)| beat.is_finite() && (1.0..=1000.0).contains(bpm));
         self.tempi.sort_by(|a, b| a.0.total_cmp(&b.0));
+        // A tempo at a bar that is played twice, or written twice, is no change.
+        self.tempi.dedup_by(|next, kept| next.1 == kept.1);
     }
 }
 

@@ -7,8 +7,8 @@ use roxmltree::{Document, Node, ParsingOptions};
 use std::collections::HashMap;
 use std::io::{Cursor, Read};
 
-/// Nodes of a document, at most: a part of 500 000 notes has some ten million.
-const MAX_NODES: u32 = 20_000_000;
+/// Nodes of a document, at most: some fifteen for each of 500 000 notes, and under 1 GiB of memory.
+const MAX_NODES: u32 = 8_000_000;
 
 /// The score inside a compressed file: where its container says, else the first score in it.
 pub fn unpack(bytes: &[u8]) -> Result<String, SheetError> {

@@ -81,9 +81,8 @@ pub fn read_along(entrances: &[Entrance], sheet: &Sheet) -> Reading {
     let written = transposed(&sheet.notes, semitones);
     let right = right_places(&pairs, entrances, &written);
     let mut remarks = sheet.remarks.clone();
-    if semitones != 0 {
-        remarks.push(remark_on(semitones));
-    }
+    remarks.extend(remark_on_key(semitones));
+    remarks.extend(remark_on_graces(&pairs, &sheet.notes));
     let played_bpm = slope(&right).map(|seconds| 60.0 / seconds);
     let beats = written_beats(sheet, &clock, &right);
     if beats.is_none()
@@ -105,9 +104,19 @@ pub fn read_along(entrances: &[Entrance], sheet: &Sheet) -> Reading {
     }
 }
 
-fn remark_on(semitones: i32) -> String {
+fn remark_on_key(semitones: i32) -> Option<String> {
     let side = if semitones < 0 { "below" } else { "above" };
-    format!("the take sounds {} semitones {side} the part: it was read in that key", semitones.abs())
+    let told = || format!("the take sounds {} semitones {side} the part: it was read in that key", semitones.abs());
+    (semitones != 0).then(told)
+}
+
+fn remark_on_graces(pairs: &[Pair], notes: &[SheetNote]) -> Option<String> {
+    let num_met = pairs.iter().filter(|pair| matches!(pair, Pair::Both(_, note) if notes[*note].is_grace)).count();
+    match notes.iter().filter(|note| note.is_grace).count() - num_met {
+        0 => None,
+        1 => Some("one grace note was not heard; it may be too short to tell".into()),
+        n => Some(format!("{n} grace notes were not heard; they may be too short to tell")),
+    }
 }
 
 /// Notes that leave MIDI's range stay as they are: they can be wrong, not absent.

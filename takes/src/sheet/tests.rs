@@ -117,18 +117,25 @@ fn tempi_are_those_that_sound() {
     assert!((sheet.clock().seconds(6.0) - (240.0 / 72.0 + 1.0)).abs() < 1e-9);
 }
 
+/// An archive of files, as .mxl is one.
+fn zipped(files: &[(&str, &[u8])]) -> Vec<u8> {
+    let mut zip = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    for (name, content) in files {
+        zip.start_file(*name, zip::write::SimpleFileOptions::default()).expect("memory");
+        zip.write_all(content).expect("memory");
+    }
+    zip.finish().expect("memory").into_inner()
+}
+
 #[test]
 fn compressed_scores_are_found_by_their_container() {
-    let mut zip = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
-    let options = zip::write::SimpleFileOptions::default();
     let container = "<container><rootfiles><rootfile full-path=\"b/tune.xml\"/></rootfiles></container>";
-    for (name, text) in
-        [("META-INF/container.xml", container), ("a.xml", "<wrong/>"), ("b/tune.xml", &score(&[&note('C', 3, 16)]))]
-    {
-        zip.start_file(name, options).expect("memory");
-        zip.write_all(text.as_bytes()).expect("memory");
-    }
-    let bytes = zip.finish().expect("memory").into_inner();
+    let tune = score(&[&note('C', 3, 16)]);
+    let bytes = zipped(&[
+        ("META-INF/container.xml", container.as_bytes()),
+        ("a.xml", b"<wrong/>"),
+        ("b/tune.xml", tune.as_bytes()),
+    ]);
     assert_eq!(pitches(&parse(&bytes, None).expect("a score")), [48]);
     assert!(parse(&bytes[..bytes.len() / 2], None).is_err(), "cut short");
 }
@@ -138,6 +145,58 @@ fn utf_16_scores_are_read() {
     let xml = score(&[&note('C', 3, 16)]);
     let bytes: Vec<u8> = [0xFF, 0xFE].into_iter().chain(xml.encode_utf16().flat_map(u16::to_le_bytes)).collect();
     assert_eq!(pitches(&parse(&bytes, None).expect("a score")), [48]);
+}
+
+/// A part from the folder of scores, as the tests of the whole program use it.
+fn kept(name: &str) -> Sheet {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/scores");
+    open(&folder.join(name), None).expect("a score in the repository")
+}
+
+/// Pitches and beats of the Laendler, by hand: bars 1 2 3, 1 2 4, 5 to 8, and from the beginning 1 2 4. Up to the da
+/// capo music21 10.3, a reference library for scores, plays the same out (`expandRepeats`, `stripTies`).
+const LAENDLER: [(u8, f64); 30] = [
+    (53, 0.0),
+    (57, 1.0),
+    (60, 2.0),
+    (58, 3.0),
+    (57, 4.5),
+    (55, 5.0),
+    (53, 6.0),
+    (53, 9.0),
+    (57, 10.0),
+    (60, 11.0),
+    (58, 12.0),
+    (57, 13.5),
+    (55, 14.0),
+    (53, 15.0),
+    (50, 18.0),
+    (52, 19.0),
+    (53, 20.0),
+    (55, 21.0),
+    (53, 25.0),
+    (52, 26.0),
+    (50, 27.0),
+    (49, 28.0),
+    (48, 28.0),
+    (53, 30.0),
+    (57, 31.0),
+    (60, 32.0),
+    (58, 33.0),
+    (57, 34.5),
+    (55, 35.0),
+    (53, 36.0),
+];
+
+#[test]
+fn a_whole_part_is_played_out_in_every_clef() {
+    for name in ["landler.musicxml", "landler-treble-clef.musicxml"] {
+        let sheet = kept(name);
+        let played: Vec<(u8, f64)> = sheet.notes.iter().map(|n| (n.midi_note, n.beat)).collect();
+        assert_eq!(played, LAENDLER, "{name}");
+        assert_eq!((sheet.tempi.as_slice(), sheet.notes[21].is_grace), (&[(0.0, 96.0)][..], true));
+        assert_eq!(sheet.notes[17].length_beats, 4.0, "tied over the bar");
+    }
 }
 
 /// A MIDI file of tracks, 480 ticks to a quarter.
@@ -189,6 +248,31 @@ fn what_is_no_score_is_refused_with_a_reason() {
     assert!(refused(b"<score-partwise/>").contains("no such part"));
     assert!(refused(score(&["<note><rest/><duration>16</duration></note>"]).as_bytes()).contains("no notes"));
     assert!(parse(score(&[&note('C', 3, 16)]).as_bytes(), Some("9")).is_err());
+}
+
+/// Every file cut short anywhere, and with single bytes changed: read or refused, never a panic.
+#[test]
+fn damaged_files_are_read_or_refused() {
+    let tempo = [0, 0xFF, 0x51, 3, 0x0C, 0xB7, 0x35];
+    let notes = [0, 0x90, 46, 80, 0x83, 0x60, 46, 0, 0x83, 0x60, 53, 80, 0x83, 0x60, 0x80, 53, 0];
+    let xml = score(&["<barline><repeat direction=\"backward\"/></barline>", &note('C', 3, 16)]);
+    for whole in [midi(&[&tempo, &notes]), xml.clone().into_bytes(), zipped(&[("a.xml", xml.as_bytes())])] {
+        for at in 0..whole.len() {
+            let _ = parse(&whole[..at], None);
+            for flip in [0x01, 0x80, 0xFF] {
+                let mut changed = whole.clone();
+                changed[at] ^= flip;
+                let _ = parse(&changed, None);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_small_archive_that_grows_without_end_is_refused() {
+    let bomb = zipped(&[("a.xml", &vec![b' '; 65 << 20])]);
+    assert!(bomb.len() < 1 << 20, "{} bytes hold 65 MiB", bomb.len());
+    assert!(parse(&bomb, None).expect_err("too long").to_string().contains("64 MiB"));
 }
 
 #[test]

@@ -181,6 +181,85 @@ fn rf64_and_bw64_keep_their_kind_and_count_in_64_bits() {
     }
 }
 
+/// Keeps the first bytes and the last, and counts the rest.
+#[derive(Default)]
+struct Ends {
+    first: Vec<u8>,
+    last: Vec<u8>,
+    len: u64,
+}
+
+const KEPT: usize = 4096;
+
+impl Write for Ends {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let room = KEPT.saturating_sub(self.first.len()).min(bytes.len());
+        self.first.extend(&bytes[..room]);
+        self.last.extend(bytes);
+        self.last.drain(..self.last.len().saturating_sub(KEPT));
+        self.len += bytes.len() as u64;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+fn le64(bytes: &[u8], at: usize) -> u64 {
+    u64::from_le_bytes(bytes[at..at + 8].try_into().expect("eight bytes"))
+}
+
+/// A mono file of 16 bits with so many bytes of sound, which take no room on the disk; and its marked copy.
+fn marked_giant(head: &[u8], data_len: u64, label: &str) -> Ends {
+    let place = Place::new(head);
+    let file = File::options().write(true).open(place.original()).expect("just written");
+    file.set_len(head.len() as u64 + data_len).expect("a file with a hole");
+    let mut source = File::open(place.original()).expect("a file");
+    let layout = Layout::read(&mut source).expect("a WAV file");
+    let mut cues = Cues::read(&mut source, &layout).expect("no cues");
+    let at_s = (data_len / 2 - 1) as f64 / f64::from(RATE);
+    assert_eq!(add(&mut cues, &layout, &[mark(at_s, 0.0, label)]).num_added, 1);
+    let mut ends = Ends::default();
+    super::write(&mut source, &layout, &cues, &mut ends).expect("memory");
+    ends
+}
+
+/// What EBU Tech 3306 and ITU-R BS.2088 ask: sizes of 64 bits in `ds64`, and all bits set in their 32-bit places.
+fn assert_giant(copy: &Ends, tag: &[u8; 4], data_len: u64) {
+    assert_eq!((&copy.first[..4], le32(&copy.first, 4), &copy.first[8..16]), (&tag[..], u32::MAX, &b"WAVEds64"[..]));
+    let ds64 = &copy.first[20..48];
+    assert_eq!([le64(ds64, 0), le64(ds64, 8), le64(ds64, 16)], [copy.len - 8, data_len, data_len / 2]);
+    let data_at = copy.first.windows(4).position(|w| w == b"data").expect("sound");
+    assert_eq!(le32(&copy.first, data_at + 4), u32::MAX);
+    let cue_at = copy.last.windows(4).position(|w| w == b"cue ").expect("cue points");
+    // The last sample of all is marked, past the 2^31st.
+    assert_eq!(u64::from(le32(&copy.last, cue_at + 8 + 4 + 20)), data_len / 2 - 1);
+}
+
+#[test]
+fn files_of_more_than_4_gib_count_in_64_bits() {
+    let data_len = (4 << 30) + 1_000_000_u64;
+    for tag in [b"RF64", b"BW64"] {
+        let mut ds64 = [data_len + 72, data_len, data_len / 2].map(u64::to_le_bytes).concat();
+        ds64.extend(0_u32.to_le_bytes());
+        let mut head = form(tag, &[(b"ds64", ds64), (b"fmt ", format())]);
+        head.extend(b"data");
+        head.extend(u32::MAX.to_le_bytes());
+        assert_giant(&marked_giant(&head, data_len, "last"), tag, data_len);
+    }
+}
+
+#[test]
+fn a_file_that_its_marks_bring_over_4_gib_becomes_rf64() {
+    let data_len = u64::from(u32::MAX) - 1 - 36;
+    let mut head = form(b"RIFF", &[(b"fmt ", format())]);
+    head[4..8].copy_from_slice(&((36 + data_len) as u32).to_le_bytes());
+    head.extend(b"data");
+    head.extend((data_len as u32).to_le_bytes());
+    assert_giant(&marked_giant(&head, data_len, "last"), b"RF64", data_len);
+}
+
 #[test]
 fn what_a_recorder_left_open_is_closed() {
     let mut bytes = form(b"RIFF", &[(b"fmt ", format()), (b"data", sound())]);

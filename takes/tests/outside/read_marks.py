@@ -22,6 +22,9 @@ def samples(path):
 
 
 def wave_frames(path):
+    with open(path, "rb") as file:
+        if file.read(4) != b"RIFF":  # The standard library reads no RF64.
+            return None
     with wave.open(path) as reader:
         return reader.getparams()[:4], reader.readframes(reader.getnframes())
 
