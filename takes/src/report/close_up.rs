@@ -14,8 +14,8 @@ const PITCH_Y: (f64, f64) = (16.0, 176.0);
 const LEVEL_Y: (f64, f64) = (196.0, 286.0);
 /// Time shown at least, ms from the onset. The picture itself ends where the analysis has seen enough.
 const TIME_MS: (f64, f64) = (-100.0, 250.0);
-/// Room after the last point, ms.
-const ROOM_AFTER_MS: f64 = 20.0;
+/// Room after the last point for the names of the curves, ms.
+const ROOM_AFTER_MS: f64 = 75.0;
 /// Room before the air, ms.
 const ROOM_MS: f64 = 25.0;
 /// Most air shown, ms.
@@ -167,9 +167,11 @@ fn beat(entrance: &Entrance, axes: &Axes) -> Markup {
         return html! {};
     }
     let x = axes.x(ms);
+    // The word stands on the side where the stroke is not.
+    let (word_x, anchor) = if timing.value > 0.0 { (x - 3.0, "end") } else { (x + 3.0, "start") };
     html! {
         line.beat x1=(svg::px(x)) y1=(PITCH_Y.0) x2=(svg::px(x)) y2=(LEVEL_Y.1) {}
-        text.beat-name x=(svg::px(x + 3.0)) y=(PITCH_Y.1 - 5.0) { "beat" }
+        text.beat-name x=(svg::px(word_x)) y=(PITCH_Y.1 - 5.0) text-anchor=(anchor) { "beat" }
     }
 }
 
