@@ -95,10 +95,22 @@ impl Capture {
         self.clock
     }
 
-    /// Says that what comes next does not continue what came before (a host's reset). No allocation.
+    /// The host has reset the insert. A running time line that goes on where it was goes on here too; without
+    /// one, what comes next does not continue what came before. No allocation.
     pub fn cut(&mut self) {
-        self.last = None;
         self.was_reset = true;
+    }
+
+    /// How well the last stamp predicts this block, a reset considered.
+    fn drift(&self, transport: &TransportView) -> Drift {
+        let Some(last) = self.last.as_ref().filter(|_| self.lost_since_stamp == 0) else { return Drift::Jump };
+        let drift = last.drift(transport, self.clock, self.sample_rate_hz);
+        match drift {
+            _ if !self.was_reset => drift,
+            // Worth a stamp: the delayed sound is gone, and the worker must know.
+            Drift::None | Drift::Bend if transport.playing && transport.has_time_line() => Drift::Bend,
+            _ => Drift::Jump,
+        }
     }
 
     /// Takes one block: all channels, the same length each. Channels are averaged into one.
@@ -130,10 +142,7 @@ impl Capture {
 
     /// Makes sure the worker knows where the next sample stands; false when there is no room to say so.
     fn stamp(&mut self, transport: &TransportView) -> bool {
-        let drift = match &self.last {
-            Some(last) if self.lost_since_stamp == 0 => last.drift(transport, self.clock, self.sample_rate_hz),
-            _ => Drift::Jump,
-        };
+        let drift = self.drift(transport);
         if drift == Drift::None {
             return true;
         }
@@ -162,18 +171,21 @@ impl Capture {
     fn mix(&mut self, channels: &[&mut [f32]], num_samples: usize) {
         let gain = 1.0 / channels.len() as f32;
         let mut mixed = [0.0f32; MIX_LEN];
-        let mut peak = 0.0f32;
         let mut start = 0;
         while start < num_samples {
             let len = MIX_LEN.min(num_samples - start);
             mix_into(&mut mixed[..len], channels, start, gain);
-            peak = mixed[..len].iter().fold(peak, |p, s| p.max(s.abs()));
             let (_, rest) = self.samples.push_partial_slice(&mixed[..len]);
             debug_assert!(rest.is_empty(), "room was checked for the whole block");
             start += len;
         }
-        self.meters.note_peak(peak);
+        self.meters.note_peak(peak(channels));
     }
+}
+
+/// Of all channels: one that is clipped would not show in their mean.
+fn peak(channels: &[&mut [f32]]) -> f32 {
+    channels.iter().flat_map(|c| c.iter()).fold(0.0, |p, s| p.max(s.abs()))
 }
 
 fn mix_into(mixed: &mut [f32], channels: &[&mut [f32]], start: usize, gain: f32) {
@@ -284,12 +296,18 @@ mod tests {
     }
 
     #[test]
-    fn a_reset_cuts_the_stretch() {
-        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
-        capture.write(&[&mut [1.0; 10]], &playing(0));
-        capture.cut();
-        capture.write(&[&mut [1.0; 10]], &playing(10));
-        assert_eq!(read_all(&mut feed).0.len(), 2);
+    fn a_reset_cuts_the_stretch_unless_the_time_line_goes_on() {
+        let free = TransportView::default();
+        for (before, after, cuts) in
+            [(playing(0), playing(10), false), (playing(0), playing(500), true), (free, free, true)]
+        {
+            let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+            capture.write(&[&mut [1.0; 10]], &before);
+            capture.cut();
+            capture.write(&[&mut [1.0; 10]], &after);
+            let stamps = read_all(&mut feed).0;
+            assert_eq!((stamps.len(), stamps[1].jump, stamps[1].reset), (2, cuts, true), "{after:?}");
+        }
     }
 
     #[test]
@@ -301,6 +319,16 @@ mod tests {
         capture.write(&[&mut [f32::from_bits(3), -0.0]], &playing(0));
         let bits: Vec<u32> = read_all(&mut feed).1.iter().map(|s| s.to_bits()).collect();
         assert_eq!(bits, [3, (-0.0f32).to_bits()]);
+    }
+
+    #[test]
+    fn one_clipped_channel_of_two_is_seen() {
+        let meters = Arc::new(Meters::default());
+        let (mut capture, _feed) = pair(1000.0, false, meters.clone());
+        capture.write(&[&mut [0.5, 0.999], &mut [0.9, 0.5]], &playing(0));
+        assert!(!meters.clipped.load(std::sync::atomic::Ordering::Relaxed));
+        capture.write(&[&mut [0.5, 0.2], &mut [0.0, -1.0]], &playing(2));
+        assert!(meters.clipped.load(std::sync::atomic::Ordering::Relaxed));
     }
 
     #[test]

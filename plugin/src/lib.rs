@@ -20,6 +20,7 @@ pub mod marker_out;
 pub mod meters;
 pub mod params;
 pub mod passes;
+pub mod patterns;
 pub mod session;
 pub mod state;
 pub mod take_file;

@@ -94,7 +94,7 @@ impl<'de> Deserialize<'de> for SavedSession {
 
 /// Puts a readable field in place of one that is no JSON, so that loading goes on and says so.
 pub fn mark_damage(state: &mut PluginState) {
-    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}")] {
+    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
         if let Some(field) = state.fields.get_mut(key)
             && serde_json::from_str::<serde::de::IgnoredAny>(field).is_err()
         {
