@@ -14,6 +14,7 @@ pub mod editor;
 mod export;
 #[cfg(any(test, feature = "fixture"))]
 pub mod fixture;
+pub mod fronts;
 pub mod looks;
 pub mod marker_files;
 pub mod marker_out;

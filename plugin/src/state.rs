@@ -4,6 +4,7 @@
 //! Read leniently: every pass and every entrance on its own, so that one damaged part costs only itself.
 
 use crate::beats::BeatMap;
+use crate::fronts;
 use crate::passes::{MAX_ENTRANCES, Origin, Pass, PassId};
 use crate::session::{Session, SharedSession};
 use crate::wave::Wave;
@@ -60,8 +61,12 @@ impl SavedSession {
 
     /// The passes as JSON values, with the oldest unkept left out until the rest fits.
     fn fitting(&self) -> (Vec<Value>, usize) {
-        let mut written: Vec<(bool, String)> =
-            self.passes.iter().map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p).to_string())).collect();
+        let mut written: Vec<(bool, String)> = self
+            .passes
+            .iter()
+            .zip(fronts::fitting(&self.passes))
+            .map(|(p, fronts)| (p.kept || Some(p.id) == self.reference, write_pass(p, fronts).to_string()))
+            .collect();
         let mut num_left_out = 0;
         while written.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES {
             let oldest_unkept = written.iter().position(|(kept, _)| !kept).unwrap_or(0);
@@ -103,10 +108,9 @@ pub fn mark_damage(state: &mut PluginState) {
     }
 }
 
-fn write_pass(pass: &Pass) -> Value {
+fn write_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> Value {
     let (wave, wave_per_s) = pass.wave.thinned(MAX_WAVE_POINTS);
-    let entrances: Vec<Value> =
-        pass.entrances.iter().filter_map(|e| serde_json::to_value(e).ok()).map(compact).collect();
+    let entrances: Vec<Value> = pass.entrances.iter().zip(fronts).filter_map(|(e, f)| write_entrance(e, f)).collect();
     json!({
         "id": pass.id,
         "name": pass.name,
@@ -123,6 +127,14 @@ fn write_pass(pass: &Pass) -> Value {
         "wave_per_s": wave_per_s,
         "entrances": entrances,
     })
+}
+
+fn write_entrance(entrance: &Entrance, front: Option<Value>) -> Option<Value> {
+    let mut value = compact(serde_json::to_value(entrance).ok()?);
+    if let (Some(front), Some(fields)) = (front, value.as_object_mut()) {
+        fields.insert("front".into(), front);
+    }
+    Some(value)
 }
 
 /// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds):
@@ -171,7 +183,7 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
     let entrances = value.get("entrances")?.as_array()?;
     let mut read: Vec<Entrance> = entrances
         .iter()
-        .filter_map(|e| Entrance::deserialize(e).ok())
+        .filter_map(|e| Some(Entrance { picture: fronts::read(e.get("front")), ..Entrance::deserialize(e).ok()? }))
         .filter(|e| e.speaks_s.is_finite() && e.onset_s.is_finite())
         .take(MAX_ENTRANCES)
         .collect();
