@@ -84,7 +84,8 @@ pub fn show(ui: &mut Ui, input: &HeaderInput<'_>, draft: &mut Option<(PassId, St
 
 fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
     let current = input.pass.map_or("no pass yet".to_owned(), title);
-    ComboBox::from_id_salt("pass").width(200.0).selected_text(current).show_ui(ui, |ui| {
+    let spoken = format!("pass on show: {current}");
+    let combo = ComboBox::from_id_salt("pass").width(200.0).selected_text(current).show_ui(ui, |ui| {
         if ui.selectable_label(input.follows, "follow the newest").clicked() {
             wishes.push(Wish::Show(None));
         }
@@ -96,6 +97,7 @@ fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
             }
         }
     });
+    combo.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &spoken));
 }
 
 fn title(pass: &Pass) -> String {
