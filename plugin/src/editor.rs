@@ -154,7 +154,9 @@ impl App {
         let panel = &mut self.screen.markers;
         let folder = PathBuf::from(panel.folder.trim());
         match (wish, pass) {
-            (MarkersWish::Write, Some(pass)) => panel.outcome = Some(marker_files::write_all(&pass, &folder)),
+            (MarkersWish::Write, Some(pass)) => {
+                panel.outcome = Some(marker_files::write_all(&pass, &folder, panel.which))
+            }
             (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
             (MarkersWish::Open, _) => {
                 if let Err(why) = marker_files::open_folder(&folder) {

@@ -10,10 +10,11 @@ pub const MAX_BYTES: usize = 1_000_000;
 /// Fields of a picture.
 const FIELDS: [&str; 3] = ["pitch_cents", "tone_db", "noise_db"];
 
-/// The pictures of the flagged entrances of each pass, as many as fit; `None` beside an entrance without.
+/// The pictures of the flagged entrances of each pass, as many as fit into `room` bytes; `None` beside an entrance
+/// without.
 #[must_use]
-pub fn fitting(passes: &[Pass]) -> Vec<Vec<Option<Value>>> {
-    let mut room = MAX_BYTES;
+pub fn fitting(passes: &[&Pass], room: usize) -> Vec<Vec<Option<Value>>> {
+    let mut room = room.min(MAX_BYTES);
     let mut all: Vec<Vec<Option<Value>>> = passes.iter().rev().map(|pass| of_pass(pass, &mut room)).collect();
     all.reverse();
     all
@@ -68,7 +69,7 @@ mod tests {
     #[test]
     fn a_front_comes_back_within_half_a_cent_and_half_a_decibel() {
         let pass = fixture::showcase(0);
-        let fronts = &fitting(std::slice::from_ref(&pass))[0];
+        let fronts = &fitting(&[&pass], MAX_BYTES)[0];
         for (entrance, front) in pass.entrances.iter().zip(fronts) {
             assert_eq!(front.is_some(), entrance.is_flagged());
             let Some(front) = front else { continue };
@@ -88,11 +89,13 @@ mod tests {
     #[test]
     fn the_newest_passes_come_first_and_the_room_is_kept() {
         let passes: Vec<Pass> = (0..4).map(|i| fixture::mixed_pass(1200, i + 1)).collect();
-        let fronts = fitting(&passes);
+        let all: Vec<&Pass> = passes.iter().collect();
+        let fronts = fitting(&all, usize::MAX);
         let num = |i: usize| fronts[i].iter().flatten().count();
         assert!(num(3) > 0 && num(0) == 0, "{} {}", num(3), num(0));
         let bytes: usize = fronts.iter().flatten().flatten().map(|f| f.to_string().len()).sum();
         assert!(bytes <= MAX_BYTES && bytes > MAX_BYTES / 2, "{bytes}");
+        assert!(fitting(&all, 0).iter().flatten().all(Option::is_none));
     }
 
     #[test]

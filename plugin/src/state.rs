@@ -59,22 +59,24 @@ impl SavedSession {
         Self { passes: session.passes().to_vec(), reference: session.reference, damage: Vec::new() }
     }
 
-    /// The passes as JSON values, with the oldest unkept left out until the rest fits.
+    /// The passes as JSON values, with the oldest unkept left out until the rest fits. Pictures take what is left.
     fn fitting(&self) -> (Vec<Value>, usize) {
-        let mut written: Vec<(bool, String)> = self
-            .passes
-            .iter()
-            .zip(fronts::fitting(&self.passes))
-            .map(|(p, fronts)| (p.kept || Some(p.id) == self.reference, write_pass(p, fronts).to_string()))
-            .collect();
-        let mut num_left_out = 0;
-        while written.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES {
-            let oldest_unkept = written.iter().position(|(kept, _)| !kept).unwrap_or(0);
-            written.remove(oldest_unkept);
-            num_left_out += 1;
+        let mut passes: Vec<(bool, Value)> =
+            self.passes.iter().map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p))).collect();
+        let mut sizes: Vec<usize> = passes.iter().map(|(_, value)| value.to_string().len()).collect();
+        let mut shown: Vec<&Pass> = self.passes.iter().collect();
+        while sizes.iter().sum::<usize>() > MAX_BYTES {
+            let oldest_unkept = passes.iter().position(|(kept, _)| !kept).unwrap_or(0);
+            passes.remove(oldest_unkept);
+            sizes.remove(oldest_unkept);
+            shown.remove(oldest_unkept);
         }
-        let values = written.iter().filter_map(|(_, text)| serde_json::from_str(text).ok()).collect();
-        (values, num_left_out)
+        let room = MAX_BYTES - sizes.iter().sum::<usize>();
+        for ((_, value), fronts) in passes.iter_mut().zip(fronts::fitting(&shown, room)) {
+            add_fronts(value, fronts);
+        }
+        let num_left_out = self.passes.len() - passes.len();
+        (passes.into_iter().map(|(_, value)| value).collect(), num_left_out)
     }
 }
 
@@ -108,9 +110,10 @@ pub fn mark_damage(state: &mut PluginState) {
     }
 }
 
-fn write_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> Value {
+fn write_pass(pass: &Pass) -> Value {
     let (wave, wave_per_s) = pass.wave.thinned(MAX_WAVE_POINTS);
-    let entrances: Vec<Value> = pass.entrances.iter().zip(fronts).filter_map(|(e, f)| write_entrance(e, f)).collect();
+    let entrances: Vec<Value> =
+        pass.entrances.iter().filter_map(|e| serde_json::to_value(e).ok()).map(compact).collect();
     json!({
         "id": pass.id,
         "name": pass.name,
@@ -129,12 +132,13 @@ fn write_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> Value {
     })
 }
 
-fn write_entrance(entrance: &Entrance, front: Option<Value>) -> Option<Value> {
-    let mut value = compact(serde_json::to_value(entrance).ok()?);
-    if let (Some(front), Some(fields)) = (front, value.as_object_mut()) {
-        fields.insert("front".into(), front);
+fn add_fronts(pass: &mut Value, fronts: Vec<Option<Value>>) {
+    let entrances = pass.get_mut("entrances").and_then(Value::as_array_mut);
+    for (entrance, front) in entrances.into_iter().flatten().zip(fronts) {
+        if let (Some(front), Some(fields)) = (front, entrance.as_object_mut()) {
+            fields.insert("front".into(), front);
+        }
     }
-    Some(value)
 }
 
 /// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds):
