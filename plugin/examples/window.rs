@@ -1,6 +1,8 @@
-//! Opens the window with made-up passes: `cargo run -p notefront --features fixture --example window [VIEW] [dark]`.
+//! Opens the window with made-up passes:
+//! `cargo run -p notefront --features fixture --example window [VIEW] [dark] [WIDTHxHEIGHT] [zoom=2] [text=1.5] [bpm=61]`.
 //!
-//! VIEW: lane, closeup, compare, settings, markers, many, empty, quiet, or an audio file to analyse.
+//! VIEW: lane, closeup, compare, patterns, settings, markers, many, empty, waiting, listening, quiet, clipped, free,
+//! or an audio file to analyse (its first beat 1 s in).
 
 use nice_plug::editor::dpi::{LogicalSize, Size};
 use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
@@ -11,6 +13,7 @@ use notefront::params::NotefrontParams;
 use notefront::passes::{Origin, Pass};
 use notefront::session::Session;
 use notefront::transport::TransportView;
+use notefront::view::header::View;
 use notefront::view::{Screen, ScreenInput};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
@@ -44,51 +47,94 @@ impl App for Window {
     }
 }
 
-fn window(view: &str, dark: bool) -> Window {
+/// The words of the command line.
+struct Args(Vec<String>);
+
+impl Args {
+    fn view(&self) -> &str {
+        self.0.first().map_or("lane", String::as_str)
+    }
+
+    fn number(&self, name: &str) -> Option<f32> {
+        self.0.iter().find_map(|a| a.strip_prefix(name)?.strip_prefix('=')?.parse().ok())
+    }
+
+    fn looks(&self) -> Looks {
+        let mut looks = Looks { text_scale: self.number("text").unwrap_or(1.0), ..Looks::default() };
+        if self.0.iter().any(|a| a == "dark") {
+            looks.colours = Colours::Dark;
+        }
+        let size =
+            self.0.iter().find_map(|a| a.split_once('x').and_then(|(w, h)| Some((w.parse().ok()?, h.parse().ok()?))));
+        if let Some((width, height)) = size {
+            (looks.width, looks.height) = (width, height);
+        }
+        looks
+    }
+}
+
+fn window(args: &Args) -> Window {
     let meters = Meters::default();
-    meters.clock.store(u64::from(view != "empty"), Ordering::Relaxed);
+    meters.clock.store(u64::from(args.view() != "empty"), Ordering::Relaxed);
     let mut window = Window {
         session: Session::default(),
         params: NotefrontParams::default(),
         meters,
-        looks: Looks { colours: if dark { Colours::Dark } else { Colours::Light }, ..Looks::default() },
-        screen: Screen::default(),
+        looks: args.looks(),
+        screen: Screen::writing_to("Notefront".into()),
         own_work: Vec::new(),
     };
-    match view {
-        "empty" => {}
-        "quiet" => {
-            let quiet = fixture::pass_at_60(&[]);
-            window.session.add(Pass { live: true, duration_s: 9.0, ..quiet });
-        }
-        "many" => {
-            window.session.add(fixture::mixed_pass(10_000, 5));
-        }
-        file if std::path::Path::new(file).is_file() => {
-            window.session.add(analysed(file, &window.params));
-            window.screen.select(Some(1));
-        }
-        _ => {
-            window.session.add(fixture::showcase(1));
-            window.session.add(fixture::showcase(0));
-        }
-    }
-    if view == "closeup" {
+    passes(&mut window, args);
+    if args.view() == "closeup" {
         let flagged = window.session.passes()[1].entrances.iter().position(|e| e.faults.iter().count() == 3);
         window.screen.select(flagged);
     }
-    window.screen.open(view == "compare", view == "markers", view == "settings");
+    let middle = match args.view() {
+        "compare" => View::Compare,
+        "patterns" => View::Patterns,
+        _ => View::Lane,
+    };
+    window.screen.open(middle, args.view() == "markers", args.view() == "settings");
     window
 }
 
-/// A take file as a pass with beats at 61 a minute from 1 s on, as the made takes have them.
-fn analysed(file: &str, params: &NotefrontParams) -> Pass {
+fn passes(window: &mut Window, args: &Args) {
+    let session = &mut window.session;
+    let running = |duration_s: f64| Pass { live: true, duration_s, ..fixture::pass_at_60(&[]) };
+    match args.view() {
+        "empty" | "waiting" => {}
+        "listening" => drop(session.add(running(0.8))),
+        "quiet" => {
+            session.add(fixture::showcase(0));
+            session.add(running(9.0));
+        }
+        "clipped" => {
+            session.add(Pass { clipped_at_s: vec![3.05, 8.04, 8.3], ..fixture::showcase(0) });
+        }
+        "free" => {
+            session.add(Pass { origin: Origin::Free, beats: Default::default(), ..fixture::showcase(0) });
+        }
+        "many" => drop(session.add(fixture::mixed_pass(10_000, 5))),
+        "patterns" => drop(session.add(fixture::mixed_pass(240, 5))),
+        file if std::path::Path::new(file).is_file() => {
+            session.add(analysed(file, args.number("bpm").map_or(61.0, f64::from), &window.params));
+            window.screen.select(Some(1));
+        }
+        _ => {
+            session.add(fixture::showcase(1));
+            session.add(fixture::showcase(0));
+        }
+    }
+}
+
+/// A take file as a pass with beats from 1 s on, as the made takes have them.
+fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
     let sound = notefront_tests::audio::read(std::path::Path::new(file)).unwrap_or_else(|e| panic!("{e}"));
     let beats = TransportView {
         playing: true,
         pos_samples: Some(0),
-        pos_beats: Some(-61.0 / 60.0),
-        tempo_bpm: Some(61.0),
+        pos_beats: Some(-bpm / 60.0),
+        tempo_bpm: Some(bpm),
         time_signature: Some((4, 4)),
         bar_start_beats: Some(0.0),
     };
@@ -103,11 +149,13 @@ fn analysed(file: &str, params: &NotefrontParams) -> Pass {
 }
 
 fn main() {
-    let args: Vec<String> = std::env::args().skip(1).collect();
-    let view = args.first().map_or("lane", String::as_str);
-    let window = window(view, args.iter().any(|a| a == "dark"));
+    let args = Args(std::env::args().skip(1).collect());
+    let window = window(&args);
     let size = LogicalSize::new(f64::from(window.looks.width), f64::from(window.looks.height));
-    let settings = EguiWindowSettings::new().with_title("Notefront").with_size(Size::Logical(size.cast()));
+    let settings = EguiWindowSettings::new()
+        .with_title("Notefront")
+        .with_fallback_scale_factor(args.number("zoom").map(f64::from))
+        .with_size(Size::Logical(size.cast()));
     match EguiWindow::create(settings, window) {
         Ok(open) => {
             if let Err(error) = open.run_until_closed() {

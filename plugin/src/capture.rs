@@ -3,13 +3,13 @@
 //! Two rings, made together: samples (mono), and stamps. A stamp says where on the time line a sample
 //! stands; one is written only where the last one no longer predicts it, always before its samples,
 //! so that whoever sees a sample can see its stamp. Nothing here allocates, locks or waits, except
-//! [`Capture::write`] while rendering offline, which waits for room so that nothing is lost.
+//! [`Capture::write`] while the host renders, which waits for room so that nothing is lost.
 
 use crate::meters::Meters;
 use crate::transport::{Drift, Stamp, TransportView};
 use rtrb::{Consumer, Producer, RingBuffer};
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// How much sound the ring holds, seconds: the worker may be away this long before samples are lost.
 const RING_S: f64 = 10.0;
@@ -19,6 +19,28 @@ const NUM_STAMPS: usize = 16_384;
 const MIX_LEN: usize = 256;
 /// How long the audio side sleeps at a time when it waits for room offline.
 const OFFLINE_WAIT: Duration = Duration::from_micros(200);
+
+/// Stretch of sound over which the host's pace is taken, seconds: longer than any buffer a sound card fills at once.
+const PACE_S: f64 = 2.0;
+/// A host that is this many times faster than the sound does not play it: it renders, and may be kept waiting.
+const RENDERS_FROM: f64 = 3.0;
+
+/// How fast the host asks for sound. Some hosts export a session without saying that they render offline.
+struct Pace {
+    since: Instant,
+    clock: u64,
+    renders: bool,
+}
+
+impl Pace {
+    fn follow(&mut self, clock: u64, sample_rate_hz: f64) {
+        let sound_s = (clock - self.clock) as f64 / sample_rate_hz;
+        if sound_s >= PACE_S {
+            self.renders = sound_s > RENDERS_FROM * self.since.elapsed().as_secs_f64();
+            (self.since, self.clock) = (Instant::now(), clock);
+        }
+    }
+}
 
 /// The audio side's end.
 pub struct Capture {
@@ -34,6 +56,7 @@ pub struct Capture {
     last: Option<Stamp>,
     was_reset: bool,
     offline: bool,
+    pace: Pace,
 }
 
 /// The worker's end.
@@ -71,6 +94,7 @@ pub fn pair_with_capacity(
         last: None,
         was_reset: false,
         offline,
+        pace: Pace { since: Instant::now(), clock: 0, renders: false },
     };
     (capture, Feed { samples: samples_out, stamps: stamps_out, taken: 0 })
 }
@@ -95,10 +119,28 @@ impl Capture {
         self.clock
     }
 
-    /// Says that what comes next does not continue what came before (a host's reset). No allocation.
+    /// The host has reset the insert. A running time line that goes on where it was goes on here too; without
+    /// one, what comes next does not continue what came before. No allocation.
     pub fn cut(&mut self) {
-        self.last = None;
         self.was_reset = true;
+    }
+
+    /// How well the last stamp predicts this block, a reset considered.
+    fn drift(&self, transport: &TransportView) -> Drift {
+        let Some(last) = self.last.as_ref().filter(|_| self.lost_since_stamp == 0) else { return Drift::Jump };
+        let drift = last.drift(transport, self.clock, self.sample_rate_hz);
+        match drift {
+            _ if !self.was_reset => drift,
+            // Worth a stamp: the delayed sound is gone, and the worker must know.
+            Drift::None | Drift::Bend if transport.playing && transport.has_time_line() => Drift::Bend,
+            _ => Drift::Jump,
+        }
+    }
+
+    /// True when the host renders, whether it says so or not: then the audio side may wait for the worker.
+    #[must_use]
+    pub fn may_wait(&self) -> bool {
+        self.offline || self.pace.renders
     }
 
     /// Takes one block: all channels, the same length each. Channels are averaged into one.
@@ -107,7 +149,8 @@ impl Capture {
         if num_samples == 0 {
             return;
         }
-        if self.offline {
+        self.pace.follow(self.clock, self.sample_rate_hz);
+        if self.may_wait() {
             self.wait_for_room(num_samples);
         }
         if self.stamp(transport) && self.samples.slots() >= num_samples {
@@ -120,7 +163,7 @@ impl Capture {
         self.meters.clock.store(self.clock, std::sync::atomic::Ordering::Release);
     }
 
-    /// Offline only: the worker takes samples until there is room. Blocks longer than the ring, or a
+    /// While rendering only: the worker takes samples until there is room. Blocks longer than the ring, or a
     /// worker that has gone, are not waited for.
     fn wait_for_room(&self, num_samples: usize) {
         while self.samples.slots() < num_samples.min(self.samples.buffer().capacity()) && !self.samples.is_abandoned() {
@@ -130,10 +173,7 @@ impl Capture {
 
     /// Makes sure the worker knows where the next sample stands; false when there is no room to say so.
     fn stamp(&mut self, transport: &TransportView) -> bool {
-        let drift = match &self.last {
-            Some(last) if self.lost_since_stamp == 0 => last.drift(transport, self.clock, self.sample_rate_hz),
-            _ => Drift::Jump,
-        };
+        let drift = self.drift(transport);
         if drift == Drift::None {
             return true;
         }
@@ -162,18 +202,21 @@ impl Capture {
     fn mix(&mut self, channels: &[&mut [f32]], num_samples: usize) {
         let gain = 1.0 / channels.len() as f32;
         let mut mixed = [0.0f32; MIX_LEN];
-        let mut peak = 0.0f32;
         let mut start = 0;
         while start < num_samples {
             let len = MIX_LEN.min(num_samples - start);
             mix_into(&mut mixed[..len], channels, start, gain);
-            peak = mixed[..len].iter().fold(peak, |p, s| p.max(s.abs()));
             let (_, rest) = self.samples.push_partial_slice(&mixed[..len]);
             debug_assert!(rest.is_empty(), "room was checked for the whole block");
             start += len;
         }
-        self.meters.note_peak(peak);
+        self.meters.note_peak(peak(channels));
     }
+}
+
+/// Of all channels: one that is clipped would not show in their mean.
+fn peak(channels: &[&mut [f32]]) -> f32 {
+    channels.iter().flat_map(|c| c.iter()).fold(0.0, |p, s| p.max(s.abs()))
 }
 
 fn mix_into(mixed: &mut [f32], channels: &[&mut [f32]], start: usize, gain: f32) {
@@ -284,12 +327,18 @@ mod tests {
     }
 
     #[test]
-    fn a_reset_cuts_the_stretch() {
-        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
-        capture.write(&[&mut [1.0; 10]], &playing(0));
-        capture.cut();
-        capture.write(&[&mut [1.0; 10]], &playing(10));
-        assert_eq!(read_all(&mut feed).0.len(), 2);
+    fn a_reset_cuts_the_stretch_unless_the_time_line_goes_on() {
+        let free = TransportView::default();
+        for (before, after, cuts) in
+            [(playing(0), playing(10), false), (playing(0), playing(500), true), (free, free, true)]
+        {
+            let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+            capture.write(&[&mut [1.0; 10]], &before);
+            capture.cut();
+            capture.write(&[&mut [1.0; 10]], &after);
+            let stamps = read_all(&mut feed).0;
+            assert_eq!((stamps.len(), stamps[1].jump, stamps[1].reset), (2, cuts, true), "{after:?}");
+        }
     }
 
     #[test]
@@ -301,6 +350,41 @@ mod tests {
         capture.write(&[&mut [f32::from_bits(3), -0.0]], &playing(0));
         let bits: Vec<u32> = read_all(&mut feed).1.iter().map(|s| s.to_bits()).collect();
         assert_eq!(bits, [3, (-0.0f32).to_bits()]);
+    }
+
+    #[test]
+    fn one_clipped_channel_of_two_is_seen() {
+        let meters = Arc::new(Meters::default());
+        let (mut capture, _feed) = pair(1000.0, false, meters.clone());
+        capture.write(&[&mut [0.5, 0.999], &mut [0.9, 0.5]], &playing(0));
+        assert!(!meters.clipped.load(std::sync::atomic::Ordering::Relaxed));
+        capture.write(&[&mut [0.5, 0.2], &mut [0.0, -1.0]], &playing(2));
+        assert!(meters.clipped.load(std::sync::atomic::Ordering::Relaxed));
+    }
+
+    #[test]
+    fn a_host_that_renders_without_saying_so_loses_nothing_once_its_pace_is_known() {
+        let meters = Arc::new(Meters::default());
+        // The ring holds the time until the pace is known, and little more.
+        let (mut capture, mut feed) = pair_with_capacity(2100, 1000.0, false, meters.clone());
+        let worker = std::thread::spawn(move || {
+            let (mut total, mut buffer) = (0, [0.0; 16]);
+            // A worker that is far slower than the host.
+            while !feed.is_done() {
+                if let Some(Fed::Samples(len)) = feed.read(&mut buffer) {
+                    total += len;
+                    std::thread::sleep(Duration::from_micros(50));
+                }
+            }
+            total
+        });
+        for i in 0..400 {
+            capture.write(&[&mut [0.0; 50]], &playing(50 * i));
+        }
+        assert!(capture.may_wait());
+        drop(capture);
+        assert_eq!(worker.join().expect("it ends"), 20_000);
+        assert_eq!(meters.num_lost(), 0);
     }
 
     #[test]

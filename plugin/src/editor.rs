@@ -58,7 +58,9 @@ impl NotefrontEditor {
         let looks = self.looks();
         let size = LogicalSize::new(looks.width as f32, looks.height as f32);
         let state = EguiEditorState::from_size(Size::Logical(size.cast()), 1.0);
-        let app = App { parts: self.parts.clone(), screen: Screen::writing_to(marker_files::default_folder()) };
+        let screen = Screen::writing_to(folder_of(&self.parts.params.markers_folder.read()));
+        let folder_before = screen.markers.folder.clone();
+        let app = App { parts: self.parts.clone(), screen, folder_before };
         let settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
         create_egui_editor(state, self.parts.params.session.repaint_notifier(), settings, app)
     }
@@ -120,20 +122,41 @@ impl Editor for NotefrontEditor {
     }
 }
 
+/// The folder the project names, or the usual one.
+fn folder_of(kept: &str) -> PathBuf {
+    if kept.trim().is_empty() { marker_files::default_folder() } else { PathBuf::from(kept) }
+}
+
 /// What runs inside the window.
 struct App {
     parts: EditorParts,
     screen: Screen,
+    /// The folder as the last frame left it.
+    folder_before: String,
 }
 
 impl App {
+    /// Keeps a folder that the player typed with the project; shows one that a project brought.
+    fn follow_folder(&mut self) {
+        let mut kept = self.parts.params.markers_folder.write();
+        let typed = &mut self.screen.markers.folder;
+        if self.folder_before != *typed {
+            kept.clone_from(typed);
+        } else if folder_of(&kept) != folder_of(typed) {
+            *typed = folder_of(&kept).display().to_string();
+        }
+        self.folder_before.clone_from(typed);
+    }
+
     fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
         // Copied out, so that the worker is not held up by a slow disk.
         let pass = pass.and_then(|id| self.parts.params.session.lock().pass(id).cloned());
         let panel = &mut self.screen.markers;
         let folder = PathBuf::from(panel.folder.trim());
         match (wish, pass) {
-            (MarkersWish::Write, Some(pass)) => panel.outcome = Some(marker_files::write_all(&pass, &folder)),
+            (MarkersWish::Write, Some(pass)) => {
+                panel.outcome = Some(marker_files::write_all(&pass, &folder, panel.which))
+            }
             (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
             (MarkersWish::Open, _) => {
                 if let Err(why) = marker_files::open_folder(&folder) {
@@ -173,6 +196,7 @@ impl NiceEguiApp for App {
         if looks != before {
             *self.parts.params.looks.write() = looks;
         }
+        self.follow_folder();
         output.tasks.into_iter().for_each(|task| (self.parts.send)(task));
         for (wish, pass) in output.markers {
             self.follow_markers(ui.ctx(), wish, pass);

@@ -14,12 +14,14 @@ pub mod editor;
 mod export;
 #[cfg(any(test, feature = "fixture"))]
 pub mod fixture;
+pub mod fronts;
 pub mod looks;
 pub mod marker_files;
 pub mod marker_out;
 pub mod meters;
 pub mod params;
 pub mod passes;
+pub mod patterns;
 pub mod session;
 pub mod state;
 pub mod take_file;
@@ -48,7 +50,7 @@ use tasks::{Task, TaskRunner};
 use transport::TransportView;
 use worker::{Worker, WorkerParts};
 
-/// How long the audio side sleeps at a time when it waits for the worker offline.
+/// How long the audio side sleeps at a time when it waits for the worker while the host renders.
 const OFFLINE_WAIT: Duration = Duration::from_micros(50);
 
 /// One instance.
@@ -121,8 +123,11 @@ impl Running {
         let _ = self.worker.join();
     }
 
-    fn is_offline_and_worker_behind(&self, meters: &Meters) -> bool {
-        self.config.offline && meters.done.load(Ordering::Acquire) < self.capture.clock() && !self.worker.is_finished()
+    /// While the host renders, the sound of a note is held back until the worker has judged it.
+    fn waits_for_worker(&self, meters: &Meters) -> bool {
+        self.capture.may_wait()
+            && meters.done.load(Ordering::Acquire) < self.capture.clock()
+            && !self.worker.is_finished()
     }
 }
 
@@ -234,7 +239,7 @@ impl Plugin for Notefront {
         running.capture.write(buffer.as_slice_immutable(), &transport_view(context.transport()));
         if running.config.look_ahead {
             running.delay.process(buffer.as_slice());
-            while running.is_offline_and_worker_behind(&self.meters) {
+            while running.waits_for_worker(&self.meters) {
                 std::thread::sleep(OFFLINE_WAIT);
             }
             while let Some(sent) = running.notes.next(block_clock, num_samples) {

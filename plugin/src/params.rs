@@ -103,6 +103,9 @@ pub struct NotefrontParams {
     /// Size, colours and text of the window.
     #[persist = "looks"]
     pub looks: Arc<RwLock<Looks>>,
+    /// Folder of the marker files; empty until the player names one.
+    #[persist = "markers_folder"]
+    pub markers_folder: Arc<RwLock<String>>,
 }
 
 impl Default for NotefrontParams {
@@ -130,6 +133,7 @@ impl Default for NotefrontParams {
             listen_stopped: BoolParam::new("Listen while stopped", false).non_automatable(),
             session: SharedSession::default(),
             looks: Arc::default(),
+            markers_folder: Arc::default(),
         }
     }
 }

@@ -4,6 +4,7 @@
 //! Read leniently: every pass and every entrance on its own, so that one damaged part costs only itself.
 
 use crate::beats::BeatMap;
+use crate::fronts;
 use crate::passes::{MAX_ENTRANCES, Origin, Pass, PassId};
 use crate::session::{Session, SharedSession};
 use crate::wave::Wave;
@@ -58,18 +59,24 @@ impl SavedSession {
         Self { passes: session.passes().to_vec(), reference: session.reference, damage: Vec::new() }
     }
 
-    /// The passes as JSON values, with the oldest unkept left out until the rest fits.
+    /// The passes as JSON values, with the oldest unkept left out until the rest fits. Pictures take what is left.
     fn fitting(&self) -> (Vec<Value>, usize) {
-        let mut written: Vec<(bool, String)> =
-            self.passes.iter().map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p).to_string())).collect();
-        let mut num_left_out = 0;
-        while written.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES {
-            let oldest_unkept = written.iter().position(|(kept, _)| !kept).unwrap_or(0);
-            written.remove(oldest_unkept);
-            num_left_out += 1;
+        let mut passes: Vec<(bool, Value)> =
+            self.passes.iter().map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p))).collect();
+        let mut sizes: Vec<usize> = passes.iter().map(|(_, value)| value.to_string().len()).collect();
+        let mut shown: Vec<&Pass> = self.passes.iter().collect();
+        while sizes.iter().sum::<usize>() > MAX_BYTES {
+            let oldest_unkept = passes.iter().position(|(kept, _)| !kept).unwrap_or(0);
+            passes.remove(oldest_unkept);
+            sizes.remove(oldest_unkept);
+            shown.remove(oldest_unkept);
         }
-        let values = written.iter().filter_map(|(_, text)| serde_json::from_str(text).ok()).collect();
-        (values, num_left_out)
+        let room = MAX_BYTES - sizes.iter().sum::<usize>();
+        for ((_, value), fronts) in passes.iter_mut().zip(fronts::fitting(&shown, room)) {
+            add_fronts(value, fronts);
+        }
+        let num_left_out = self.passes.len() - passes.len();
+        (passes.into_iter().map(|(_, value)| value).collect(), num_left_out)
     }
 }
 
@@ -94,7 +101,7 @@ impl<'de> Deserialize<'de> for SavedSession {
 
 /// Puts a readable field in place of one that is no JSON, so that loading goes on and says so.
 pub fn mark_damage(state: &mut PluginState) {
-    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}")] {
+    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
         if let Some(field) = state.fields.get_mut(key)
             && serde_json::from_str::<serde::de::IgnoredAny>(field).is_err()
         {
@@ -123,6 +130,15 @@ fn write_pass(pass: &Pass) -> Value {
         "wave_per_s": wave_per_s,
         "entrances": entrances,
     })
+}
+
+fn add_fronts(pass: &mut Value, fronts: Vec<Option<Value>>) {
+    let entrances = pass.get_mut("entrances").and_then(Value::as_array_mut);
+    for (entrance, front) in entrances.into_iter().flatten().zip(fronts) {
+        if let (Some(front), Some(fields)) = (front, entrance.as_object_mut()) {
+            fields.insert("front".into(), front);
+        }
+    }
 }
 
 /// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds):
@@ -171,7 +187,7 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
     let entrances = value.get("entrances")?.as_array()?;
     let mut read: Vec<Entrance> = entrances
         .iter()
-        .filter_map(|e| Entrance::deserialize(e).ok())
+        .filter_map(|e| Some(Entrance { picture: fronts::read(e.get("front")), ..Entrance::deserialize(e).ok()? }))
         .filter(|e| e.speaks_s.is_finite() && e.onset_s.is_finite())
         .take(MAX_ENTRANCES)
         .collect();

@@ -1,6 +1,7 @@
 //! Labels and measures in the player's words, short enough for a window. Why an entrance was flagged, and
 //! what players usually try, is said by `notefront_takes::words`, as in the tables and reports.
 
+use crate::passes::{Origin, Pass};
 use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Measure, Told, units};
 
 /// Short label of a fault, for lane and strip.
@@ -82,6 +83,43 @@ pub fn positions(entrance: &Entrance) -> String {
     entrance.positions.iter().take(3).map(one).collect::<Vec<_>>().join(", ")
 }
 
+/// How long before an entrance to listen from, seconds.
+const LISTEN_BEFORE_S: f64 = 0.3;
+
+/// Where an entrance stands, in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Place {
+    /// The entrance itself.
+    pub at: String,
+    /// Where to play from to hear it: 300 ms before, as bar and beat and as the host's clock.
+    pub listen_from: String,
+}
+
+/// Where a time of a pass stands.
+#[must_use]
+pub fn place(pass: &Pass, s: f64) -> Place {
+    let before_s = s - LISTEN_BEFORE_S;
+    let start_s = pass.span_s().map_or(0.0, |span| span.0);
+    let of_what = match (&pass.origin, pass.span_s()) {
+        (Origin::Played, Some(_)) => "of the session",
+        (Origin::File(_), _) => "of the file",
+        _ => "of the pass",
+    };
+    let from = format!("{} {of_what}", clock_ms(start_s + before_s));
+    let bar = |s: f64| pass.beats.bar_and_tenth(s).map(|(bar, t)| format!("bar {bar}, beat {:.1}", t as f64 / 10.0));
+    Place {
+        at: bar(s).unwrap_or_else(|| format!("at {}", clock(s))),
+        listen_from: bar(before_s).map_or(from.clone(), |bar| format!("{bar} ({from})")),
+    }
+}
+
+/// A time as m:ss.mmm.
+fn clock_ms(s: f64) -> String {
+    let ms = (s.abs() * 1e3).round() as u64;
+    let sign = if s < 0.0 && ms > 0 { "\u{2212}" } else { "" };
+    format!("{sign}{}:{:02}.{:03}", ms / 60_000, ms / 1000 % 60, ms % 1000)
+}
+
 /// A duration as m:ss, or h:mm:ss from an hour on.
 #[must_use]
 pub fn clock(s: f64) -> String {
@@ -109,6 +147,18 @@ mod tests {
         let below = fixture::with_fault(fixture::clear(0, 1.0, 46), FaultName::Below, 0.5);
         assert_eq!(measure(below.onset_cents, "cents"), "\u{2212}70 \u{b1} 4 cents");
         assert_eq!(measure(Err(CannotTell::TooSoft), "ms"), "cannot tell: too soft");
+    }
+
+    #[test]
+    fn a_place_to_listen_from_is_300_ms_before() {
+        let mut pass = fixture::pass_at_60(&[3.004]);
+        pass.start_samples = Some(480_000);
+        let place = place(&pass, 3.004);
+        assert_eq!(place.at, "bar 1, beat 4.0");
+        // 10 s into the session at 48 kHz, and 2.704 s into the pass.
+        assert_eq!(place.listen_from, "bar 1, beat 3.7 (0:12.704 of the session)");
+        assert_eq!(clock_ms(-0.3), "\u{2212}0:00.300");
+        assert_eq!(clock_ms(3599.9996), "60:00.000");
     }
 
     #[test]

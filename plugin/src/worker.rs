@@ -138,12 +138,12 @@ impl Worker {
 
     fn take_stamp(&mut self, stamp: &Stamp) {
         self.parts.meters.done.store(stamp.clock, Ordering::Release);
+        if stamp.reset || stamp.lost_before > 0 {
+            self.history.clear();
+        }
         if !stamp.jump && self.current.is_some() {
             self.bend(stamp, &stamp.transport.advanced(self.parts.delay as f64, self.parts.sample_rate_hz));
             return;
-        }
-        if stamp.reset || stamp.lost_before > 0 {
-            self.history.clear();
         }
         let mode = mode_of(&stamp.transport);
         let rewound = if mode == Mode::Played { self.history.len() as u64 } else { 0 };
@@ -186,6 +186,7 @@ impl Worker {
             return;
         }
         let origin = if self.mode == Mode::Played { Origin::Played } else { Origin::Free };
+        self.parts.meters.clipped.store(false, Ordering::Relaxed);
         let mut pass = Pass::begin(origin, self.parts.sample_rate_hz, transport);
         pass.num_lost = num_lost;
         let id = self.parts.params.session.lock().add(pass);
@@ -252,6 +253,9 @@ impl Worker {
         if let Some(pass) = self.parts.params.session.lock().pass_mut(current.id) {
             pass.wave.push(samples);
             pass.duration_s = duration_s;
+            if analyzer.clipped_at_s().len() != pass.clipped_at_s.len() {
+                pass.clipped_at_s = analyzer.clipped_at_s().to_vec();
+            }
         }
         self.publish();
         self.parts.params.session.request_repaint();
@@ -274,7 +278,6 @@ impl Worker {
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s),
             }
-            pass.clipped_at_s = analyzer.clipped_at_s().to_vec();
         }
     }
 

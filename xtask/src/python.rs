@@ -1,4 +1,4 @@
-//! Packages from PyPI that tests use as outside readers, in an environment of their own below `target`. Where they
+//! Packages from PyPI that tests use as outside readers and hosts, in an environment of their own below `target`. Where they
 //! cannot be had, the tests that want them skip aloud; nothing else waits for them.
 
 use crate::shell::{output, root, run};
@@ -9,15 +9,29 @@ use std::process::Command;
 const READERS: &str = "import mido, soundfile, wavinfo";
 /// Their packages and versions.
 const REQUIREMENTS: &str = "takes/tests/outside/requirements.txt";
+/// General hosts for the VST3, as they are imported.
+const HOSTS: &str = "import pedalboard, dawdreamer, numpy";
+/// Their packages and versions.
+const HOST_REQUIREMENTS: &str = "plugin/tests/requirements.txt";
 
-/// Puts the readers of marked files in place, and says what is missing.
+/// Puts readers and hosts in place, and says what is missing.
 pub fn prepare() {
     if let Err(why) = with(READERS, &["-r", REQUIREMENTS]) {
         eprintln!("Marked files are not read back by Python: {why}");
     }
-    if Command::new("ffprobe").arg("-version").output().is_err() {
+    if let Err(why) = with(HOSTS, &["-r", HOST_REQUIREMENTS]) {
+        eprintln!("The VST3 is not tested in general hosts: {why}");
+    }
+    if cfg!(target_os = "linux") && std::env::var_os("DISPLAY").is_none() && !is_there("Xvfb", "-help") {
+        eprintln!("The insert's window is not tested: sudo apt-get install xvfb libgl1-mesa-dri");
+    }
+    if !is_there("ffprobe", "-version") {
         eprintln!("Marked files are not read back by ffprobe: sudo apt-get install ffmpeg");
     }
+}
+
+fn is_there(program: &str, arg: &str) -> bool {
+    Command::new(program).arg(arg).output().is_ok()
 }
 
 /// A Python that runs `imports`, after asking pip for `packages` where it does not yet.

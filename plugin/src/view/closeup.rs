@@ -3,13 +3,18 @@
 
 use super::glyph;
 use super::theme::Theme;
-use crate::words;
+use crate::words::{self, Place};
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
 use notefront_takes::words::{because, usual_remedy};
 
+/// Below this height there is no picture: words and numbers come first. Pixels at normal text size, as those below.
+const MIN_PLOT_PX: f32 = 150.0;
+/// Width of the numbers, and the least the words need beside them; in less room the numbers follow the words.
+const NUMBERS_PX: f32 = 205.0;
+const MIN_WORDS_PX: f32 = 150.0;
 /// Times shown, ms from the onset: the picture's own range.
 const RANGE_MS: (f64, f64) = (-100.0, 400.0);
 /// Least half range of pitch shown, cents.
@@ -23,18 +28,32 @@ const LEVEL_RANGE_DB: (f64, f64) = (-48.0, 6.0);
 /// Share of the height for pitch; the rest is level.
 const PITCH_SHARE: f32 = 0.66;
 
-/// Draws the close-up into what is left of `ui`: the picture, the faults in words, the numbers.
-pub fn show(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme, text_scale: f32) {
+/// Draws the close-up into what is left of `ui`: the picture, the faults in words, the numbers. True when the
+/// place to play from is to be copied.
+pub fn show(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme, text_scale: f32) -> bool {
     let all = ui.available_rect_before_wrap();
-    let numbers_width = (215.0 * text_scale).min(0.3 * all.width());
-    let plot_width = 0.5 * (all.width() - 16.0).max(0.0);
-    plot(ui, Rect::from_min_size(all.min, vec2(plot_width, all.height())), entrance, theme, text_scale);
-    let left = all.left() + plot_width + 12.0;
-    let numbers_left = (all.right() - numbers_width).max(left);
-    let words = Rect::from_x_y_ranges(left..=numbers_left - 10.0, all.y_range());
-    column(ui, words, "words", |ui| describe(ui, entrance, place, theme));
-    column(ui, Rect::from_x_y_ranges(numbers_left..=all.right(), all.y_range()), "numbers", |ui| numbers(ui, entrance));
+    let mut left = all.left();
+    if all.height() >= MIN_PLOT_PX * text_scale {
+        let plot_width = 0.5 * (all.width() - 16.0).max(0.0);
+        plot(ui, Rect::from_min_size(all.min, vec2(plot_width, all.height())), entrance, theme, text_scale);
+        left += plot_width + 12.0;
+    }
+    let numbers_left = all.right() - NUMBERS_PX * text_scale;
+    let has_room = numbers_left - left >= MIN_WORDS_PX * text_scale;
+    let right = if has_room { numbers_left - 10.0 } else { all.right() };
+    let mut copies = false;
+    column(ui, Rect::from_x_y_ranges(left..=right, all.y_range()), "words", |ui| {
+        copies = describe(ui, entrance, place, theme);
+        if !has_room {
+            numbers(ui, entrance);
+        }
+    });
+    if has_room {
+        let right = Rect::from_x_y_ranges(numbers_left..=all.right(), all.y_range());
+        column(ui, right, "numbers", |ui| numbers(ui, entrance));
+    }
     ui.advance_cursor_after_rect(all);
+    copies
 }
 
 fn column(ui: &mut Ui, rect: Rect, id: &str, add: impl FnOnce(&mut Ui)) {
@@ -43,13 +62,14 @@ fn column(ui: &mut Ui, rect: Rect, id: &str, add: impl FnOnce(&mut Ui)) {
     egui::ScrollArea::vertical().id_salt(id).auto_shrink(false).show(&mut inner, |ui| ui.vertical(add));
 }
 
-fn describe(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme) {
+fn describe(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme) -> bool {
     let positions = words::positions(entrance);
-    let title = format!("{} \u{b7} {place}", words::note(entrance));
+    let title = format!("{} \u{b7} {}", words::note(entrance), place.at);
     ui.label(RichText::new(title).heading().strong());
     let position = if positions.is_empty() { String::new() } else { format!(" \u{b7} position {positions}") };
     let how = words::articulation(entrance.articulation);
     ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.clarity));
+    let copies = listen(ui, place);
     ui.add_space(4.0);
     if entrance.faults.is_empty() {
         ui.label("A clear attack.");
@@ -61,6 +81,16 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &str, theme: &Theme) {
         let sure = format!("{:.0} % sure. Players usually try: {remedy}.", fault.sureness * 100.0);
         ui.label(RichText::new(sure).color(theme.soft_ink).small());
     }
+    copies
+}
+
+/// An insert cannot move its host's play position: it says where to put it.
+fn listen(ui: &mut Ui, place: &Place) -> bool {
+    ui.horizontal_wrapped(|ui| {
+        ui.label(RichText::new(format!("To hear it, play from {}", place.listen_from)).small());
+        ui.small_button("copy").on_hover_text("Copy this place for the host's locate field (H)").clicked()
+    })
+    .inner
 }
 
 fn numbers(ui: &mut Ui, entrance: &Entrance) {
@@ -71,7 +101,7 @@ fn numbers(ui: &mut Ui, entrance: &Entrance) {
         ("air first", words::measure(entrance.noise_before_tone_ms, "ms")),
         ("grows in", words::measure(entrance.attack_ms, "ms")),
         ("from the beat", words::measure(entrance.timing_ms, "ms")),
-        ("level", format!("{} re full scale", words::signed(entrance.level_db, 0, "dB"))),
+        ("level", words::signed(entrance.level_db, 0, "dBFS")),
     ];
     Grid::new("measures").num_columns(2).spacing(vec2(12.0, 3.0)).show(ui, |ui| {
         for (name, text) in rows {
@@ -113,12 +143,35 @@ fn plot(ui: &mut Ui, rect: Rect, entrance: &Entrance, theme: &Theme, text_scale:
     painter.rect_filled(rect, 2.0, theme.paper);
     let font = FontId::proportional(11.0 * text_scale);
     let axes = axes_of(rect, entrance, text_scale);
+    let mut notes = Vec::new();
     draw_axes(&painter, &axes, &font, theme);
-    draw_levels(&painter, &axes, entrance, &font, theme);
-    draw_pitch(&painter, &axes, entrance, &font, theme);
-    draw_instants(&painter, &axes, entrance, &font, theme);
+    draw_levels(&painter, &axes, entrance, &mut notes, theme);
+    draw_instants(&painter, &axes, entrance, &mut notes, theme);
+    draw_pitch(&painter, &axes, entrance, &mut notes, theme);
+    notes.iter().for_each(|note| note.draw(&painter, &font, theme));
     let text = format!("close-up of {}: pitch in cents and level in dB over ms from the tone", words::note(entrance));
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &text));
+}
+
+/// A note in the picture: written last, on a plate of paper, so that no line runs through it.
+struct Note {
+    at: egui::Pos2,
+    /// Leftmost pixel it may take.
+    left: f32,
+    align: Align2,
+    text: String,
+    colour: egui::Color32,
+}
+
+impl Note {
+    fn draw(&self, painter: &Painter, font: &FontId, theme: &Theme) {
+        let galley = painter.layout_no_wrap(self.text.clone(), font.clone(), self.colour);
+        let rect = self.align.anchor_size(self.at, galley.size());
+        // What would run out on the left is moved in: the axis is labelled there.
+        let rect = rect.translate(vec2((self.left - rect.left()).max(0.0), 0.0));
+        painter.rect_filled(rect.expand2(vec2(3.0, 0.0)), 2.0, theme.paper);
+        painter.galley(rect.min, galley, self.colour);
+    }
 }
 
 fn axes_of(rect: Rect, entrance: &Entrance, text_scale: f32) -> Axes {
@@ -172,7 +225,7 @@ fn nice_step(most: f64) -> f64 {
     [5.0, 2.0, 1.0].into_iter().map(|m| m * power).find(|s| *s <= most).unwrap_or(power)
 }
 
-fn draw_levels(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &FontId, theme: &Theme) {
+fn draw_levels(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut Vec<Note>, theme: &Theme) {
     let picture = &entrance.picture;
     let points = |levels: &[f32; FRONT_POINTS]| {
         let shown = (0..FRONT_POINTS).filter(|i| levels[*i].is_finite() && FrontPicture::time_ms(*i) <= RANGE_MS.1);
@@ -186,11 +239,12 @@ fn draw_levels(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &FontI
     }
     painter.add(Shape::mesh(mesh));
     painter.add(Shape::line(points(&picture.tone_db), Stroke::new(1.8, theme.ink)));
-    let at = axes.level.right_top() + vec2(-2.0, 12.0);
-    painter.text(at, Align2::RIGHT_TOP, "line: tone, grey: air and room", font.clone(), theme.soft_ink);
+    let at = axes.level.right_bottom() + vec2(-4.0, -2.0);
+    let text = "line: tone, grey: air and room".to_owned();
+    notes.push(Note { at, left: axes.pitch.left() + 4.0, align: Align2::RIGHT_BOTTOM, text, colour: theme.soft_ink });
 }
 
-fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &FontId, theme: &Theme) {
+fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut Vec<Note>, theme: &Theme) {
     let picture = &entrance.picture;
     let seen: Vec<_> = (0..FRONT_POINTS)
         .filter(|i| picture.pitch_cents[*i].is_finite() && FrontPicture::time_ms(*i) <= RANGE_MS.1)
@@ -208,8 +262,15 @@ fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &FontId
         let y = axes.y_cents(onset.value);
         error_bar(painter, axes, 0.0, (onset.value - onset.uncertainty, onset.value + onset.uncertainty), theme);
         let text = format!("in at {}", words::measure(entrance.onset_cents, "c"));
-        let up = if onset.value > 0.0 { -14.0 } else { 4.0 };
-        painter.text(pos2(axes.x(0.0) + 8.0, y + up), Align2::LEFT_TOP, text, font.clone(), theme.ink);
+        // On the far side of the way in, which runs towards the middle.
+        let (dy, align) = if onset.value > 0.0 { (-5.0, Align2::LEFT_BOTTOM) } else { (5.0, Align2::LEFT_TOP) };
+        notes.push(Note {
+            at: pos2(axes.x(0.0) + 12.0, y + dy),
+            left: axes.pitch.left(),
+            align,
+            text,
+            colour: theme.ink,
+        });
     }
     if let Ok(settle) = entrance.settle_ms.as_ref()
         && settle.value > 0.0
@@ -223,7 +284,7 @@ fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &FontId
         } else {
             (axes.y_cents(SETTLED_CENTS) - 4.0, Align2::LEFT_BOTTOM)
         };
-        painter.text(pos2(x + 4.0, y), align, text, font.clone(), theme.ink);
+        notes.push(Note { at: pos2(x + 4.0, y), left: axes.pitch.left(), align, text, colour: theme.ink });
     }
 }
 
@@ -236,7 +297,7 @@ fn error_bar(painter: &Painter, axes: &Axes, ms: f64, cents: (f64, f64), theme: 
     }
 }
 
-fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &FontId, theme: &Theme) {
+fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut Vec<Note>, theme: &Theme) {
     let all = axes.pitch.top()..=axes.level.bottom();
     painter.vline(axes.x(0.0), all, Stroke::new(2.4, theme.ink));
     let speaks_ms = (entrance.speaks_s - entrance.onset_s) * 1e3;
@@ -247,7 +308,13 @@ fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &Fon
             let line = [pos2(x, axes.pitch.top()), pos2(x, axes.level.bottom())];
             painter.extend(Shape::dashed_line(&line, Stroke::new(1.4, theme.warm), 5.0, 4.0));
             let at = pos2(x, axes.pitch.top() - 2.0);
-            painter.text(at, Align2::CENTER_BOTTOM, "beat", font.clone(), theme.warm);
+            notes.push(Note {
+                at,
+                left: axes.pitch.left() + 4.0,
+                align: Align2::CENTER_BOTTOM,
+                text: "beat".into(),
+                colour: theme.warm,
+            });
         }
     }
     if let (Ok(air), Ok(level)) = (entrance.noise_before_tone_ms, entrance.noise_before_tone_db)
@@ -258,10 +325,11 @@ fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, font: &Fon
             let y = axes.pitch.bottom() - 6.0 - i as f32 * 7.0;
             painter.hline(left..=axes.x(0.0) - 3.0, y, Stroke::new(1.0, theme.amount(0.8)));
         }
-        let text = format!("air {:.0} ms, {}", air.value, words::signed(level.value, 0, "dB"));
-        // Over the air's own level, where nothing else is written.
-        let at = pos2(axes.level.left() + 4.0, axes.level.top());
-        painter.text(at, Align2::LEFT_TOP, text, font.clone(), theme.ink);
+        // How long it lasted stands among the numbers; there is room for one of the two.
+        let text = format!("air {}", words::signed(level.value, 0, "dB"));
+        // Over the hatching, on the side of the onset where the air is.
+        let at = pos2(axes.x(0.0) - 6.0, axes.pitch.bottom() - 6.0 - 9.0 * 7.0);
+        notes.push(Note { at, left: axes.pitch.left() + 4.0, align: Align2::RIGHT_BOTTOM, text, colour: theme.ink });
     }
 }
 

@@ -17,6 +17,8 @@ const MIN_HEIGHT: f32 = 0.25;
 /// Displacement of the pitch curve, pixels per cent, and its limit as a share of the stroke.
 const PX_PER_CENT: f32 = 0.4;
 const MAX_BEND: f32 = 0.55;
+/// Points of the picture on either side that a point of the pitch curve is smoothed with.
+const SMOOTHED_POINTS: usize = 2;
 /// Distance of two lines of hatching for air at -40 dB and at -10 dB re the tone, pixels.
 const HATCH_PX: (f32, f32) = (20.0, 5.0);
 /// Shortest foot of an early or late entrance, pixels.
@@ -153,10 +155,12 @@ fn draw_bend(shapes: &mut Vec<Shape>, entrance: &Entrance, stand: &Stand, height
 /// the two measures where the picture was not kept.
 #[must_use]
 pub fn pitch_at(entrance: &Entrance, ms: f64) -> f64 {
-    let index = (0..entrance.picture.pitch_cents.len())
-        .rfind(|i| FrontPicture::time_ms(*i) <= ms && entrance.picture.pitch_cents[*i].is_finite());
+    let cents = &entrance.picture.pitch_cents;
+    let index = (0..cents.len()).rfind(|i| FrontPicture::time_ms(*i) <= ms && cents[*i].is_finite());
     if let Some(index) = index {
-        return f64::from(entrance.picture.pitch_cents[index]);
+        // A stroke is read at a glance: the median of five points (20 ms) leaves single wild ones to the close-up.
+        let near = index.saturating_sub(SMOOTHED_POINTS)..=(index + SMOOTHED_POINTS).min(cents.len() - 1);
+        return median(cents[near].iter().copied().filter(|c| c.is_finite()));
     }
     let onset = entrance.onset_cents.map_or(0.0, |m| m.value);
     let settle = entrance.settle_ms.map_or(0.0, |m| m.value);
@@ -164,6 +168,17 @@ pub fn pitch_at(entrance: &Entrance, ms: f64) -> f64 {
         return onset;
     }
     onset * (-(onset.abs() / 10.0).ln() * ms / settle).exp()
+}
+
+fn median(values: impl Iterator<Item = f32>) -> f64 {
+    let mut sorted = [0.0; 2 * SMOOTHED_POINTS + 1];
+    let mut num = 0;
+    for value in values.take(sorted.len()) {
+        sorted[num] = value;
+        num += 1;
+    }
+    sorted[..num].sort_by(f32::total_cmp);
+    f64::from(sorted[num.saturating_sub(1) / 2])
 }
 
 /// A slow tone leans away from its stroke: full height only where it has grown.

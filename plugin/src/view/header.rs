@@ -19,12 +19,32 @@ pub enum Wish {
     Pin(PassId, bool),
     /// To the next (or previous) flagged entrance.
     Step(i32),
-    /// Show or hide the comparison.
-    Compare(bool),
+    /// What stands in the middle of the window.
+    View(View),
     /// Show or hide the settings.
     Settings(bool),
     /// Show or hide the markers panel.
     Markers(bool),
+}
+
+/// What stands in the middle of the window.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum View {
+    /// The entrances of one pass.
+    #[default]
+    Lane,
+    /// Two passes.
+    Compare,
+    /// Where it goes wrong.
+    Patterns,
+}
+
+impl View {
+    /// This view, or the lane again when it already stands.
+    #[must_use]
+    pub fn toggled(self, wanted: Self) -> Self {
+        if self == wanted { Self::Lane } else { wanted }
+    }
 }
 
 /// What the header shows.
@@ -35,8 +55,8 @@ pub struct HeaderInput<'a> {
     pub pass: Option<&'a Pass>,
     /// The newest is followed.
     pub follows: bool,
-    /// The comparison is on.
-    pub compares: bool,
+    /// What stands in the middle.
+    pub view: View,
     /// The settings are open.
     pub settings_open: bool,
     /// The markers panel is open.
@@ -64,7 +84,8 @@ pub fn show(ui: &mut Ui, input: &HeaderInput<'_>, draft: &mut Option<(PassId, St
 
 fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
     let current = input.pass.map_or("no pass yet".to_owned(), title);
-    ComboBox::from_id_salt("pass").width(210.0).selected_text(current).show_ui(ui, |ui| {
+    let spoken = format!("pass on show: {current}");
+    let combo = ComboBox::from_id_salt("pass").width(200.0).selected_text(current).show_ui(ui, |ui| {
         if ui.selectable_label(input.follows, "follow the newest").clicked() {
             wishes.push(Wish::Show(None));
         }
@@ -76,6 +97,7 @@ fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
             }
         }
     });
+    combo.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &spoken));
 }
 
 fn title(pass: &Pass) -> String {
@@ -115,17 +137,22 @@ fn handle_pass(
 }
 
 fn step(ui: &mut Ui, wishes: &mut Vec<Wish>) {
-    if ui.button("previous flag").on_hover_text("Previous flagged entrance (left arrow)").clicked() {
+    if ui.button("\u{2039} flag").on_hover_text("Previous flagged entrance (left arrow)").clicked() {
         wishes.push(Wish::Step(-1));
     }
-    if ui.button("next flag").on_hover_text("Next flagged entrance (right arrow)").clicked() {
+    if ui.button("flag \u{203a}").on_hover_text("Next flagged entrance (right arrow)").clicked() {
         wishes.push(Wish::Step(1));
     }
 }
 
 fn toggles(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
-    if ui.selectable_label(input.compares, "compare").on_hover_text("Against the reference (C)").clicked() {
-        wishes.push(Wish::Compare(!input.compares));
+    for (view, name, why) in [
+        (View::Compare, "compare", "Against the reference, or the try before (C)"),
+        (View::Patterns, "patterns", "Where it goes wrong: register, position, dynamic... (P)"),
+    ] {
+        if ui.selectable_label(input.view == view, name).on_hover_text(why).clicked() {
+            wishes.push(Wish::View(input.view.toggled(view)));
+        }
     }
     if ui.selectable_label(input.markers_open, "markers").on_hover_text("Files and clipboard (M)").clicked() {
         wishes.push(Wish::Markers(!input.markers_open));

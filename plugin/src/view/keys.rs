@@ -1,6 +1,6 @@
 //! The keyboard: everything in the window has a key.
 
-use super::header::Wish;
+use super::header::{View, Wish};
 use egui::{Key, Ui};
 
 /// What a key asked for beside the wishes of the header.
@@ -22,6 +22,8 @@ pub enum KeyWish {
     Deselect,
     /// Follow the newest pass.
     Follow,
+    /// Copy where to play from to hear the selected entrance.
+    CopyPlace,
 }
 
 /// What the letters switch.
@@ -33,6 +35,8 @@ pub enum Toggle {
     Reference,
     /// The comparison.
     Compare,
+    /// The patterns.
+    Patterns,
     /// The markers panel.
     Markers,
     /// The settings.
@@ -40,7 +44,7 @@ pub enum Toggle {
 }
 
 /// The keys, with what they do: the table of the help text and of the reader below.
-pub const KEYS: [(Key, bool, KeyWish, &str); 17] = [
+pub const KEYS: [(Key, bool, KeyWish, &str); 19] = [
     (Key::ArrowRight, false, KeyWish::StepFlagged(1), "next flagged entrance"),
     (Key::ArrowLeft, false, KeyWish::StepFlagged(-1), "previous flagged entrance"),
     (Key::ArrowRight, true, KeyWish::StepAny(1), "next entrance"),
@@ -56,6 +60,8 @@ pub const KEYS: [(Key, bool, KeyWish, &str); 17] = [
     (Key::K, false, KeyWish::Toggle(Toggle::Keep), "keep"),
     (Key::R, false, KeyWish::Toggle(Toggle::Reference), "reference"),
     (Key::C, false, KeyWish::Toggle(Toggle::Compare), "compare"),
+    (Key::P, false, KeyWish::Toggle(Toggle::Patterns), "patterns"),
+    (Key::H, false, KeyWish::CopyPlace, "hear it: copy where to play from"),
     (Key::M, false, KeyWish::Toggle(Toggle::Markers), "markers"),
     (Key::S, false, KeyWish::Toggle(Toggle::Settings), "settings"),
 ];
@@ -79,13 +85,15 @@ pub fn wish(
     toggle: Toggle,
     pass: Option<&crate::passes::Pass>,
     is_reference: bool,
-    open: (bool, bool, bool),
+    view: View,
+    open: (bool, bool),
 ) -> Option<Wish> {
     match toggle {
         Toggle::Keep => pass.map(|p| Wish::Keep(p.id, !p.kept)),
         Toggle::Reference => pass.map(|p| Wish::Pin(p.id, !is_reference)),
-        Toggle::Compare => Some(Wish::Compare(!open.0)),
-        Toggle::Markers => Some(Wish::Markers(!open.1)),
-        Toggle::Settings => Some(Wish::Settings(!open.2)),
+        Toggle::Compare => Some(Wish::View(view.toggled(View::Compare))),
+        Toggle::Patterns => Some(Wish::View(view.toggled(View::Patterns))),
+        Toggle::Markers => Some(Wish::Markers(!open.0)),
+        Toggle::Settings => Some(Wish::Settings(!open.1)),
     }
 }

@@ -73,8 +73,9 @@ impl Frame {
 }
 
 impl Frame {
-    fn labels_top(&self, text_scale: f32) -> f32 {
-        self.base_y - self.height - 6.0 - LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale
+    /// Labels stand right over the tallest stroke or sound on the screen.
+    fn labels_top(&self, tallest: f32, text_scale: f32) -> f32 {
+        self.base_y - tallest - 10.0 - LABEL_ROWS as f32 * LABEL_ROW_PX * text_scale
     }
 }
 
@@ -154,7 +155,10 @@ fn draw_strokes(
 ) {
     let entrances = &input.pass.entrances;
     let mut shapes = Vec::new();
-    let mut labels = LabelRows::new(frame.labels_top(input.text_scale), LABEL_ROW_PX * input.text_scale);
+    let height = |i: usize| glyph::stroke_height(&entrances[i], &stand_of(entrances, i, frame, scale));
+    let outline = frame.height * input.pass.wave.level_between(scale.s(frame.rect.left()), scale.right_s());
+    let tallest = visible.clone().map(height).fold(outline, f32::max);
+    let mut labels = LabelRows::new(frame.labels_top(tallest, input.text_scale), LABEL_ROW_PX * input.text_scale);
     for index in visible {
         let entrance = &entrances[index];
         let stand = stand_of(entrances, index, frame, scale);

@@ -1,7 +1,10 @@
 //! The markers panel: where files go, and the text for the clipboard.
 
+use crate::marker_files::Which;
 use crate::passes::Pass;
-use egui::{RichText, TextEdit, Ui};
+use crate::words;
+use egui::{ComboBox, RichText, TextEdit, Ui};
+use notefront_dsp::FaultName;
 use std::path::{Path, PathBuf};
 
 /// What the panel keeps between frames.
@@ -9,12 +12,23 @@ use std::path::{Path, PathBuf};
 pub struct MarkersPanel {
     /// Folder the files go to.
     pub folder: String,
+    /// Which entrances are marked.
+    pub which: Which,
     /// What came of the last wish.
     pub outcome: Option<Result<Vec<PathBuf>, String>>,
     /// A take to load, as typed or picked.
     pub take: String,
     /// The folder listed last, and what is in it: a folder is read once, not every frame.
-    pub listed: Option<(PathBuf, Vec<PathBuf>)>,
+    pub listed: Option<(PathBuf, Listing)>,
+}
+
+/// What a folder holds that is of use here.
+#[derive(Debug, Clone, Default)]
+pub struct Listing {
+    /// Folders to go to, the one above first.
+    pub folders: Vec<(String, PathBuf)>,
+    /// Takes.
+    pub files: Vec<PathBuf>,
 }
 
 /// What the player wants done.
@@ -41,6 +55,7 @@ pub fn show(
     ui.strong("Markers of this pass");
     let label = ui.label("folder");
     ui.add(TextEdit::singleline(&mut panel.folder).desired_width(f32::INFINITY)).labelled_by(label.id);
+    which(ui, &mut panel.which);
     ui.horizontal_wrapped(|ui| {
         let has_entrances = pass.is_some_and(|p| !p.entrances.is_empty());
         ui.add_enabled_ui(has_entrances, |ui| {
@@ -72,6 +87,19 @@ pub fn show(
     wishes
 }
 
+fn which(ui: &mut Ui, which: &mut Which) {
+    let name = |which: Which| match which {
+        Which::Flagged => "flagged entrances",
+        Which::All => "all entrances",
+        Which::Fault(fault) => words::label(fault),
+    };
+    ComboBox::from_label("marked").selected_text(name(*which)).show_ui(ui, |ui| {
+        for choice in [Which::Flagged, Which::All].into_iter().chain(FaultName::ALL.map(Which::Fault)) {
+            ui.selectable_value(which, choice, name(choice));
+        }
+    });
+}
+
 fn load(ui: &mut Ui, loading: Option<&(String, f32)>, panel: &mut MarkersPanel, wishes: &mut Vec<MarkersWish>) {
     ui.strong("A take from a file");
     if let Some((name, share)) = loading {
@@ -88,37 +116,50 @@ fn load(ui: &mut Ui, loading: Option<&(String, f32)>, panel: &mut MarkersPanel, 
         }
     } else if typed.is_dir() {
         egui::ScrollArea::vertical().id_salt("takes").max_height(160.0).show(ui, |ui| {
-            for file in panel.files_of(&typed) {
+            let mut goes_to = None;
+            let listing = panel.listing_of(&typed);
+            for (name, folder) in &listing.folders {
+                if ui.selectable_label(false, name).clicked() {
+                    goes_to = Some(folder.display().to_string());
+                }
+            }
+            for file in &listing.files {
                 if ui.selectable_label(false, name_of(file)).clicked() {
                     wishes.push(MarkersWish::Load(file.clone()));
                 }
             }
+            if let Some(folder) = goes_to {
+                panel.take = folder;
+            }
         });
+    } else if !panel.take.trim().is_empty() {
+        ui.label(RichText::new("There is no such file or folder.").small());
     }
 }
 
 impl MarkersPanel {
-    fn files_of(&mut self, folder: &Path) -> &[PathBuf] {
-        if self.listed.as_ref().is_none_or(|(listed, _)| listed != folder) {
-            self.listed = Some((folder.to_owned(), audio_files(folder)));
-        }
-        self.listed.as_ref().map_or(&[], |(_, files)| files)
+    fn listing_of(&mut self, folder: &Path) -> &Listing {
+        let kept = self.listed.take().filter(|(listed, _)| listed == folder);
+        &self.listed.insert(kept.unwrap_or_else(|| (folder.to_owned(), listing(folder)))).1
     }
 }
 
-/// Most files listed of a folder.
+/// Most files, and most folders, listed of a folder.
 const MAX_LISTED: usize = 200;
 
-fn audio_files(folder: &Path) -> Vec<PathBuf> {
+fn listing(folder: &Path) -> Listing {
     const ENDINGS: [&str; 8] = ["wav", "wave", "aif", "aiff", "flac", "ogg", "mp3", "rf64"];
-    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let Ok(entries) = std::fs::read_dir(folder) else { return Listing::default() };
     let is_audio = |path: &PathBuf| {
         path.extension().and_then(|e| e.to_str()).is_some_and(|e| ENDINGS.contains(&e.to_lowercase().as_str()))
     };
-    let mut files: Vec<PathBuf> =
-        entries.filter_map(Result::ok).map(|e| e.path()).filter(is_audio).take(MAX_LISTED).collect();
-    files.sort();
-    files
+    let mut all: Vec<PathBuf> = entries.filter_map(Result::ok).map(|e| e.path()).collect();
+    all.sort();
+    let above = folder.parent().map(|above| ("one folder up".to_owned(), above.to_owned()));
+    let is_shown = |path: &&PathBuf| path.is_dir() && !name_of(path).starts_with('.');
+    let below = all.iter().filter(is_shown).take(MAX_LISTED).map(|path| (format!("{}/", name_of(path)), path.clone()));
+    let folders = above.into_iter().chain(below).collect();
+    Listing { folders, files: all.iter().filter(|p| is_audio(p)).take(MAX_LISTED).cloned().collect() }
 }
 
 fn name_of(path: &Path) -> String {

@@ -1,7 +1,8 @@
 //! The views: functions of plain data. They hold no analysis.
 //!
 //! `theme`, `scale`, `filter`: what all use; `glyph`, `groups`, `ruler`: what a lane is made of;
-//! `lane`, `compare`, `closeup`, `strip`, `header`, `status`, `settings`, `markers`: one panel each; `screen`: the whole window.
+//! `lane`, `compare`, `patterns`, `closeup`, `strip`, `header`, `status`, `settings`, `markers`: one panel each;
+//! `screen`: the whole window.
 
 pub mod closeup;
 pub mod compare;
@@ -12,6 +13,7 @@ pub mod header;
 pub mod keys;
 pub mod lane;
 pub mod markers;
+pub mod patterns;
 pub mod ruler;
 pub mod scale;
 pub mod screen;

@@ -2,6 +2,7 @@
 
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
+use crate::passes::{Origin, Pass};
 use crate::session::Session;
 use std::sync::atomic::Ordering;
 
@@ -26,14 +27,14 @@ pub enum State {
 }
 
 impl State {
-    /// The state of now.
+    /// The state of now, for the pass on show.
     #[must_use]
-    pub fn of(session: &Session, meters: &Meters) -> Self {
-        let Some(pass) = session.newest() else {
+    pub fn of(pass: Option<&Pass>, meters: &Meters) -> Self {
+        let Some(pass) = pass else {
             let has_sound = meters.clock.load(Ordering::Relaxed) > 0;
             return if has_sound { Self::Waiting } else { Self::NoSound };
         };
-        if !pass.entrances.is_empty() || session.passes().len() > 1 {
+        if !pass.live || !pass.entrances.is_empty() {
             return Self::Showing;
         }
         let loudest = f64::from(pass.wave.level_between(0.0, f64::INFINITY));
@@ -56,7 +57,11 @@ impl State {
                 "Start the transport: each stretch you play becomes a pass. To be heard while it stands, \
                  switch on \u{201c}listen while stopped\u{201d} in the settings.",
             )),
-            Self::Listening => Some(("Listening", "The first entrance appears about a second after it sounds.")),
+            Self::Listening => Some((
+                "Listening",
+                "The first entrance appears about a second after it sounds. If none does, look whether the \
+                 sound of the horn reaches this track.",
+            )),
             Self::TooQuiet => Some((
                 "The input is very quiet",
                 "Raise the recording level until loud notes reach \u{2212}12 dB or so; \
@@ -66,31 +71,47 @@ impl State {
     }
 }
 
-/// What the player should know, the most pressing first.
+/// What the player should know about the insert and the pass on show, the most pressing first.
 #[must_use]
-pub fn warnings(session: &Session, meters: &Meters, params: &NotefrontParams) -> Vec<String> {
+pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params: &NotefrontParams) -> Vec<String> {
     let mut warnings = session.notices.clone();
     let lost = meters.num_lost();
     if lost > 0 {
         warnings.push(format!("{lost} samples could not be analysed: the computer was too busy. Play the take again."));
     }
-    if meters.clipped.load(Ordering::Relaxed) {
-        warnings.push(
-            "The input reached full scale: clipped fronts cannot be judged. Lower the recording level.".to_owned(),
-        );
-    }
+    warnings.extend(clipping(pass, meters));
     let late = meters.late_notes.load(Ordering::Relaxed);
     if late > 0 {
-        warnings.push(format!("{late} marker notes came too late for their place and were not sent."));
+        warnings.push(format!(
+            "{late} marker notes came too late for their place and were not sent: play on a little before the take, \
+             or write marker files."
+        ));
     }
     let is_delaying = meters.latency.load(Ordering::Relaxed) > 0;
     if params.look_ahead.value() != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {
         warnings.push("Marker notes change when the host restarts the insert: stop and start playback.".to_owned());
     }
-    if session.live().is_some_and(|p| p.start_samples.is_none()) && params.subdivision().is_some() {
-        warnings.push("The host gives no position here, so nothing is timed against beats.".to_owned());
+    if pass.is_some_and(|p| p.origin == Origin::Free) && params.subdivision().is_some() {
+        warnings.push(
+            "Without the host\u{2019}s position nothing is timed against beats: start its transport with the click \
+             you play to, or set the grid to off."
+                .to_owned(),
+        );
     }
     warnings
+}
+
+fn clipping(pass: Option<&Pass>, meters: &Meters) -> Option<String> {
+    let pass = pass?;
+    let advice = "a clipped front cannot be judged. Lower the recording level and play it again.";
+    match pass.clipped_at_s.len() {
+        0 if pass.live && meters.clipped.load(Ordering::Relaxed) => {
+            Some(format!("The input reached full scale: {advice}"))
+        }
+        0 => None,
+        1 => Some(format!("Clipped at one place, under the triangle: {advice}")),
+        num => Some(format!("Clipped at {num} places, under the triangles: {advice}")),
+    }
 }
 
 #[cfg(test)]
@@ -110,33 +131,37 @@ mod tests {
     }
 
     #[test]
-    fn the_state_follows_what_arrived() {
-        let (mut session, meters) = (Session::default(), Meters::default());
-        assert_eq!(State::of(&session, &meters), State::NoSound);
+    fn the_state_follows_the_pass_on_show() {
+        let meters = Meters::default();
+        assert_eq!(State::of(None, &meters), State::NoSound);
         meters.clock.store(64, Ordering::Relaxed);
-        assert_eq!(State::of(&session, &meters), State::Waiting);
-        let quiet = Pass {
+        assert_eq!(State::of(None, &meters), State::Waiting);
+        let mut pass = Pass {
             entrances: Vec::new(),
             live: true,
             duration_s: 10.0,
             wave: Wave::from_points(vec![60; 1000], 100.0),
             ..fixture::pass_at_60(&[])
         };
-        let id = session.add(quiet);
-        assert_eq!(State::of(&session, &meters), State::TooQuiet);
-        session.pass_mut(id).expect("just added").duration_s = 1.0;
-        assert_eq!(State::of(&session, &meters), State::Listening);
-        session.pass_mut(id).expect("just added").entrances = vec![fixture::clear(0, 1.0, 46)];
-        assert_eq!(State::of(&session, &meters), State::Showing);
+        assert_eq!(State::of(Some(&pass), &meters), State::TooQuiet);
+        pass.duration_s = 1.0;
+        assert_eq!(State::of(Some(&pass), &meters), State::Listening);
+        pass.entrances = vec![fixture::clear(0, 1.0, 46)];
+        assert_eq!(State::of(Some(&pass), &meters), State::Showing);
     }
 
     #[test]
-    fn what_was_lost_or_clipped_is_said() {
+    fn what_was_lost_clipped_or_untimed_is_said_with_what_to_do() {
         let (session, meters, params) = (Session::default(), Meters::default(), NotefrontParams::default());
-        assert!(warnings(&session, &meters, &params).is_empty());
+        let mut pass = Pass { live: true, ..fixture::pass_at_60(&[1.0]) };
+        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &params).join(" ");
+        assert_eq!(said(&pass), "");
         meters.lost.store(100, Ordering::Relaxed);
         meters.note_peak(1.0);
-        let said = warnings(&session, &meters, &params).join(" ");
-        assert!(said.contains("100 samples") && said.contains("full scale"));
+        assert!(said(&pass).contains("100 samples") && said(&pass).contains("full scale"));
+        pass.clipped_at_s = vec![1.0, 2.0];
+        assert!(said(&pass).contains("Clipped at 2 places"));
+        pass.origin = Origin::Free;
+        assert!(said(&pass).contains("start its transport"));
     }
 }

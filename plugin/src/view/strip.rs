@@ -6,6 +6,9 @@ use crate::words;
 use egui::{Button, RichText, Ui};
 use notefront_dsp::{Entrance, FaultName};
 
+/// Below this height a window is low, pixels.
+const LOW_WINDOW_PX: f32 = 480.0;
+
 /// Counts of one pass.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Counts {
@@ -32,20 +35,27 @@ impl Counts {
 
 /// Draws the strip; clicks change the filter.
 pub fn show(ui: &mut Ui, counts: &Counts, filter: &mut FaultFilter, theme: &Theme) {
-    ui.horizontal_wrapped(|ui| {
-        let clear = counts.num_entrances - counts.num_flagged;
-        ui.label(RichText::new(format!("{clear} of {} clear", counts.num_entrances)).strong());
-        for fault in FaultName::ALL {
-            let num = counts.by_fault[fault as usize];
-            if num == 0 && filter.shows(fault) {
-                continue;
-            }
-            show_fault(ui, fault, num, filter, theme);
+    // In a low window the strip keeps to one line and scrolls.
+    if ui.ctx().content_rect().height() < LOW_WINDOW_PX {
+        egui::ScrollArea::horizontal().show(ui, |ui| ui.horizontal(|ui| show_counts(ui, counts, filter, theme)));
+    } else {
+        ui.horizontal_wrapped(|ui| show_counts(ui, counts, filter, theme));
+    }
+}
+
+fn show_counts(ui: &mut Ui, counts: &Counts, filter: &mut FaultFilter, theme: &Theme) {
+    let clear = counts.num_entrances - counts.num_flagged;
+    ui.label(RichText::new(format!("{clear} of {} clear", counts.num_entrances)).strong());
+    for fault in FaultName::ALL {
+        let num = counts.by_fault[fault as usize];
+        if num == 0 && filter.shows(fault) {
+            continue;
         }
-        if !filter.is_clear() && ui.button("show all").clicked() {
-            filter.clear();
-        }
-    });
+        show_fault(ui, fault, num, filter, theme);
+    }
+    if !filter.is_clear() && ui.button("show all").clicked() {
+        filter.clear();
+    }
 }
 
 fn show_fault(ui: &mut Ui, fault: FaultName, num: usize, filter: &mut FaultFilter, theme: &Theme) {

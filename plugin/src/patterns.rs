@@ -1,0 +1,267 @@
+//! Where it goes wrong: shares of flagged entrances by register, partial, slide position, dynamic,
+//! articulation and time played, each with its confidence interval.
+
+use crate::passes::Pass;
+use crate::words;
+use notefront_dsp::{Entrance, FaultName};
+use std::collections::BTreeMap;
+
+/// Nothing is told for fewer notes than this.
+pub const MIN_NOTES: usize = 5;
+/// Quantile of the normal distribution for 95 %.
+const Z_95: f64 = 1.959_964;
+/// Lowest MIDI note of each register of the tenor trombone \[P\]: its name ends at the next.
+const REGISTERS: [(u8, &str); 5] = [
+    (0, "pedal"),
+    (40, "low, E2\u{2013}D3"),
+    (51, "middle, Eb3\u{2013}C4"),
+    (61, "high, Db4\u{2013}Bb4"),
+    (71, "over Bb4"),
+];
+/// A note is soft this far under the loud notes of its pass, and loud within that, dB \[H\].
+const SOFT_DB: f64 = -12.0;
+const LOUD_DB: f64 = -6.0;
+/// The loud notes of a pass: this quantile of its levels.
+const LOUD_QUANTILE: f64 = 0.9;
+/// Lengths of a stretch of time played, minutes: the first that gives no more than [`MAX_STRETCHES`].
+const STRETCH_MIN: [f64; 6] = [1.0, 2.0, 5.0, 10.0, 20.0, 60.0];
+const MAX_STRETCHES: f64 = 6.0;
+
+/// What entrances are sorted by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Facet {
+    /// How high.
+    Register,
+    /// How loud, against the loud notes of the same pass.
+    Dynamic,
+    /// Tongued, legato, slurred.
+    Articulation,
+    /// The partial, in the most usual position.
+    Partial,
+    /// The most usual slide position.
+    Position,
+    /// Minutes played so far.
+    Minutes,
+}
+
+impl Facet {
+    /// All, in the order they are shown.
+    pub const ALL: [Self; 6] =
+        [Self::Register, Self::Dynamic, Self::Articulation, Self::Position, Self::Partial, Self::Minutes];
+
+    /// Its heading.
+    #[must_use]
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::Register => "by register",
+            Self::Dynamic => "by dynamic",
+            Self::Articulation => "by articulation",
+            Self::Partial => "by partial",
+            Self::Position => "by usual slide position",
+            Self::Minutes => "by time played",
+        }
+    }
+}
+
+/// A share with its 95 % confidence interval, 0 to 1.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Share {
+    /// The share itself.
+    pub value: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// The entrances of one kind.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// Which kind.
+    pub label: String,
+    /// How many.
+    pub num: usize,
+    /// How many of them are flagged.
+    pub num_flagged: usize,
+    /// The share flagged; `None` for fewer than [`MIN_NOTES`].
+    pub share: Option<Share>,
+    /// The fault met most often, and how often.
+    pub most: Option<(FaultName, usize)>,
+}
+
+/// Wilson's score interval (Wilson 1927, Journal of the American Statistical Association 22:209-212 \[M\]): unlike
+/// the textbook one it holds for few notes and for none or all flagged.
+#[must_use]
+pub fn wilson(num_flagged: usize, num: usize) -> Share {
+    let n = num.max(1) as f64;
+    let value = num_flagged as f64 / n;
+    let z2 = Z_95 * Z_95;
+    let middle = (value + z2 / (2.0 * n)) / (1.0 + z2 / n);
+    let half = Z_95 / (1.0 + z2 / n) * (value * (1.0 - value) / n + z2 / (4.0 * n * n)).sqrt();
+    Share { value, low: (middle - half).max(0.0), high: (middle + half).min(1.0) }
+}
+
+/// The rows of a facet over these passes, in the order of the facet; only faults that `is_counted` flag.
+#[must_use]
+pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
+    let mut kinds: BTreeMap<(i64, String), Vec<&Entrance>> = BTreeMap::new();
+    let stretch_min = stretch_min(passes);
+    let mut played_s = 0.0;
+    for pass in passes {
+        let loud_db = loud_db(pass);
+        for entrance in &pass.entrances {
+            let kind = match facet {
+                Facet::Register => register(entrance),
+                Facet::Dynamic => Some(dynamic(entrance.level_db - loud_db)),
+                Facet::Articulation => {
+                    let label = words::articulation(entrance.articulation);
+                    Some((entrance.articulation as i64, label.to_owned()))
+                }
+                Facet::Partial => entrance.partial.map(|p| (i64::from(p), format!("partial {p}"))),
+                Facet::Position => position(entrance),
+                Facet::Minutes => Some(stretch(played_s + entrance.speaks_s, stretch_min)),
+            };
+            kinds.entry(kind.unwrap_or((i64::MAX, "no settled pitch".into()))).or_default().push(entrance);
+        }
+        played_s += pass.duration_s;
+    }
+    kinds.into_iter().map(|((_, label), entrances)| row(label, &entrances, &is_counted)).collect()
+}
+
+fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -> bool) -> Row {
+    let num_flagged = entrances.iter().filter(|e| e.faults.iter().any(|f| is_counted(f.name))).count();
+    let count = |name: FaultName| entrances.iter().filter(|e| e.faults.get(name).is_some()).count();
+    let most = FaultName::ALL
+        .into_iter()
+        .filter(|name| is_counted(*name))
+        .map(|name| (name, count(name)))
+        .rev()
+        .max_by_key(|(_, num)| *num);
+    Row {
+        label,
+        num: entrances.len(),
+        num_flagged,
+        share: (entrances.len() >= MIN_NOTES).then(|| wilson(num_flagged, entrances.len())),
+        most: most.filter(|(_, num)| *num > 0),
+    }
+}
+
+fn register(entrance: &Entrance) -> Option<(i64, String)> {
+    let midi = entrance.midi_note?;
+    let place = REGISTERS.iter().rposition(|(lowest, _)| midi >= *lowest)?;
+    Some((place as i64, REGISTERS[place].1.to_owned()))
+}
+
+/// Level of the loud notes of a pass, dB: recordings differ in gain, so a note is soft against its own pass.
+fn loud_db(pass: &Pass) -> f64 {
+    let mut levels: Vec<f64> = pass.entrances.iter().map(|e| e.level_db).collect();
+    levels.sort_by(f64::total_cmp);
+    let place = (LOUD_QUANTILE * levels.len().saturating_sub(1) as f64).round() as usize;
+    levels.get(place).copied().unwrap_or(0.0)
+}
+
+fn dynamic(below_loud_db: f64) -> (i64, String) {
+    match below_loud_db {
+        db if db < SOFT_DB => (0, "soft".into()),
+        db if db < LOUD_DB => (1, "medium".into()),
+        _ => (2, "loud".into()),
+    }
+}
+
+fn position(entrance: &Entrance) -> Option<(i64, String)> {
+    let usual = entrance.positions.iter().next()?;
+    let nearest = usual.position.round() as i64;
+    let (place, trigger) = if usual.trigger { (100, "T") } else { (0, "") };
+    Some((place + nearest, format!("position {trigger}{nearest}")))
+}
+
+fn stretch_min(passes: &[&Pass]) -> f64 {
+    let total_min = passes.iter().map(|p| p.duration_s).sum::<f64>() / 60.0;
+    let fits = |m: &f64| total_min <= m * MAX_STRETCHES;
+    STRETCH_MIN.into_iter().find(fits).unwrap_or(STRETCH_MIN[STRETCH_MIN.len() - 1])
+}
+
+fn stretch(s: f64, stretch_min: f64) -> (i64, String) {
+    let place = (s / 60.0 / stretch_min).floor().max(0.0);
+    let (from, to) = (place * stretch_min, (place + 1.0) * stretch_min);
+    (place as i64, format!("minutes {from:.0}\u{2013}{to:.0}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+    use approx::assert_abs_diff_eq;
+
+    #[test]
+    fn the_interval_is_that_of_the_published_examples() {
+        // Newcombe 1998, Statistics in Medicine 17:857-872, table I, score method without correction [M].
+        for (flagged, num, low, high) in
+            [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)]
+        {
+            let share = wilson(flagged, num);
+            // Four decimals are printed.
+            assert_abs_diff_eq!(share.low, low, epsilon = 5e-5);
+            assert_abs_diff_eq!(share.high, high, epsilon = 5e-5);
+        }
+    }
+
+    #[test]
+    fn every_entrance_is_in_one_row_of_every_facet() {
+        let (a, b) = (fixture::mixed_pass(300, 1), fixture::mixed_pass(200, 2));
+        for facet in Facet::ALL {
+            let rows = rows(&[&a, &b], facet, |_| true);
+            assert_eq!(rows.iter().map(|r| r.num).sum::<usize>(), 500, "{facet:?}");
+            assert_eq!(rows.iter().map(|r| r.num_flagged).sum::<usize>(), a.num_flagged() + b.num_flagged());
+        }
+    }
+
+    #[test]
+    fn fewer_than_five_notes_tell_nothing() {
+        let four = fixture::pass_at_60(&[1.0, 2.0, 3.0, 4.0]);
+        let five = fixture::pass_at_60(&[1.0, 2.0, 3.0, 4.0, 5.0]);
+        assert!(rows(&[&four], Facet::Articulation, |_| true)[0].share.is_none());
+        assert!(rows(&[&five], Facet::Articulation, |_| true)[0].share.is_some());
+    }
+
+    #[test]
+    fn rows_say_what_happens_most() {
+        let mut pass = fixture::pass_at_60(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0]);
+        for i in [0, 2, 4] {
+            pass.entrances[i] = fixture::with_fault(pass.entrances[i], FaultName::Split, 0.5);
+        }
+        pass.entrances[0] = fixture::with_fault(pass.entrances[0], FaultName::Airy, 0.5);
+        let row = |is_counted: fn(FaultName) -> bool| rows(&[&pass], Facet::Articulation, is_counted).remove(0);
+        let all = row(|_| true);
+        assert_eq!((all.num, all.num_flagged, all.most), (6, 3, Some((FaultName::Split, 3))));
+        let air = row(|f| f == FaultName::Airy);
+        assert_eq!((air.num, air.num_flagged, air.most), (6, 1, Some((FaultName::Airy, 1))));
+    }
+
+    #[test]
+    fn soft_is_soft_against_the_same_pass() {
+        let mut pass = fixture::pass_at_60(&[1.0, 2.0, 3.0]);
+        for (entrance, level_db) in pass.entrances.iter_mut().zip([-40.0, -35.0, -20.0]) {
+            entrance.level_db = level_db;
+        }
+        let labels: Vec<String> = rows(&[&pass], Facet::Dynamic, |_| true).into_iter().map(|r| r.label).collect();
+        assert_eq!(labels, ["soft", "loud"]);
+        // The same playing, recorded 20 dB lower.
+        pass.entrances.iter_mut().for_each(|e| e.level_db -= 20.0);
+        let lower: Vec<String> = rows(&[&pass], Facet::Dynamic, |_| true).into_iter().map(|r| r.label).collect();
+        assert_eq!(lower, labels);
+    }
+
+    #[test]
+    fn time_played_goes_on_from_pass_to_pass() {
+        let (a, b) = (fixture::mixed_pass(100, 1), fixture::mixed_pass(100, 2));
+        let labels: Vec<String> = rows(&[&a, &b], Facet::Minutes, |_| true).into_iter().map(|r| r.label).collect();
+        assert_eq!(labels, ["minutes 0\u{2013}1", "minutes 1\u{2013}2", "minutes 2\u{2013}3", "minutes 3\u{2013}4"]);
+    }
+
+    #[test]
+    fn nothing_played_has_no_rows() {
+        assert!(rows(&[], Facet::Register, |_| true).is_empty());
+        assert!(rows(&[&fixture::pass_at_60(&[])], Facet::Register, |_| true).is_empty());
+    }
+}

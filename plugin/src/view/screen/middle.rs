@@ -1,0 +1,141 @@
+//! What stands in the middle of the window: the lane, the comparison, the patterns, or what to do.
+
+use super::{Screen, ScreenInput};
+use crate::passes::Pass;
+use crate::session::Session;
+use crate::view::compare::{self, CompareInput, Comparison};
+use crate::view::header::View;
+use crate::view::lane::{self, LaneInput};
+use crate::view::patterns::{self, PatternsInput};
+use crate::view::scale::TimeScale;
+use crate::view::status::State;
+use crate::view::theme::Theme;
+use egui::{Align, FontId, Layout, Rect, RichText, Ui};
+
+/// Scale at which a running pass is followed, pixels per second.
+const LIVE_PX_PER_S: f64 = 70.0;
+
+impl Screen {
+    pub(super) fn show_middle(&mut self, ui: &mut Ui, rect: Rect, input: &ScreenInput<'_>, theme: &Theme) {
+        let pass = self.pass(input.session);
+        let text_scale = input.looks.text_scale;
+        match (pass, State::of(pass, input.meters).words()) {
+            (Some(pass), _) if self.middle == View::Patterns => {
+                let of = PatternsInput { session: input.session, pass, filter: self.filter, theme, text_scale };
+                patterns::show(ui, rect, &mut self.patterns, &of);
+            }
+            (Some(pass), None) if self.middle == View::Compare => self.show_compare(ui, rect, pass, input, theme),
+            (Some(pass), None) => self.show_lane(ui, rect, pass, theme, text_scale),
+            (Some(pass), Some(words)) => {
+                self.show_lane(ui, rect, pass, theme, text_scale);
+                show_words(ui, rect, words, theme);
+            }
+            (None, words) => {
+                ui.painter().rect_filled(rect, 0.0, theme.paper);
+                show_words(ui, rect, words.unwrap_or(("Nothing to show", "Play a take.")), theme);
+            }
+        }
+    }
+
+    fn scale_for(&mut self, pass: &Pass, rect: Rect) -> TimeScale {
+        let (x0, width) = (rect.left(), rect.width());
+        let kept = self.view.filter(|(id, _)| *id == pass.id).map(|(_, scale)| TimeScale { x0, width, ..scale });
+        if !pass.live {
+            // Untouched, a pass fits the window, whatever size that has.
+            let kept = kept.filter(|_| self.free_view);
+            return kept.unwrap_or_else(|| TimeScale::fit(pass.duration_s, x0, width));
+        }
+        let start = TimeScale { left_s: -0.5, px_per_s: LIVE_PX_PER_S, x0, width };
+        match kept {
+            Some(scale) if self.free_view => scale,
+            Some(scale) if pass.duration_s > scale.left_s + 0.8 * f64::from(width) / scale.px_per_s => {
+                scale.following(pass.duration_s)
+            }
+            kept => kept.unwrap_or(start),
+        }
+    }
+
+    fn show_lane(&mut self, ui: &mut Ui, rect: Rect, pass: &Pass, theme: &Theme, text_scale: f32) {
+        let scale = self.scale_for(pass, rect);
+        let input = LaneInput {
+            pass,
+            filter: &self.filter,
+            selected: self.selected,
+            // Words stand in the middle until the first entrance.
+            play_s: (pass.live && !pass.entrances.is_empty()).then_some(pass.duration_s),
+            theme,
+            text_scale,
+        };
+        let response = lane::show(ui, rect, scale, &input);
+        if let Some(clicked) = response.clicked {
+            self.selected = clicked;
+        }
+        self.free_view |= response.scale.is_some();
+        self.view = Some((pass.id, response.scale.unwrap_or(scale)));
+    }
+
+    fn show_compare(&mut self, ui: &mut Ui, rect: Rect, pass: &Pass, input: &ScreenInput<'_>, theme: &Theme) {
+        let Some(other) = other_of(input.session, pass) else {
+            ui.painter().rect_filled(rect, 0.0, theme.paper);
+            let advice = "Play the passage again, or pin a pass as the reference with the button above.";
+            return show_words(ui, rect, ("Nothing to compare with yet", advice), theme);
+        };
+        let comparison = Comparison::of(self.comparison.take(), other, pass);
+        let scale = self.scale_for(other, rect);
+        let compare = CompareInput {
+            a: other,
+            b: pass,
+            comparison: &comparison,
+            filter: &self.filter,
+            theme,
+            text_scale: input.looks.text_scale,
+        };
+        let caption = compare::caption(&compare);
+        let line = 20.0 * input.looks.text_scale;
+        let (picture, below) = rect.split_top_bottom_at_y(rect.bottom() - line);
+        let moved = compare::show(ui, picture, scale, &compare);
+        ui.painter().rect_filled(below, 0.0, theme.paper);
+        let at = below.left_center() + egui::vec2(8.0, 0.0);
+        let font = FontId::proportional(12.0 * input.looks.text_scale);
+        ui.painter().text(at, egui::Align2::LEFT_CENTER, caption, font, theme.ink);
+        self.free_view |= moved.is_some();
+        self.view = Some((other.id, moved.unwrap_or(scale)));
+        self.comparison = Some(comparison);
+    }
+}
+
+/// What to compare a pass with: the reference, or else the try before it at the same passage.
+fn other_of<'a>(session: &'a Session, pass: &Pass) -> Option<&'a Pass> {
+    let reference = session.reference.filter(|id| *id != pass.id).and_then(|id| session.pass(id));
+    reference.or_else(|| session.tries(pass.id).filter(|p| p.id < pass.id).last())
+}
+
+fn show_words(ui: &mut Ui, rect: Rect, (title, advice): (&str, &str), theme: &Theme) {
+    let width = rect.width().min(460.0);
+    let size = egui::vec2(width, 96.0f32.min(rect.height()));
+    let at = Rect::from_center_size(egui::pos2(rect.center().x, rect.top() + 0.38 * rect.height()), size);
+    ui.painter().rect_filled(at.expand(10.0), 4.0, theme.paper);
+    let mut inner = ui.new_child(egui::UiBuilder::new().max_rect(at).layout(Layout::top_down(Align::Center)));
+    inner.label(RichText::new(title).heading().strong());
+    inner.label(RichText::new(advice).color(theme.soft_ink));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    #[test]
+    fn the_reference_comes_before_the_earlier_try() {
+        let mut session = Session::default();
+        let first = session.add(fixture::pass_at_60(&[1.0]));
+        let second = session.add(fixture::pass_at_60(&[1.0]));
+        let third = session.add(fixture::pass_at_60(&[1.0]));
+        let other = |session: &Session| other_of(session, session.pass(third).expect("just added")).map(|p| p.id);
+        assert_eq!(other(&session), Some(second));
+        session.reference = Some(first);
+        assert_eq!(other(&session), Some(first));
+        session.reference = Some(third);
+        assert_eq!(other(&session), Some(second));
+    }
+}

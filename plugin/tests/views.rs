@@ -1,0 +1,295 @@
+//! The window without a display: what it says (labels, as a screen reader gets them), what its buttons and keys do,
+//! and what it paints. A letter that the fonts lack, or a widget without a name, fails every test here.
+#![allow(missing_docs)]
+
+use egui::{Event, Key, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use notefront::fixture;
+use notefront::looks::{Colours, Looks};
+use notefront::meters::Meters;
+use notefront::params::{GridChoice, NotefrontParams};
+use notefront::passes::Pass;
+use notefront::session::Session;
+use notefront::tasks::Task;
+use notefront::view::header::View;
+use notefront::view::{Screen, ScreenInput};
+use std::sync::atomic::Ordering;
+
+#[derive(Default)]
+struct Window {
+    session: Session,
+    params: NotefrontParams,
+    meters: Meters,
+    looks: Looks,
+    screen: Screen,
+    tasks: Vec<Task>,
+    copied: Vec<String>,
+}
+
+impl Window {
+    fn with(passes: Vec<Pass>) -> Self {
+        let mut window = Self::default();
+        for pass in passes {
+            window.session.add(pass);
+        }
+        window
+    }
+
+    fn frame(&mut self, ui: &mut egui::Ui) {
+        let mut input = ScreenInput {
+            session: &mut self.session,
+            params: &self.params,
+            meters: &self.meters,
+            looks: &mut self.looks,
+        };
+        self.tasks.extend(self.screen.show(ui, &mut input).tasks);
+        let copied = |c: &OutputCommand| if let OutputCommand::CopyText(text) = c { Some(text.clone()) } else { None };
+        self.copied.extend(ui.ctx().output(|o| o.commands.iter().find_map(copied)));
+    }
+
+    fn open(self, size: Vec2) -> Harness<'static, Self> {
+        let mut harness = Harness::builder()
+            .with_size(size)
+            .with_accessibility_check(true)
+            .build_ui_state(|ui, window: &mut Self| window.frame(ui), self);
+        harness.run();
+        harness
+    }
+}
+
+const SIZE: Vec2 = vec2(1000.0, 640.0);
+
+fn showcase() -> Harness<'static, Window> {
+    Window::with(vec![fixture::showcase(0)]).open(SIZE)
+}
+
+fn press(harness: &mut Harness<'_, Window>, key: Key) {
+    harness.key_press(key);
+    harness.run();
+}
+
+#[test]
+fn every_state_says_what_to_do() {
+    let live = |duration_s: f64| Pass { live: true, duration_s, ..fixture::pass_at_60(&[]) };
+    let open = |passes: Vec<Pass>, clock: u64| {
+        let window = Window::with(passes);
+        window.meters.clock.store(clock, Ordering::Relaxed);
+        window.open(SIZE)
+    };
+    open(vec![], 0).get_by_label("No sound has arrived yet");
+    open(vec![], 0).get_by_label_contains("Put Notefront on the recorded track");
+    open(vec![], 64).get_by_label("Waiting for playback");
+    open(vec![live(1.0)], 64).get_by_label("Listening");
+    // An earlier pass does not hide that the running one is too quiet.
+    open(vec![fixture::showcase(0), live(9.0)], 64).get_by_label("The input is very quiet");
+    let clipped = Pass { clipped_at_s: vec![1.0], ..fixture::showcase(0) };
+    open(vec![clipped], 64).get_by_label_contains("Lower the recording level");
+    let mut lost = Window::with(vec![fixture::showcase(0)]);
+    lost.session.notices.push("Something was lost.".into());
+    lost.open(SIZE).get_by_label("Something was lost.");
+}
+
+#[test]
+fn the_lane_is_told_and_the_strip_filters_it() {
+    let mut harness = showcase();
+    harness.get_by_label("pass 1, from bar 1: 16 entrances, 12 flagged");
+    harness.get_by_label("4 of 16 clear");
+    harness.get_by_label("split 1").click();
+    harness.run();
+    harness.get_by_label("pass 1, from bar 1: 16 entrances, 11 flagged");
+    harness.get_by_label("show all").click();
+    harness.run();
+    harness.get_by_label("pass 1, from bar 1: 16 entrances, 12 flagged");
+}
+
+#[test]
+fn arrows_step_from_flag_to_flag_and_the_closeup_tells_the_fault() {
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    // The second entrance is the first flagged one; the close-up names it, its fault and where to play from.
+    harness.get_by_label_contains("B2 \u{b7} bar 1, beat 2.0");
+    harness.get_by_label_contains("air for ");
+    harness.get_by_label("To hear it, play from bar 1, beat 1.7 (0:00.704 of the session)");
+    press(&mut harness, Key::ArrowRight);
+    harness.get_by_label_contains("C3 \u{b7} bar 1, beat 3.0");
+    press(&mut harness, Key::Escape);
+    assert!(harness.query_by_label_contains("C3 \u{b7} bar 1").is_none());
+}
+
+#[test]
+fn the_place_to_play_from_goes_to_the_clipboard() {
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::H);
+    assert_eq!(harness.state().copied, ["bar 1, beat 1.7 (0:00.704 of the session)"]);
+}
+
+#[test]
+fn a_setting_becomes_a_task_and_changes_no_parameter_here() {
+    let mut harness = showcase();
+    press(&mut harness, Key::S);
+    harness.get_by_label("marker notes (delays the sound by 1 s)").click();
+    harness.run();
+    harness.get_by_label("grid").click();
+    harness.run();
+    harness.get_by_label("Thirds").click();
+    harness.run();
+    let window = harness.state();
+    // The host's thread sets them; this one only asks.
+    assert_eq!(window.tasks, [Task::LookAhead(true), Task::Grid(GridChoice::Thirds)]);
+    assert!(!window.params.look_ahead.value());
+    assert_eq!(window.params.grid.value(), GridChoice::Beat);
+}
+
+#[test]
+fn patterns_are_told_with_their_intervals() {
+    let mut harness = Window::with(vec![fixture::mixed_pass(60, 5)]).open(SIZE);
+    press(&mut harness, Key::P);
+    // 60 tongued entrances; the interval is Wilson's, tested where it is computed.
+    harness.get_by_label_contains("tongued: ");
+    harness.get_by_label_contains("60 entrances.");
+    press(&mut harness, Key::P);
+    harness.get_by_label_contains("pass 1, from bar 1: 60 entrances");
+}
+
+#[test]
+fn comparing_names_both_passes_and_who_is_clearer() {
+    let mut harness = Window::with(vec![fixture::showcase(1), fixture::showcase(0)]).open(SIZE);
+    press(&mut harness, Key::C);
+    harness.get_by_label_contains("pass 1, from bar 1 against pass 2, from bar 1: clearer above: ");
+}
+
+#[test]
+fn a_pass_can_be_named_kept_pinned_and_forgotten() {
+    let mut harness = showcase();
+    press(&mut harness, Key::K);
+    press(&mut harness, Key::R);
+    assert!(harness.state().session.passes()[0].kept);
+    assert_eq!(harness.state().session.reference, Some(1));
+    harness.get_by_label("name").click();
+    harness.run_steps(3);
+    harness.event(Event::Text("slow one".into()));
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run();
+    assert_eq!(harness.state().session.passes()[0].name.as_deref(), Some("slow one"));
+    harness.get_by_label("forget").click();
+    harness.run();
+    assert!(harness.state().session.passes().is_empty());
+}
+
+/// Text that is painted: where, and what.
+fn texts(harness: &Harness<'_, Window>) -> Vec<(Rect, String)> {
+    fn collect(shape: &Shape, clip: Rect, into: &mut Vec<(Rect, String)>) {
+        match shape {
+            Shape::Vec(shapes) => shapes.iter().for_each(|s| collect(s, clip, into)),
+            Shape::Text(text) => {
+                for row in &text.galley.rows {
+                    let rect = row.rect().translate(text.pos.to_vec2());
+                    // What is scrolled out of a panel is not painted.
+                    if clip.contains_rect(rect.shrink(2.0)) && rect.width() > 0.0 {
+                        into.push((rect, row.text()));
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    let mut found = Vec::new();
+    harness.output().shapes.iter().for_each(|s| collect(&s.shape, s.clip_rect, &mut found));
+    found
+}
+
+#[test]
+fn no_two_texts_overlap_at_any_size() {
+    for view in [View::Lane, View::Compare, View::Patterns] {
+        for (size, text_scale) in [(SIZE, 1.0), (vec2(1600.0, 900.0), 1.0), (vec2(640.0, 480.0), 1.0), (SIZE, 1.5)] {
+            let mut window = Window::with(vec![fixture::showcase(1), fixture::showcase(0)]);
+            window.looks = Looks { text_scale, colours: Colours::Dark, ..Looks::default() };
+            window.screen.open(view, false, false);
+            window.screen.select(Some(14));
+            let harness = window.open(size);
+            let texts = texts(&harness);
+            assert!(texts.len() > 20, "{view:?}: there is text");
+            for (i, (a, first)) in texts.iter().enumerate() {
+                for (b, second) in &texts[i + 1..] {
+                    // A galley is a little larger than its ink: 3 pixels on each side.
+                    let is_apart = !a.shrink(3.0).intersects(b.shrink(3.0));
+                    assert!(is_apart, "{view:?} {size:?} x {text_scale}: {first:?} {a:?} and {second:?} {b:?}");
+                }
+            }
+        }
+    }
+}
+
+/// Ends of every line thicker than 2 pixels in the ink colour: the strokes of a lane.
+fn strokes(harness: &Harness<'_, Window>) -> Vec<[Pos2; 2]> {
+    let ink = notefront::view::theme::Theme::of(Colours::Light).ink;
+    let segment = |shape: &Shape| match shape {
+        Shape::LineSegment { points, stroke } if stroke.width > 2.0 && stroke.color == ink => Some(*points),
+        _ => None,
+    };
+    harness.output().shapes.iter().filter_map(|s| segment(&s.shape)).collect()
+}
+
+#[test]
+fn clear_attacks_are_plain_upright_strokes_at_their_place() {
+    let harness = Window::with(vec![fixture::pass_at_60(&[1.0, 2.0, 4.0])]).open(SIZE);
+    let strokes = strokes(&harness);
+    assert_eq!(strokes.len(), 3);
+    assert!(strokes.iter().all(|[a, b]| a.x == b.x && (a.y - b.y).abs() > 40.0));
+    let x: Vec<f32> = strokes.iter().map(|s| s[0].x).collect();
+    // Twice the time is twice the way.
+    assert!(((x[2] - x[1]) - 2.0 * (x[1] - x[0])).abs() < 0.1, "{x:?}");
+}
+
+#[test]
+fn a_click_on_a_stroke_selects_it() {
+    let mut harness = showcase();
+    // Stroke 1, the airy one, is the second plain line from the left.
+    let mut strokes = strokes(&harness);
+    strokes.sort_by(|a, b| a[0].x.total_cmp(&b[0].x));
+    let at = pos2(strokes[1][0].x + 3.0, strokes[1][0].y - 30.0);
+    harness.hover_at(at);
+    harness.run();
+    harness.drag_at(at);
+    harness.run_steps(1);
+    harness.drop_at(at);
+    harness.run();
+    harness.get_by_label_contains("B2 \u{b7} bar 1, beat 2.0");
+}
+
+#[test]
+fn ten_thousand_entrances_are_counts_that_add_up() {
+    let pass = fixture::mixed_pass(10_000, 5);
+    let flagged = pass.num_flagged();
+    let harness = Window::with(vec![pass]).open(SIZE);
+    let counts = texts(&harness).into_iter().filter_map(|(_, text)| {
+        let (flagged, all) = text.split_once('/')?;
+        Some((flagged.parse::<usize>().ok()?, all.parse::<usize>().ok()?))
+    });
+    let (num_flagged, num) = counts.fold((0, 0), |(f, n), (a, b)| (f + a, n + b));
+    assert_eq!((num_flagged, num), (flagged, 10_000));
+}
+
+#[test]
+fn the_editor_never_sets_a_parameter_itself() {
+    // A VST3 editor on Linux runs on a thread of its own, and a host called from there may crash. Only `tasks.rs`,
+    // which the host's thread runs, may name what sets parameters.
+    let src = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut files = vec![src.join("editor.rs")];
+    let mut folders = vec![src.join("view")];
+    while let Some(folder) = folders.pop() {
+        for path in std::fs::read_dir(folder).expect("the views").flatten().map(|e| e.path()) {
+            if path.is_dir() { folders.push(path) } else { files.push(path) }
+        }
+    }
+    assert!(files.len() > 15, "all views are looked at");
+    for file in files {
+        let text = std::fs::read_to_string(&file).expect("a source file");
+        for setter in ["ParamSetter", "param_setter", "set_parameter", "set_plain_value", "set_normalized_value"] {
+            assert!(!text.contains(setter), "{} names {setter}", file.display());
+        }
+    }
+}
