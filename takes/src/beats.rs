@@ -50,6 +50,17 @@ pub struct Beats {
     pub confidence: f64,
 }
 
+/// A place of a session's time line from which a tempo holds, as a host tells it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bend {
+    /// Quarter notes from the session's start, not negative.
+    pub quarter: f64,
+    /// Time in the take, seconds; negative before its first sample.
+    pub at_s: f64,
+    /// Quarter notes a minute from here on.
+    pub bpm: f64,
+}
+
 impl Beats {
     /// The beats the player gave.
     #[must_use]

@@ -4,7 +4,7 @@
 //! told is an empty field.
 
 use crate::json::{ArticulationDocument, EntranceDocument};
-use crate::marks::{self, Which};
+use crate::marks::{self, Marking, Place, Which};
 use crate::words;
 use csv::{Terminator, WriterBuilder};
 use notefront_dsp::Entrance;
@@ -15,6 +15,9 @@ use std::io::{self, Write};
 #[derive(Serialize)]
 struct Row {
     index: usize,
+    bar: Option<String>,
+    /// In the bar, from 1.
+    beat: Option<f64>,
     speaks_s: f64,
     sound_start_s: f64,
     onset_s: f64,
@@ -41,12 +44,14 @@ struct Row {
 }
 
 impl Row {
-    fn new(entrance: &Entrance, which: Which) -> Self {
+    fn new(entrance: &Entrance, place: Option<&Place>, which: Which) -> Self {
         let told = EntranceDocument::from(entrance);
         let names: Vec<_> = words::worst_first(entrance).iter().map(|fault| fault.name.as_str()).collect();
         let worst = told.faults.first();
         Self {
             index: told.index,
+            bar: place.and_then(|place| place.bar.clone()),
+            beat: place.and_then(|place| place.beat),
             speaks_s: told.speaks_s,
             sound_start_s: told.sound_start_s,
             onset_s: told.onset_s,
@@ -73,8 +78,10 @@ impl Row {
 }
 
 /// Header of a table without rows, which a row would give otherwise.
-const HEADER: [&str; 22] = [
+const HEADER: [&str; 24] = [
     "index",
+    "bar",
+    "beat",
     "speaks_s",
     "sound_start_s",
     "onset_s",
@@ -102,11 +109,11 @@ const HEADER: [&str; 22] = [
 ///
 /// # Errors
 /// Those of `out`.
-pub fn write(out: impl Write, entrances: &[Entrance], which: Which) -> io::Result<()> {
+pub fn write(out: impl Write, marking: Marking<'_>) -> io::Result<()> {
     let mut csv = WriterBuilder::new().terminator(Terminator::CRLF).has_headers(false).from_writer(out);
     csv.write_record(HEADER)?;
-    for entrance in entrances.iter().filter(|e| which.takes(e)) {
-        csv.serialize(Row::new(entrance, which))?;
+    for (entrance, place) in marking.chosen() {
+        csv.serialize(Row::new(entrance, place, marking.which))?;
     }
     csv.flush()
 }
@@ -118,7 +125,9 @@ mod tests {
 
     fn table(which: Which) -> String {
         let mut bytes = Vec::new();
-        write(&mut bytes, &fixtures::take().entrances, which).expect("memory is patient");
+        let (entrances, places) = (fixtures::take().entrances, [Place { bar: Some("7".into()), beat: Some(2.5) }]);
+        let marking = Marking { entrances: &entrances, which, places: &places, ..Marking::default() };
+        write(&mut bytes, marking).expect("memory is patient");
         String::from_utf8(bytes).expect("UTF-8")
     }
 
@@ -134,7 +143,7 @@ mod tests {
     #[test]
     fn the_header_names_the_fields_in_their_order() {
         let mut csv = WriterBuilder::new().from_writer(Vec::new());
-        csv.serialize(Row::new(&fixtures::clear(0, 46, 1.0), Which::All)).expect("a row");
+        csv.serialize(Row::new(&fixtures::clear(0, 46, 1.0), None, Which::All)).expect("a row");
         let by_row = String::from_utf8(csv.into_inner().expect("memory")).expect("UTF-8");
         assert_eq!(by_row.lines().next().expect("a header"), HEADER.join(","));
     }
@@ -146,6 +155,7 @@ mod tests {
         let rows: Vec<std::collections::HashMap<String, String>> =
             reader.deserialize().map(|row| row.expect("a row")).collect();
         assert_eq!(rows[0]["speaks_s"], "1.0115");
+        assert_eq!([&rows[0]["bar"], &rows[0]["beat"], &rows[2]["bar"]], ["7", "2.5", ""]);
         assert_eq!((rows[0]["note"].as_str(), rows[0]["onset_cents"].as_str()), ("Bb2", "-70.9"));
         assert_eq!(rows[0]["because"], "Bb2: came in 71 cents below and took 113 ms to settle");
         assert_eq!(rows[2]["faults"], "airy below");

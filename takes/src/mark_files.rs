@@ -2,31 +2,16 @@
 //! copy where the take is a WAV file. Either all are written or none.
 
 use crate::atomic_file::{Prepared, WriteError, put_all_in_place};
-use crate::beats::Beats;
 use crate::csv_file;
 use crate::json::marks::MarksDocument;
-use crate::marks::{Which, marks};
+use crate::marks::{Marking, marks};
 use crate::smf;
 use crate::wav_cue::{self, MarkError, Marked};
-use notefront_dsp::Entrance;
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 /// What stands between a take's name and the ending of its files of marks.
 const SUFFIX: &str = ".marks.";
-
-/// What is to be marked.
-#[derive(Debug, Clone, Copy)]
-pub struct Marking<'a> {
-    /// The entrances.
-    pub entrances: &'a [Entrance],
-    /// Which of them.
-    pub which: Which,
-    /// The beats, for the tempo map.
-    pub beats: Option<&'a Beats>,
-    /// Length of the sound in seconds: the tempo map ends with it.
-    pub duration_s: f64,
-}
 
 /// What was written.
 #[derive(Debug)]
@@ -66,13 +51,17 @@ pub fn mark_sound(name: &OsStr, folder: &Path, marking: Marking<'_>) -> Result<V
 }
 
 fn prepare_plain(folder: &Path, stem: &OsStr, marking: Marking<'_>) -> Result<Vec<Prepared>, WriteError> {
-    let Marking { entrances, which, beats, duration_s } = marking;
-    let beats_s = beats.map_or_else(Vec::new, |beats| beats.until(duration_s));
-    let midi = smf::bytes(&marks(entrances, which), &beats_s);
-    let document = MarksDocument::new(&stem.to_string_lossy(), entrances, which, beats);
+    let points = marks(marking.entrances, marking.which);
+    let midi = if marking.session.is_empty() {
+        let beats_s = marking.beats.map_or_else(Vec::new, |beats| beats.until(marking.duration_s));
+        smf::bytes(&points, &beats_s)
+    } else {
+        smf::session_bytes(&points, marking.session)
+    };
+    let document = MarksDocument::new(&stem.to_string_lossy(), marking);
     Ok(vec![
         Prepared::buffered(&file_of(folder, stem, "mid"), |out| out.write_all(&midi))?,
-        Prepared::buffered(&file_of(folder, stem, "csv"), |out| csv_file::write(out, entrances, which))?,
+        Prepared::buffered(&file_of(folder, stem, "csv"), |out| csv_file::write(out, marking))?,
         Prepared::buffered(&file_of(folder, stem, "json"), |mut out| {
             serde_json::to_writer_pretty(&mut out, &document)?;
             writeln!(out)
@@ -85,4 +74,54 @@ fn file_of(folder: &Path, stem: &OsStr, ending: &str) -> PathBuf {
     name.push(SUFFIX);
     name.push(ending);
     folder.join(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::beats::Bend;
+    use crate::fixtures;
+    use crate::marks::Which;
+    use notefront_dsp::Entrance;
+    use serde_json::Value;
+
+    fn files(marking: Marking<'_>) -> [Vec<u8>; 3] {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let paths = mark_sound(OsStr::new("pass 1"), folder.path(), marking).expect("room");
+        let names: Vec<_> = paths.iter().filter_map(|p| p.file_name()).map(OsStr::to_string_lossy).collect();
+        assert_eq!(names, ["pass 1.marks.mid", "pass 1.marks.csv", "pass 1.marks.json"]);
+        [0, 1, 2].map(|i| std::fs::read(&paths[i]).expect("just written"))
+    }
+
+    fn num_marks([midi, csv, json]: &[Vec<u8>; 3]) -> [usize; 3] {
+        let smf = midly::Smf::parse(midi).expect("a MIDI file");
+        let is_marker =
+            |e: &&midly::TrackEvent<'_>| matches!(e.kind, midly::TrackEventKind::Meta(midly::MetaMessage::Marker(_)));
+        let json: Value = serde_json::from_slice(json).expect("JSON");
+        [
+            smf.tracks[0].iter().filter(is_marker).count(),
+            csv::Reader::from_reader(csv.as_slice()).records().filter(Result::is_ok).count(),
+            json["marks"].as_array().expect("a list").len(),
+        ]
+    }
+
+    #[test]
+    fn a_sound_without_a_file_is_marked_on_the_tempo_of_its_session() {
+        let take = fixtures::take();
+        let session = [Bend { quarter: 8.0, at_s: 0.0, bpm: 90.0 }];
+        let which = Which::All;
+        let marking = Marking { entrances: &take.entrances, which, session: &session, ..Marking::default() };
+        assert_eq!(num_marks(&files(marking)), [5; 3]);
+    }
+
+    #[test]
+    fn no_entrances_and_20_000_are_all_there_and_twice_the_same() {
+        let many: Vec<Entrance> = (0..20_000).map(|i| fixtures::below(i, 0.3 * i as f64)).collect();
+        for entrances in [&many[..0], &many] {
+            let marking = Marking { entrances, duration_s: 6000.0, ..Marking::default() };
+            let first = files(marking);
+            assert_eq!(num_marks(&first), [entrances.len(); 3]);
+            assert!(first == files(marking), "the same bytes again");
+        }
+    }
 }

@@ -1,5 +1,6 @@
 //! Entrances as marks on a time line: which of them, where, how long, and in which words.
 
+use crate::beats::{Beats, Bend};
 use crate::words;
 use notefront_dsp::{Entrance, FaultName, units};
 
@@ -45,6 +46,40 @@ impl Which {
             Self::All => true,
             Self::Fault(name) => entrance.faults.get(name).is_some(),
         }
+    }
+}
+
+/// Where an entrance lies in the music; what is not known is left out.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Place {
+    /// Number of the bar, as it is written or counted.
+    pub bar: Option<String>,
+    /// Beat in the bar, from 1, fractions included.
+    pub beat: Option<f64>,
+}
+
+/// What is to be marked.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Marking<'a> {
+    /// The entrances.
+    pub entrances: &'a [Entrance],
+    /// Which of them.
+    pub which: Which,
+    /// The beats, for the tempo map and the documents.
+    pub beats: Option<&'a Beats>,
+    /// A session's own tempo, which the MIDI file then follows in place of the beats; empty for none.
+    pub session: &'a [Bend],
+    /// Places of the entrances, in their order; empty where none is known.
+    pub places: &'a [Place],
+    /// Length of the sound in seconds: the tempo map of the beats ends with it.
+    pub duration_s: f64,
+}
+
+impl<'a> Marking<'a> {
+    /// The entrances of the choice, each with its place.
+    pub fn chosen(self) -> impl Iterator<Item = (&'a Entrance, Option<&'a Place>)> {
+        let placed = self.entrances.iter().enumerate().map(move |(i, entrance)| (entrance, self.places.get(i)));
+        placed.filter(move |(entrance, _)| self.which.takes(entrance))
     }
 }
 

@@ -1,8 +1,10 @@
 //! Marks as a Standard MIDI File 1.0: marker meta events on a tempo map that follows the take's beats.
 //!
-//! Tick 0 is the first sample of the take. Markers are placed by the tempo as it is written (whole
-//! microseconds), so their times in seconds hold whatever the rounding did to the beats.
+//! Tick 0 is the first sample of the take, and markers are placed by the tempo as it is written (whole
+//! microseconds), so that their times in seconds hold whatever the rounding did to the beats. On a session's own
+//! tempo tick 0 is the session's start, and markers are placed by its bars.
 
+use crate::beats::Bend;
 use crate::marks::Mark;
 use midly::num::{u15, u24, u28};
 use midly::{Format, Header, MetaMessage, Smf, Timing, TrackEvent, TrackEventKind};
@@ -22,7 +24,17 @@ const MAX_STEP: u64 = (1 << 28) - 1;
 /// `beats_s` are the beats in seconds, rising; none or one give a plain 120 beats a minute.
 #[must_use]
 pub fn bytes(marks: &[Mark], beats_s: &[f64]) -> Vec<u8> {
-    let map = TempoMap::new(beats_s);
+    on_map(marks, &TempoMap::of_beats(beats_s))
+}
+
+/// Marks on the tempo of a session, as the bytes of a Standard MIDI File of one track. `bends` rise; the first
+/// also holds before its own place, down to the session's start.
+#[must_use]
+pub fn session_bytes(marks: &[Mark], bends: &[Bend]) -> Vec<u8> {
+    on_map(marks, &TempoMap::of_session(bends))
+}
+
+fn on_map(marks: &[Mark], map: &TempoMap) -> Vec<u8> {
     let tempi = map.spans.iter().map(|span| (span.start_tick, MetaMessage::Tempo(u24::new(span.micros))));
     let markers = marks.iter().map(|mark| (map.tick(mark.time_s), MetaMessage::Marker(mark.label.as_bytes())));
     let mut events: Vec<_> = tempi.chain(markers).collect();
@@ -61,6 +73,8 @@ struct Span {
     start_tick: u64,
     start_s: f64,
     micros: u32,
+    /// Length of a tick, s: by the written tempo, or exactly where bars count more than seconds.
+    tick_s: f64,
 }
 
 struct TempoMap {
@@ -69,7 +83,25 @@ struct TempoMap {
 }
 
 impl TempoMap {
-    fn new(beats_s: &[f64]) -> Self {
+    /// The tempo of the bends; 120 a minute where none is usable.
+    fn of_session(bends: &[Bend]) -> Self {
+        let is_usable = |b: &&Bend| b.quarter >= 0.0 && b.at_s.is_finite() && (60.0 / b.bpm).is_finite() && b.bpm > 0.0;
+        let mut spans: Vec<Span> = Vec::with_capacity(bends.len());
+        for bend in bends.iter().filter(is_usable) {
+            let beat_s = 60.0 / bend.bpm;
+            // The first holds from the session's start.
+            let quarter = if spans.is_empty() { 0.0 } else { bend.quarter };
+            spans.push(Span {
+                start_tick: (quarter * f64::from(TICKS_PER_BEAT)).round() as u64,
+                start_s: bend.at_s - (bend.quarter - quarter) * beat_s,
+                micros: micros(beat_s),
+                tick_s: beat_s / f64::from(TICKS_PER_BEAT),
+            });
+        }
+        if spans.is_empty() { Self::of_beats(&[]) } else { Self { spans } }
+    }
+
+    fn of_beats(beats_s: &[f64]) -> Self {
         let mut map = Self { spans: Vec::new() };
         let beats = usable(beats_s);
         let Some(first_length_s) = beats.windows(2).next().map(|pair| pair[1] - pair[0]) else {
@@ -97,30 +129,30 @@ impl TempoMap {
 
     /// A tempo from a tick on; nothing when it is the tempo that rules there already.
     fn push(&mut self, start_tick: u64, beat_s: f64) {
-        let micros = (beat_s.clamp(BEAT_RANGE_S.0, BEAT_RANGE_S.1) * 1e6).round() as u32;
+        let micros = micros(beat_s);
         if self.spans.last().is_none_or(|last| last.micros != micros) {
             let start_s = self.seconds(start_tick).unwrap_or(0.0);
-            self.spans.push(Span { start_tick, start_s, micros });
+            let tick_s = f64::from(micros) * 1e-6 / f64::from(TICKS_PER_BEAT);
+            self.spans.push(Span { start_tick, start_s, micros, tick_s });
         }
     }
 
     /// Time of a tick at or after the last span's start.
     fn seconds(&self, tick: u64) -> Option<f64> {
         let last = self.spans.last()?;
-        Some(last.start_s + (tick - last.start_tick) as f64 * last.tick_s())
+        Some(last.start_s + (tick - last.start_tick) as f64 * last.tick_s)
     }
 
     fn tick(&self, time_s: f64) -> u64 {
         let after = self.spans.partition_point(|span| span.start_s <= time_s);
         let span = self.spans[after.saturating_sub(1)];
-        span.start_tick + ((time_s - span.start_s) / span.tick_s()).round().max(0.0) as u64
+        span.start_tick + ((time_s - span.start_s) / span.tick_s).round().max(0.0) as u64
     }
 }
 
-impl Span {
-    fn tick_s(&self) -> f64 {
-        f64::from(self.micros) * 1e-6 / f64::from(TICKS_PER_BEAT)
-    }
+/// A beat as files tell it.
+fn micros(beat_s: f64) -> u32 {
+    (beat_s.clamp(BEAT_RANGE_S.0, BEAT_RANGE_S.1) * 1e6).round() as u32
 }
 
 /// Beats in the take and in order; a first one within half a beat of its start is left to the way in.
@@ -218,6 +250,43 @@ mod tests {
                 assert!(off <= 6, "tick {tick}");
             }
         }
+    }
+
+    /// Ticks of the markers.
+    fn ticks(bytes: &[u8]) -> Vec<u64> {
+        let smf = Smf::parse(bytes).expect("a MIDI file");
+        let mut now = 0;
+        let mut found = Vec::new();
+        for event in &smf.tracks[0] {
+            now += u64::from(event.delta.as_int());
+            if matches!(event.kind, TrackEventKind::Meta(MetaMessage::Marker(_))) {
+                found.push(now);
+            }
+        }
+        found
+    }
+
+    #[test]
+    fn on_a_session_s_tempo_markers_stand_in_its_bars() {
+        // The take begins on quarter 16; from quarter 20 on the session is half as fast.
+        let bends = [Bend { quarter: 16.0, at_s: 0.0, bpm: 120.0 }, Bend { quarter: 20.0, at_s: 2.0, bpm: 60.0 }];
+        let marks = [mark(1.0, "on 18"), mark(2.0, "on 20"), mark(3.5, "on 21 and a half")];
+        let bytes = session_bytes(&marks, &bends);
+        assert_eq!(ticks(&bytes), [18.0, 20.0, 21.5].map(|quarter| (quarter * 9600.0) as u64));
+        let (markers, tempi) = read(&bytes);
+        // The file begins with the session, 8 s before the take.
+        let from_the_session_s_start: Vec<_> = marks.iter().map(|m| mark(m.time_s + 8.0, &m.label)).collect();
+        assert_near(&markers, &from_the_session_s_start);
+        assert_eq!(tempi, [(0.0, 500_000), (10.0, 1_000_000)]);
+    }
+
+    #[test]
+    fn odd_bends_do_no_harm() {
+        let odd = |quarter, at_s, bpm| Bend { quarter, at_s, bpm };
+        for bends in [&[][..], &[odd(-1.0, 0.0, 120.0)], &[odd(0.0, f64::NAN, 120.0)], &[odd(0.0, 0.0, 0.0)]] {
+            assert_near(&read(&session_bytes(&[mark(1.5, "x")], bends)).0, &[mark(1.5, "x")]);
+        }
+        assert_eq!(read(&session_bytes(&[mark(0.0, "before")], &[odd(0.0, 5.0, 60.0)])).0.len(), 1);
     }
 
     #[test]

@@ -1,9 +1,8 @@
 //! The document of a choice of entrances (`notefront.marks`, version 1), and its JSON Schema.
 
+use super::convert::{RATIO, finite};
 use super::{EntranceDocument, GridDocument};
-use crate::beats::Beats;
-use crate::marks::{self, Which};
-use notefront_dsp::Entrance;
+use crate::marks::{self, Marking};
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
 
@@ -39,6 +38,10 @@ pub struct MarksDocument {
 pub struct MarkDocument {
     /// The words of the marker.
     pub label: String,
+    /// Bar it lies in, as it is written or counted; null where none is known.
+    pub bar: Option<String>,
+    /// Beat in the bar, from 1; null where none is known.
+    pub beat: Option<f64>,
     /// All that was measured.
     pub entrance: EntranceDocument,
 }
@@ -46,16 +49,21 @@ pub struct MarkDocument {
 impl MarksDocument {
     /// The document of a choice of entrances.
     #[must_use]
-    pub fn new(name: &str, entrances: &[Entrance], which: Which, beats: Option<&Beats>) -> Self {
-        let chosen = entrances.iter().filter(|e| which.takes(e));
+    pub fn new(name: &str, marking: Marking<'_>) -> Self {
+        let mark = |(entrance, place): (_, Option<&marks::Place>)| MarkDocument {
+            label: marks::label(entrance, marking.which),
+            bar: place.and_then(|place| place.bar.clone()),
+            beat: place.and_then(|place| finite(place.beat, RATIO)),
+            entrance: entrance.into(),
+        };
         Self {
             format: FORMAT,
             version: VERSION,
             program_version: env!("CARGO_PKG_VERSION"),
             name: name.to_owned(),
-            which: which.as_str(),
-            grid: beats.map(GridDocument::from),
-            marks: chosen.map(|e| MarkDocument { label: marks::label(e, which), entrance: e.into() }).collect(),
+            which: marking.which.as_str(),
+            grid: marking.beats.map(GridDocument::from),
+            marks: marking.chosen().map(mark).collect(),
         }
     }
 }

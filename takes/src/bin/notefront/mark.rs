@@ -4,11 +4,11 @@ use crate::judging::{Judging, JudgingArgs};
 use crate::{complain, report_trouble, scan_all};
 use clap::Args;
 use notefront_dsp::FaultName;
-use notefront_takes::mark_files::{MarkFiles, Marking, mark_take};
-use notefront_takes::marks::Which;
+use notefront_takes::mark_files::{MarkFiles, mark_take};
+use notefront_takes::marks::{Marking, Place, Which};
 use notefront_takes::take::Take;
 use notefront_takes::wav_cue::{MarkError, Marked};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::ffi::OsStr;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -83,14 +83,30 @@ fn first_name_clash(args: &MarkArgs) -> Option<&PathBuf> {
     args.takes.iter().find(|take| !seen.insert(target(take)))
 }
 
+/// The bars of the written notes, where they were given.
+fn places(take: &Take) -> Vec<Place> {
+    let by_index: HashMap<usize, usize> = take.entrances.iter().enumerate().map(|(i, e)| (e.index, i)).collect();
+    let mut places = vec![Place::default(); take.entrances.len()];
+    for step in take.reading.iter().flat_map(|reading| &reading.steps) {
+        let place = step.entrance.and_then(|index| by_index.get(&index));
+        if let (Some(&i), Some(written)) = (place, &step.written) {
+            places[i].bar.clone_from(&written.bar);
+        }
+    }
+    places
+}
+
 /// True when everything there is to write was written.
 fn mark_one(take: &Take, args: &MarkArgs) -> io::Result<bool> {
     let path = &take.source.path;
+    let places = places(take);
     let marking = Marking {
         entrances: &take.entrances,
         which: args.which,
         beats: take.beats.as_ref(),
+        places: &places,
         duration_s: take.source.duration_s,
+        ..Marking::default()
     };
     match mark_take(path, folder_for(path, args), marking) {
         Err(e) => {
