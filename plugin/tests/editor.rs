@@ -17,7 +17,7 @@ use x11rb::protocol::xproto::{ConnectionExt, CreateWindowAux, ImageFormat, Windo
 use x11rb::rust_connection::RustConnection;
 
 /// Longest a window may take to draw on a busy machine before the test gives up. Not a measure of speed.
-const PATIENCE: Duration = Duration::from_secs(30);
+const PATIENCE: Duration = Duration::from_secs(180);
 
 struct Screen {
     connection: RustConnection,

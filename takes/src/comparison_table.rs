@@ -109,7 +109,7 @@ fn counted(in_a: usize, in_b: usize, num: usize) -> String {
         n if n == num => return "all alike within what can be told".into(),
         n => format!(", {n} are alike"),
     };
-    let of = |n| if n == 0 { "none".to_owned() } else { format!("{n}") };
+    let of = none_or;
     if in_b >= in_a {
         format!("B is clearer in {}, A in {}{alike}", of(in_b), of(in_a))
     } else {
@@ -128,20 +128,27 @@ fn advice(in_a: usize, in_b: usize) -> &'static str {
     }
 }
 
-fn choice_verdict(takes: &[HeardTake], choice: &Choice) -> String {
+/// Which of several takes to keep, in a sentence or two.
+#[must_use]
+pub fn choice_verdict(takes: &[HeardTake], choice: &Choice) -> String {
     let differ: Vec<_> = choice.places.iter().filter(|p| p.as_good.len() < takes.len()).collect();
     let num_alike = choice.places.len() - differ.len();
     if differ.is_empty() {
         return format!("{num_alike} places, alike in all takes within what can be told. Keep any.");
     }
-    let kept = |k: usize| differ.iter().filter(|p| p.keep == k).count();
-    let kept: Vec<_> =
-        (0..takes.len()).filter(|&k| kept(k) > 0).map(|k| format!("{} in {}", letter(k), kept(k))).collect();
-    format!(
-        "{} places, {num_alike} alike in all takes. Clearest in the others: {}.",
-        choice.places.len(),
-        kept.join(", ")
-    )
+    let clearest = |k: usize| differ.iter().filter(|p| p.as_good.contains(&k)).count();
+    let counted: Vec<_> = (0..takes.len()).map(|k| format!("{} in {}", letter(k), none_or(clearest(k)))).collect();
+    let advice = match (0..takes.len()).find(|&k| clearest(k) == differ.len()) {
+        Some(k) => format!("Keep {}.", letter(k)),
+        None => "No take has them all: choose place by place.".into(),
+    };
+    let alike = if num_alike > 0 { format!(", {num_alike} alike in all takes") } else { String::new() };
+    let num = choice.places.len();
+    format!("{num} places{alike}. As clear as any in the other {}: {}. {advice}", differ.len(), counted.join(", "))
+}
+
+fn none_or(n: usize) -> String {
+    if n == 0 { "none".into() } else { n.to_string() }
 }
 
 /// What is different about the takes as wholes, as sentences without their full stop.
@@ -280,7 +287,12 @@ mod tests {
     fn three_takes_make_a_list_to_choose_from() {
         let takes = [heard(-20.0, true), heard(-20.0, false), heard(-20.0, true)];
         let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
-        assert!(text.contains("3 places, 2 alike in all takes. Clearest in the others: B in 1."), "{text}");
+        assert!(
+            text.contains(
+                "3 places, 2 alike in all takes. As clear as any in the other 1: A in none, B in 1, C in none. Keep B."
+            ),
+            "{text}"
+        );
     }
 
     #[test]

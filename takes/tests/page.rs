@@ -1,5 +1,6 @@
 //! The report in a real browser: Chromium without a window, driven by `tests/page`. Skips aloud without Chromium,
-//! Node.js or the two packages of `tests/page` (`cargo xtask test` installs those).
+//! Node.js or the two packages of `tests/page` (`cargo xtask test` installs those). `NOTEFRONT_KEEP_PAGES` names an
+//! empty folder to look at the pages in afterwards.
 
 mod common;
 
@@ -58,7 +59,7 @@ fn write_take(folder: &Path, name: &str, scene: &Scene, gain: f32) -> PathBuf {
 }
 
 fn write_report(takes: &[&Path], page: &Path) {
-    let mut args = vec!["report", "-o", page.to_str().expect("a plain name")];
+    let mut args = vec!["report", "--force", "-o", page.to_str().expect("a plain name")];
     args.extend(takes.iter().map(|take| take.to_str().expect("a plain name")));
     let output = notefront(&args);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
@@ -88,6 +89,7 @@ fn write_pages(folder: &Path) {
     let clean = write_take(folder, "clean", &clean, 0.25);
     write_report(&[&spoilt], &folder.join("one.html"));
     write_report(&[&spoilt, &clean], &folder.join("two.html"));
+    write_report(&[&spoilt, &clean, &spoilt], &folder.join("three.html"));
     let empty = HeardTake {
         take: Take { entrances: Vec::new(), ..scan(&spoilt, ScanOptions::default(), |_| {}).expect("a good take") },
         loudness: Loudness::default(),
@@ -107,13 +109,15 @@ fn the_page_holds_in_a_browser() {
         eprintln!("SKIPPED: the page was not looked at in a browser for want of {what}");
         return;
     }
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    write_pages(folder.path());
+    let temporary = tempfile::tempdir().expect("a temporary folder");
+    let kept = std::env::var_os("NOTEFRONT_KEEP_PAGES").map(PathBuf::from);
+    let folder = kept.unwrap_or_else(|| temporary.path().to_owned());
+    write_pages(&folder);
     let script = browser_tests().join("page.test.mjs");
     let output = Command::new("node")
         .args(["--test", "--test-reporter=spec"])
         .arg(script)
-        .env("NOTEFRONT_PAGES", folder.path())
+        .env("NOTEFRONT_PAGES", &folder)
         .output()
         .expect("Node.js starts");
     println!("{}", said(&output));

@@ -1,5 +1,5 @@
 // The report as a reader meets it. Started by takes/tests/page.rs with a folder of made pages in NOTEFRONT_PAGES:
-// one.html (a take of known faults), two.html (two takes of one phrase), empty.html (no entrance), long.html
+// one.html (a take of known faults), two.html and three.html (takes of one phrase), empty.html (no entrance), long.html
 // (20 000 entrances).
 import assert from "node:assert/strict";
 import { readFile } from "node:fs/promises";
@@ -26,7 +26,7 @@ const withPage = async (name, run, options) => {
 
 const visibleCards = (page) => page.locator(".card:visible").count();
 
-for (const name of ["one.html", "two.html", "empty.html", "long.html"]) {
+for (const name of ["one.html", "two.html", "three.html", "empty.html", "long.html"]) {
   test(`${name} opens whole, without complaint and without a network`, () =>
     withPage(name, async (page) => {
       assert.equal(await page.locator("h1").count(), 1);
@@ -37,7 +37,7 @@ for (const name of ["one.html", "two.html", "empty.html", "long.html"]) {
 }
 
 test("nothing is wider than the window from a phone to a large screen", async () => {
-  for (const name of ["one.html", "two.html", "empty.html"]) {
+  for (const name of ["one.html", "two.html", "three.html", "empty.html"]) {
     for (const width of [320, 390, 768, 1280, 1920]) {
       await withPage(name, async (page) => {
         const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
@@ -47,14 +47,16 @@ test("nothing is wider than the window from a phone to a large screen", async ()
   }
 });
 
-for (const colorScheme of ["light", "dark"]) {
+// In the dark only the colours differ: the rest was looked at in the light.
+for (const [colorScheme, runOnly] of [["light", undefined], ["dark", ["color-contrast"]]]) {
   test(`axe finds no serious fault in ${colorScheme}`, async () => {
-    for (const name of ["one.html", "two.html", "empty.html"]) {
+    for (const name of ["one.html", "two.html", "three.html", "empty.html"]) {
       // axe is put in by the test, which the page's own policy forbids to anybody else.
       await withPage(name, async (page) => {
         await page.locator("details").evaluateAll((all) => all.forEach((e) => { e.open = true; }));
         await page.evaluate(axeSource);
-        const { violations } = await page.evaluate(() => axe.run(document));
+        const options = { resultTypes: ["violations"], ...(runOnly && { runOnly }) };
+        const { violations } = await page.evaluate((options) => axe.run(document, options), options);
         const serious = violations.filter((v) => ["serious", "critical"].includes(v.impact));
         const said = serious.map((v) => `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160)).join(" | ")}`);
         assert.deepEqual(said, [], name);
@@ -247,4 +249,15 @@ test("a comparison lists what differs, with both sounds", () =>
     const rows = page.locator(".differ tbody tr");
     assert.ok((await rows.count()) >= 1);
     assert.equal(await rows.first().locator(".play").count(), 2);
+  }));
+
+test("of three takes every front that differs is heard in each of them", () =>
+  withPage("three.html", async (page) => {
+    const rows = page.locator(".differ tbody tr");
+    const num = await rows.count();
+    assert.ok(num >= 1);
+    // Both takes are whole, so no place is missing in either.
+    assert.equal(await rows.locator(".play").count(), 3 * num);
+    await rows.first().locator(".play").nth(1).click();
+    await page.waitForSelector(".differ .play.playing", { timeout: 10_000 });
   }));

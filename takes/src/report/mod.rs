@@ -13,7 +13,7 @@ mod shell;
 pub mod sound;
 
 use crate::atomic_file::{Prepared, WriteError};
-use crate::compare::{self, Comparison, HeardTake};
+use crate::compare::{self, Choice, HeardTake};
 use crate::summary::Register;
 use crate::words;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -116,14 +116,18 @@ impl Sounds {
     }
 }
 
-/// The page of takes; of two, their comparison too.
+/// The page of takes; of two their comparison too, and of more of the same music which to keep.
 #[must_use]
 pub fn page(takes: &[HeardTake]) -> Page {
     let comparison = match takes {
         [a, b] => Some(compare::compare(a, b)),
         _ => None,
     };
-    let (sounds, remarks) = embed(takes, comparison.as_ref());
+    let choice = compare::choose(if takes.len() > 1 { takes } else { &[] }, None);
+    let chosen = (takes.len() > 2 && is_one_music(takes, &choice)).then_some(&choice);
+    let heard_beside: Vec<Vec<usize>> =
+        (0..takes.len()).map(|k| sides::heard_beside(k, takes.len(), comparison.as_ref(), chosen)).collect();
+    let (sounds, remarks) = embed(takes, &heard_beside);
     let html = html! {
         (DOCTYPE)
         html lang="en" {
@@ -131,7 +135,8 @@ pub fn page(takes: &[HeardTake]) -> Page {
             body {
                 (shell::top(takes))
                 main {
-                    @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view([a, b], comparison, &compare::choose(takes, None), &sounds)) }
+                    @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view([a, b], comparison, &choice, &sounds)) }
+                    @if let Some(choice) = chosen { (sides::choose_from(takes, choice, &sounds)) }
                     @for (k, heard) in takes.iter().enumerate() { (take_section(k, heard, takes.len(), &sounds[k])) }
                     (shell::meaning())
                     (shell::cautions())
@@ -144,12 +149,20 @@ pub fn page(takes: &[HeardTake]) -> Page {
     Page { html: html.into_string(), remarks }
 }
 
-/// Cuts the sound out, at the best rate that fits; what does not fit is told.
-fn embed(takes: &[HeardTake], comparison: Option<&Comparison>) -> (Vec<Sounds>, Vec<String>) {
+/// Takes of different pieces may stand on one page; those of one piece share most of their notes.
+fn is_one_music(takes: &[HeardTake], choice: &Choice) -> bool {
+    let num_shared = |k: usize| choice.places.iter().filter(|p| p.entrances[k].is_some()).count();
+    !choice.places.is_empty() && (0..takes.len()).all(|k| 2 * num_shared(k) >= choice.places.len())
+}
+
+/// Cuts the sound out, at the best rate that fits; what does not fit is told. Besides the flagged entrances, those of
+/// each take that are heard beside another's are cut out too.
+fn embed(takes: &[HeardTake], heard_beside: &[Vec<usize>]) -> (Vec<Sounds>, Vec<String>) {
     let mut remarks = Vec::new();
     for rung in 0..sound::NUM_RUNGS {
         remarks.clear();
-        let sounds: Vec<Sounds> = (0..takes.len()).map(|k| cut(k, takes, comparison, rung, &mut remarks)).collect();
+        let sounds: Vec<Sounds> =
+            (0..takes.len()).map(|k| cut(k, takes, &heard_beside[k], rung, &mut remarks)).collect();
         let bytes: usize = sounds.iter().flat_map(|s| &s.clips).map(|c| c.flac_base64.len()).sum();
         if bytes <= MAX_SOUND_BYTES || rung + 1 == sound::NUM_RUNGS {
             return (within(sounds, &mut remarks), remarks);
@@ -158,19 +171,11 @@ fn embed(takes: &[HeardTake], comparison: Option<&Comparison>) -> (Vec<Sounds>, 
     (Vec::new(), remarks)
 }
 
-fn cut(
-    k: usize,
-    takes: &[HeardTake],
-    comparison: Option<&Comparison>,
-    rung: usize,
-    remarks: &mut Vec<String>,
-) -> Sounds {
+fn cut(k: usize, takes: &[HeardTake], heard_beside: &[usize], rung: usize, remarks: &mut Vec<String>) -> Sounds {
     let (heard, target_lufs) = (&takes[k], sound::target_lufs(takes));
     let entrances = &heard.take.entrances;
     let mut times: Vec<f64> = worst_first(entrances).iter().take(MAX_CARDS).map(|e| e.speaks_s).collect();
-    // The partner of a front that differs is heard beside it, though it may be clear.
-    let pairs = comparison.into_iter().flat_map(|c| &c.pairs).filter(|p| sides::is_shown(p));
-    times.extend(pairs.map(|p| entrances[if k == 0 { p.pair.a } else { p.pair.b }].speaks_s));
+    times.extend(heard_beside.iter().map(|&i| entrances[i].speaks_s));
     let stretches = sound::stretches(&times, heard.take.source.duration_s);
     let clips = sound::clips(heard, &stretches, rung, target_lufs).unwrap_or_else(|e| {
         remarks.push(format!("{}: the page has no sound of it ({e})", heard.take.source.path.display()));

@@ -24,7 +24,7 @@ pub struct CompareArgs {
     pub json: bool,
 
     /// Beats of a bar (1 to 32), to choose bar by bar; needs --bpm, or a click that begins with beat 1 of bar 1
-    /// [default: entrance by entrance only]
+    /// [default: stretches between rests]
     #[arg(long, value_name = "N", requires = "beats", value_parser = clap::value_parser!(u32).range(1..=32))]
     pub beats_per_bar: Option<u32>,
 

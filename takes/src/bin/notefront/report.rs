@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 /// Options of `report`.
 #[derive(Debug, Args)]
 pub struct ReportArgs {
-    /// Takes for the page; two takes of the same music are compared too
+    /// Takes for the page; those of the same music are compared too
     #[arg(value_name = "TAKE", required = true)]
     pub takes: Vec<PathBuf>,
 
