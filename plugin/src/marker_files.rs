@@ -245,6 +245,16 @@ mod tests {
         assert_eq!(std::fs::read_dir(&folder.0).expect("it is there").count(), 4);
     }
 
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_folder_that_cannot_be_written_to_says_what_to_do() {
+        for folder in ["/proc/notefront", "/dev/null/notefront"] {
+            let why =
+                write_all(&fixture::showcase(0), Path::new(folder), Which::All).expect_err("nobody can write there");
+            assert!(why.contains(folder) && why.contains("hoose another"), "{why}");
+        }
+    }
+
     #[test]
     fn the_text_names_place_note_and_reason() {
         let text = text(&fixture::showcase(0));

@@ -21,6 +21,7 @@ const REGISTERS: [(u8, &str); 5] = [
 /// A note is soft this far under the loud notes of its pass, and loud within that, dB \[H\].
 const SOFT_DB: f64 = -12.0;
 const LOUD_DB: f64 = -6.0;
+const DYNAMICS: [&str; 3] = ["soft", "medium", "loud"];
 /// The loud notes of a pass: this quantile of its levels.
 const LOUD_QUANTILE: f64 = 0.9;
 /// Lengths of a stretch of time played, minutes: the first that gives no more than [`MAX_STRETCHES`].
@@ -104,7 +105,7 @@ pub fn wilson(num_flagged: usize, num: usize) -> Share {
 /// The rows of a facet over these passes, in the order of the facet; only faults that `is_counted` flag.
 #[must_use]
 pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
-    let mut kinds: BTreeMap<(i64, String), Vec<&Entrance>> = BTreeMap::new();
+    let mut kinds: BTreeMap<i64, Vec<&Entrance>> = BTreeMap::new();
     let stretch_min = stretch_min(passes);
     let mut played_s = 0.0;
     for pass in passes {
@@ -113,19 +114,41 @@ pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bo
             let kind = match facet {
                 Facet::Register => register(entrance),
                 Facet::Dynamic => Some(dynamic(entrance.level_db - loud_db)),
-                Facet::Articulation => {
-                    let label = words::articulation(entrance.articulation);
-                    Some((entrance.articulation as i64, label.to_owned()))
-                }
-                Facet::Partial => entrance.partial.map(|p| (i64::from(p), format!("partial {p}"))),
+                Facet::Articulation => Some(entrance.articulation as i64),
+                Facet::Partial => entrance.partial.map(i64::from),
                 Facet::Position => position(entrance),
                 Facet::Minutes => Some(stretch(played_s + entrance.speaks_s, stretch_min)),
             };
-            kinds.entry(kind.unwrap_or((i64::MAX, "no settled pitch".into()))).or_default().push(entrance);
+            kinds.entry(kind.unwrap_or(UNKNOWN)).or_default().push(entrance);
         }
         played_s += pass.duration_s;
     }
-    kinds.into_iter().map(|((_, label), entrances)| row(label, &entrances, &is_counted)).collect()
+    let named = |(kind, entrances): (i64, Vec<&Entrance>)| {
+        row(label(facet, kind, entrances[0], stretch_min), &entrances, &is_counted)
+    };
+    kinds.into_iter().map(named).collect()
+}
+
+/// The kind of entrances that a facet cannot place: it comes last.
+const UNKNOWN: i64 = i64::MAX;
+/// Added to a slide position with the attachment, so that those follow the open ones.
+const TRIGGER: i64 = 100;
+
+/// The label of a kind; `any` is one entrance of it.
+fn label(facet: Facet, kind: i64, any: &Entrance, stretch_min: f64) -> String {
+    match facet {
+        _ if kind == UNKNOWN => "no settled pitch".into(),
+        Facet::Register => REGISTERS[kind as usize].1.into(),
+        Facet::Dynamic => DYNAMICS[kind as usize].into(),
+        Facet::Articulation => words::articulation(any.articulation).into(),
+        Facet::Partial => format!("partial {kind}"),
+        Facet::Position if kind >= TRIGGER => format!("position T{}", kind - TRIGGER),
+        Facet::Position => format!("position {kind}"),
+        Facet::Minutes => {
+            let from = kind as f64 * stretch_min;
+            format!("minutes {from:.0}\u{2013}{:.0}", from + stretch_min)
+        }
+    }
 }
 
 fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -> bool) -> Row {
@@ -146,10 +169,9 @@ fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -
     }
 }
 
-fn register(entrance: &Entrance) -> Option<(i64, String)> {
+fn register(entrance: &Entrance) -> Option<i64> {
     let midi = entrance.midi_note?;
-    let place = REGISTERS.iter().rposition(|(lowest, _)| midi >= *lowest)?;
-    Some((place as i64, REGISTERS[place].1.to_owned()))
+    Some(REGISTERS.iter().rposition(|(lowest, _)| midi >= *lowest)? as i64)
 }
 
 /// Level of the loud notes of a pass, dB: recordings differ in gain, so a note is soft against its own pass.
@@ -160,19 +182,18 @@ fn loud_db(pass: &Pass) -> f64 {
     levels.get(place).copied().unwrap_or(0.0)
 }
 
-fn dynamic(below_loud_db: f64) -> (i64, String) {
+fn dynamic(below_loud_db: f64) -> i64 {
     match below_loud_db {
-        db if db < SOFT_DB => (0, "soft".into()),
-        db if db < LOUD_DB => (1, "medium".into()),
-        _ => (2, "loud".into()),
+        db if db < SOFT_DB => 0,
+        db if db < LOUD_DB => 1,
+        _ => 2,
     }
 }
 
-fn position(entrance: &Entrance) -> Option<(i64, String)> {
+fn position(entrance: &Entrance) -> Option<i64> {
     let usual = entrance.positions.iter().next()?;
     let nearest = usual.position.round() as i64;
-    let (place, trigger) = if usual.trigger { (100, "T") } else { (0, "") };
-    Some((place + nearest, format!("position {trigger}{nearest}")))
+    Some(if usual.trigger { TRIGGER + nearest } else { nearest })
 }
 
 fn stretch_min(passes: &[&Pass]) -> f64 {
@@ -181,10 +202,8 @@ fn stretch_min(passes: &[&Pass]) -> f64 {
     STRETCH_MIN.into_iter().find(fits).unwrap_or(STRETCH_MIN[STRETCH_MIN.len() - 1])
 }
 
-fn stretch(s: f64, stretch_min: f64) -> (i64, String) {
-    let place = (s / 60.0 / stretch_min).floor().max(0.0);
-    let (from, to) = (place * stretch_min, (place + 1.0) * stretch_min);
-    (place as i64, format!("minutes {from:.0}\u{2013}{to:.0}"))
+fn stretch(s: f64, stretch_min: f64) -> i64 {
+    (s / 60.0 / stretch_min).floor().max(0.0) as i64
 }
 
 #[cfg(test)]

@@ -31,8 +31,12 @@ pub enum Drift {
 
 /// A position off by more than this is a jump, ms. Hosts round positions, some to a block \[H\].
 const JUMP_MS: f64 = 10.0;
-/// A beat off by more than this is worth a stamp, ms: a fortieth of the finest timing line.
+/// A beat off by more than this is worth a stamp, ms: a fortieth of the finest timing line. On top of it comes what
+/// the host itself rounds to.
 const BEND_MS: f64 = 0.25;
+/// The coarsest step of beats that a host was seen to give, quarter notes: its ticks. Without it every other block of
+/// that host would bend a steady pass.
+const HOST_TICK_QUARTERS: f64 = 1.0 / 1920.0;
 
 /// From here on, samples stand here on the time line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -87,10 +91,7 @@ impl Stamp {
         if position_error_ms(&predicted, now, sample_rate_hz) > JUMP_MS {
             return Drift::Jump;
         }
-        if then.tempo_bpm != now.tempo_bpm
-            || then.time_signature != now.time_signature
-            || beat_error_ms(&predicted, now) > BEND_MS
-        {
+        if then.tempo_bpm != now.tempo_bpm || then.time_signature != now.time_signature || is_bent(&predicted, now) {
             return Drift::Bend;
         }
         Drift::None
@@ -104,17 +105,32 @@ fn position_error_ms(predicted: &TransportView, now: &TransportView, sample_rate
     }
 }
 
-fn beat_error_ms(predicted: &TransportView, now: &TransportView) -> f64 {
+fn is_bent(predicted: &TransportView, now: &TransportView) -> bool {
     match (predicted.pos_beats, now.pos_beats, now.tempo_bpm) {
-        (Some(p), Some(n), Some(bpm)) if bpm > 0.0 => (p - n).abs() / bpm * 60e3,
-        (None, None, _) | (_, _, None) => 0.0,
-        _ => f64::INFINITY,
+        (Some(p), Some(n), Some(bpm)) if bpm > 0.0 => (p - n).abs() > BEND_MS / 60e3 * bpm + HOST_TICK_QUARTERS,
+        (None, None, _) | (_, _, None) => false,
+        _ => true,
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_host_that_rounds_its_beats_to_ticks_bends_nothing() {
+        // As Ardour 7.3 was seen to: 1920 ticks a quarter, rounded down, at 61 quarters a minute, blocks of 1024.
+        let view = |clock: i64| TransportView {
+            pos_samples: Some(clock),
+            pos_beats: Some((clock as f64 / RATE * 61.0 / 60.0 * 1920.0).floor() / 1920.0),
+            tempo_bpm: Some(61.0),
+            ..at(0, 0.0)
+        };
+        let stamp = Stamp { at: 0, clock: 0, lost_before: 0, jump: true, reset: false, transport: view(1000) };
+        for block in 1..2000 {
+            assert_eq!(stamp.drift(&view(1000 + 1024 * block), 1024 * block as u64, RATE), Drift::None, "{block}");
+        }
+    }
 
     const RATE: f64 = 48_000.0;
 
