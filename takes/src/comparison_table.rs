@@ -1,6 +1,7 @@
 //! Compared takes for people: which front to keep and why, as a table and a closing summary.
 
 use crate::compare::{self, Choice, Comparison, HeardTake, PairChange, Stretch};
+use crate::table;
 use crate::words;
 use comfy_table::presets::NOTHING;
 use comfy_table::{ContentArrangement, Table};
@@ -87,7 +88,9 @@ fn named(heard: &HeardTake) -> String {
     let num_flagged = entrances.iter().filter(|e| e.is_flagged()).count();
     let loudness = heard.loudness.integrated_lufs.map(|lufs| format!(", {lufs:.1} LUFS")).unwrap_or_default();
     let length = words::clock(source.duration_s);
-    format!("{}  ({length}{loudness}, {num_flagged} of {} unclear)", source.path.display(), entrances.len())
+    let notes = heard.take.reading.as_ref().map(|reading| format!("; notes: {}", table::counts(reading)));
+    let notes = notes.unwrap_or_default();
+    format!("{}  ({length}{loudness}, {num_flagged} of {} unclear{notes})", source.path.display(), entrances.len())
 }
 
 /// Which of two takes to keep, in a sentence or two.

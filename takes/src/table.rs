@@ -61,8 +61,8 @@ pub(crate) fn beats(beats: &Beats) -> Option<String> {
 /// Notes listed by name; further ones are counted.
 const MAX_LISTED_NOTES: usize = 20;
 
-/// The take against the written notes, as lines.
-pub(crate) fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
+/// How the written notes were met: "28 right, 1 wrong".
+pub(crate) fn counts(reading: &Reading) -> String {
     let verdicts = [
         (Verdict::Right, "right"),
         (Verdict::Wrong, "wrong"),
@@ -73,7 +73,12 @@ pub(crate) fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
     ];
     let counts = verdicts.map(|(verdict, word)| (reading.count(verdict), word));
     let told: Vec<_> = counts.iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!("{n} {word}")).collect();
-    let mut text = format!("Notes:   {}.\n", told.join(", "));
+    told.join(", ")
+}
+
+/// The take against the written notes, as lines.
+pub(crate) fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
+    let mut text = format!("Notes:   {}.\n", counts(reading));
     for remark in &reading.remarks {
         let _ = writeln!(text, "  Note: {remark}");
     }

@@ -153,6 +153,15 @@ fn written_notes_tell_wrong_and_missed_and_give_the_beat() {
 }
 
 #[test]
+fn a_comparison_tells_how_each_take_met_the_notes() {
+    let takes = Takes::new();
+    let (a, b) = (takes.wav("a.wav", 1, RATE, &steady(16)), takes.wav("b.wav", 1, RATE, &steady(15)));
+    let part = score(&takes, &[('B', -1, 2); 16], 75);
+    let text = stdout(&notefront(&["compare", path(&a), path(&b), "--notes", path(&part)]));
+    assert!(text.contains("notes: 16 right)") && text.contains("notes: 15 right, 1 missed)"), "{text}");
+}
+
+#[test]
 fn another_tempo_than_written_is_said_and_the_take_s_own_beat_told() {
     let takes = Takes::new();
     let take = takes.wav("take.wav", 1, RATE, &steady(16));

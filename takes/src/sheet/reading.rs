@@ -6,6 +6,8 @@ use super::{Clock, Sheet, SheetNote};
 use crate::beats::{Beats, Course, Origin};
 use notefront_dsp::Entrance;
 
+/// Where fewer of the notes that could be right than this share are, it may be another piece \[H\].
+const DOUBTFUL_SHARE: f64 = 0.5;
 /// Fewest right notes that can hold the written tempo against the take.
 const MIN_RIGHT: usize = 6;
 /// The written tempo gives the beats when half of the notes lie within this of it, s: twice the spread of
@@ -81,6 +83,7 @@ pub fn read_along(entrances: &[Entrance], sheet: &Sheet) -> Reading {
     let written = transposed(&sheet.notes, semitones);
     let right = right_places(&pairs, entrances, &written);
     let mut remarks = sheet.remarks.clone();
+    remarks.extend(remark_on_doubt(right.len(), entrances.len(), &written));
     remarks.extend(remark_on_key(semitones));
     remarks.extend(remark_on_graces(&pairs, &sheet.notes));
     let played_bpm = slope(&right).map(|seconds| 60.0 / seconds);
@@ -102,6 +105,15 @@ pub fn read_along(entrances: &[Entrance], sheet: &Sheet) -> Reading {
         beats,
         remarks,
     }
+}
+
+/// Said first, since all else is in doubt with it.
+fn remark_on_doubt(num_right: usize, num_played: usize, written: &[SheetNote]) -> Option<String> {
+    let num_written = written.iter().filter(|note| !note.is_grace).count();
+    let could_be_right = num_played.min(num_written);
+    let is_doubtful = (num_right as f64) < DOUBTFUL_SHARE * could_be_right as f64;
+    let told = || format!("only {num_right} notes agree with the part: is it the part of this take (see --part)?");
+    (could_be_right >= MIN_RIGHT && is_doubtful).then(told)
 }
 
 fn remark_on_key(semitones: i32) -> Option<String> {

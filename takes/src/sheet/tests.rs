@@ -354,3 +354,12 @@ fn nothing_played_is_everything_missed() {
     let reading = read_along(&[], &scale_sheet());
     assert_eq!((reading.count(Verdict::Missed), reading.beats), (16, None));
 }
+
+#[test]
+fn another_piece_is_doubted_aloud() {
+    let other = [47, 61, 49, 66, 54, 63, 47, 61, 66, 49, 54, 63];
+    let played: Vec<_> = other.iter().enumerate().map(|(i, &m)| fixtures::clear(i, m, 2.0 + 0.83 * i as f64)).collect();
+    let reading = read_along(&played, &scale_sheet());
+    assert!(reading.remarks[0].contains("is it the part of this take"), "{:?}", reading.remarks);
+    assert!(read_along(&scale_played(72.0), &scale_sheet()).remarks.is_empty());
+}
