@@ -8,8 +8,9 @@ use crate::passes::Pass;
 use crate::words;
 use notefront_dsp::Entrance;
 use notefront_takes::beats::{Beats, Course, Origin};
-use notefront_takes::mark_files::{Marking, mark_sound};
+use notefront_takes::mark_files::mark_sound;
 pub use notefront_takes::marks::Which;
+use notefront_takes::marks::{Marking, Place};
 use notefront_takes::words::because;
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
@@ -24,9 +25,22 @@ pub fn write_all(pass: &Pass, folder: &Path, which: Which) -> Result<Vec<PathBuf
     let shift_s = session_start_s(pass);
     let entrances: Vec<Entrance> = pass.entrances.iter().map(|e| later(e, shift_s)).collect();
     let beats = session_beats(pass, shift_s);
-    let marking =
-        Marking { entrances: &entrances, which, beats: beats.as_ref(), duration_s: pass.duration_s + shift_s };
+    let places: Vec<Place> = pass.entrances.iter().map(|e| place(pass, e)).collect();
+    let marking = Marking {
+        entrances: &entrances,
+        which,
+        beats: beats.as_ref(),
+        places: &places,
+        duration_s: pass.duration_s + shift_s,
+        ..Marking::default()
+    };
     mark_sound(OsStr::new(&stem(pass)), folder, marking).map_err(|e| e.to_string())
+}
+
+/// Bar and beat of an entrance where the host tells them.
+fn place(pass: &Pass, entrance: &Entrance) -> Place {
+    let found = pass.beats.bar_and_tenth(entrance.speaks_s);
+    Place { bar: found.map(|(bar, _)| bar.to_string()), beat: found.map(|(_, tenths)| tenths as f64 / 10.0) }
 }
 
 /// Where the pass begins on the time line of its files, seconds. Where an entrance lies before the session's start, all
