@@ -43,27 +43,37 @@ fn place(pass: &Pass, entrance: &Entrance) -> Place {
     Place { bar: found.map(|(bar, _)| bar.to_string()), beat: found.map(|(_, tenths)| tenths as f64 / 10.0) }
 }
 
-/// Where the pass begins on the time line of its files, seconds. A pass that begins before its session does is
-/// moved by as many whole bars as it takes, since no file counts below zero.
+/// Where the pass begins on the time line of its files, seconds. Where an entrance lies before the session's start, all
+/// is moved by as many whole bars as it takes, since no file counts below zero. A pass that merely begins there is not
+/// moved: one host gives positions a block before the start when it plays from the start.
 fn session_start_s(pass: &Pass) -> f64 {
     let start_s = pass.span_s().map_or(0.0, |span| span.0);
-    let first = pass.beats.bends().first().copied();
-    start_s + first.map_or((-start_s).max(0.0), |bend| bars_before(pass) * 60.0 / bend.tempo_bpm)
+    match pass.beats.bends().first() {
+        Some(bend) => start_s + bars_before(pass) * 60.0 / bend.tempo_bpm,
+        None => start_s + (-start_s - first_s(pass)).max(0.0),
+    }
+}
+
+fn first_s(pass: &Pass) -> f64 {
+    pass.entrances.first().map_or(0.0, |e| e.speaks_s)
 }
 
 /// Whole bars from the start of the files to that of the session, quarter notes.
 fn bars_before(pass: &Pass) -> f64 {
-    let Some(first) = pass.beats.bends().first() else { return 0.0 };
-    (-first.beats / first.bar_beats).ceil().max(0.0) * first.bar_beats
+    let (Some(bend), Some(first)) = (pass.beats.bends().first(), pass.beats.beats_at(first_s(pass))) else {
+        return 0.0;
+    };
+    (-first / bend.bar_beats).ceil().max(0.0) * bend.bar_beats
 }
 
 /// The host's quarter notes from the start of the files on; those before the pass, which nobody has heard, evenly.
 fn session_beats(pass: &Pass, shift_s: f64) -> Option<Beats> {
-    let first = pass.beats.beats_at(0.0)?.ceil();
+    let bars = bars_before(pass);
+    let first = pass.beats.beats_at(0.0)?.ceil().max(-bars);
     let last = pass.beats.beats_at(pass.duration_s)?.ceil().max(first) + 1.0;
     let heard = (0..=(last - first) as usize).filter_map(|i| pass.beats.seconds_at(first + i as f64));
-    let heard: Vec<f64> = heard.map(|s| s + shift_s).collect();
-    let num_before = (first + bars_before(pass)).max(0.0) as usize;
+    let heard: Vec<f64> = heard.map(|s| (s + shift_s).max(0.0)).collect();
+    let num_before = (first + bars).max(0.0) as usize;
     let until = *heard.first()?;
     let before = (0..num_before).map(|i| until * i as f64 / num_before as f64);
     let course = Course::Listed(before.chain(heard.iter().copied()).collect());
@@ -231,6 +241,20 @@ mod tests {
         let markers = midi_of(&pass, "early");
         // -6 quarters and 8 of two bars; the entrance at 1.004 s stands at 3.004 quarters.
         assert!((markers[0].0 - 3.004).abs() < QUARTER_TOLERANCE, "{}", markers[0].0);
+    }
+
+    #[test]
+    fn a_pass_that_begins_a_hair_before_the_session_is_not_moved() {
+        // As Ardour 7.3 plays from the start: the first block lies before it.
+        let mut pass = fixture::showcase(0);
+        pass.entrances.remove(0);
+        pass.start_samples = Some(-960);
+        let bend = Bend { beats: -0.02, ..pass.beats.bends()[0] };
+        pass.beats = BeatMap::default();
+        pass.beats.push(bend);
+        let markers = midi_of(&pass, "hair");
+        assert!((markers[0].0 - 0.984).abs() < QUARTER_TOLERANCE, "{}", markers[0].0);
+        assert!((markers[0].1 - 0.984).abs() < 1e-3, "{}", markers[0].1);
     }
 
     #[test]

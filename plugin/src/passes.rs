@@ -153,7 +153,8 @@ impl Pass {
         match &self.origin {
             Origin::File(name) => name.clone(),
             Origin::Free => format!("pass {}", self.id),
-            Origin::Played => match self.beats.bar_and_beat(0.0) {
+            // Rounded: some hosts begin a hair before the bar.
+            Origin::Played => match self.beats.bar_and_tenth(0.0) {
                 Some((bar, _)) => format!("pass {}, from bar {bar}", self.id),
                 None => format!("pass {}, from {:.1} s", self.id, self.span_s().map_or(0.0, |s| s.0)),
             },
