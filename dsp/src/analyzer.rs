@@ -66,7 +66,7 @@ const MAX_EVENTS: usize = 256;
 /// Seconds of sound kept: judging looks back about 1.2 s from 0.9 s after an onset.
 const HISTORY_S: f64 = 3.0;
 /// A note is judged this long after its coarse start, or when it has ended, s.
-const JUDGE_AFTER_S: f64 = 0.640;
+const JUDGE_AFTER_S: f64 = 0.560;
 /// ... but not before a second start could have come, s.
 const JUDGE_EARLIEST_S: f64 = 0.180;
 
