@@ -146,11 +146,11 @@ impl AirFinder {
     fn is_growing_tone(&mut self, history: &History, span: (f64, f64), tail_period: f64, period: f64) -> bool {
         self.rest.clear();
         let (from, to) = ((span.0 - period).floor() as i64 - 1, span.1 as i64);
-        for i in from..to {
-            let (now, then) = (history.window(i, 1), history.window(i - tail_period.round() as i64, 1));
-            let (Some(&[now]), Some(&[then])) = (now, then) else { return false };
-            self.rest.push(now - then);
-        }
+        let (len, lag) = ((to - from).max(0) as usize, tail_period.round() as i64);
+        let (Some(now), Some(then)) = (history.window(from, len), history.window(from - lag, len)) else {
+            return false;
+        };
+        self.rest.extend(now.iter().zip(then).map(|(now, then)| now - then));
         harmonic::periodicity(&self.rest, period) > GROWING
     }
 
