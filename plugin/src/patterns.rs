@@ -4,10 +4,11 @@
 use crate::passes::Pass;
 use crate::words;
 use notefront_dsp::{Entrance, FaultName};
+use notefront_takes::summary::{MIN_VALUES, wilson};
 use std::collections::BTreeMap;
 
 /// Nothing is told for fewer notes than this.
-pub const MIN_NOTES: usize = 5;
+pub const MIN_NOTES: usize = MIN_VALUES;
 /// Quantile of the normal distribution for 95 %.
 const Z_95: f64 = 1.959_964;
 /// Lowest MIDI note of each register of the tenor trombone \[P\]: its name ends at the next.
@@ -75,6 +76,13 @@ pub struct Share {
     pub high: f64,
 }
 
+impl Share {
+    fn of(num_flagged: usize, num: usize) -> Self {
+        let (low, high) = wilson(num_flagged, num, Z_95);
+        Self { value: num_flagged as f64 / num.max(1) as f64, low, high }
+    }
+}
+
 /// The entrances of one kind.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Row {
@@ -88,18 +96,6 @@ pub struct Row {
     pub share: Option<Share>,
     /// The fault met most often, and how often.
     pub most: Option<(FaultName, usize)>,
-}
-
-/// Wilson's score interval (Wilson 1927, Journal of the American Statistical Association 22:209-212 \[M\]): unlike
-/// the textbook one it holds for few notes and for none or all flagged.
-#[must_use]
-pub fn wilson(num_flagged: usize, num: usize) -> Share {
-    let n = num.max(1) as f64;
-    let value = num_flagged as f64 / n;
-    let z2 = Z_95 * Z_95;
-    let middle = (value + z2 / (2.0 * n)) / (1.0 + z2 / n);
-    let half = Z_95 / (1.0 + z2 / n) * (value * (1.0 - value) / n + z2 / (4.0 * n * n)).sqrt();
-    Share { value, low: (middle - half).max(0.0), high: (middle + half).min(1.0) }
 }
 
 /// The rows of a facet over these passes, in the order of the facet; only faults that `is_counted` flag.
@@ -164,7 +160,7 @@ fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -
         label,
         num: entrances.len(),
         num_flagged,
-        share: (entrances.len() >= MIN_NOTES).then(|| wilson(num_flagged, entrances.len())),
+        share: (entrances.len() >= MIN_NOTES).then(|| Share::of(num_flagged, entrances.len())),
         most: most.filter(|(_, num)| *num > 0),
     }
 }
@@ -210,20 +206,6 @@ fn stretch(s: f64, stretch_min: f64) -> i64 {
 mod tests {
     use super::*;
     use crate::fixture;
-    use approx::assert_abs_diff_eq;
-
-    #[test]
-    fn the_interval_is_that_of_the_published_examples() {
-        // Newcombe 1998, Statistics in Medicine 17:857-872, table I, score method without correction [M].
-        for (flagged, num, low, high) in
-            [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)]
-        {
-            let share = wilson(flagged, num);
-            // Four decimals are printed.
-            assert_abs_diff_eq!(share.low, low, epsilon = 5e-5);
-            assert_abs_diff_eq!(share.high, high, epsilon = 5e-5);
-        }
-    }
 
     #[test]
     fn every_entrance_is_in_one_row_of_every_facet() {

@@ -3,7 +3,7 @@
 
 use super::register;
 use crate::compare::HeardTake;
-use crate::summary::{MIN_VALUES, Register};
+use crate::summary::{MIN_VALUES, Register, wilson};
 use maud::{Markup, html};
 use notefront_dsp::{Articulation, Entrance};
 
@@ -18,14 +18,6 @@ const MOST_PARTS: f64 = 8.0;
 /// Positions of the slide; partials shown.
 const POSITIONS: std::ops::RangeInclusive<u8> = 1..=7;
 const PARTIALS: std::ops::RangeInclusive<u8> = 1..=12;
-
-/// Interval of a share by Wilson 1927 (JASA 22:209-212 \[M\]): honest for few notes, never outside 0 to 1.
-fn wilson(num: usize, of: usize, z: f64) -> (f64, f64) {
-    let (n, p) = (of as f64, num as f64 / of as f64);
-    let centre = p + z * z / (2.0 * n);
-    let half = z * (p * (1.0 - p) / n + z * z / (4.0 * n * n)).sqrt();
-    ((centre - half) / (1.0 + z * z / n), (centre + half) / (1.0 + z * z / n))
-}
 
 /// Entrances that share something, and its name.
 type Group<'a> = (String, Vec<&'a Entrance>);
@@ -149,15 +141,6 @@ fn cell(group: &[&Entrance]) -> Markup {
 mod tests {
     use super::*;
     use crate::fixtures::{airy, clear};
-
-    #[test]
-    fn the_interval_is_the_published_one() {
-        // Newcombe 1998, Statistics in Medicine 17:857-872, table I, 95 % \[M\]: 81 of 263 and 15 of 148.
-        for ((num, of), (low, high)) in [((81, 263), (0.2553, 0.3662)), ((15, 148), (0.0624, 0.1605))] {
-            let found = wilson(num, of, 1.959_964);
-            assert!((found.0 - low).abs() < 1e-4 && (found.1 - high).abs() < 1e-4, "{found:?}");
-        }
-    }
 
     #[test]
     fn nothing_is_told_of_fewer_than_five_notes() {
