@@ -15,12 +15,14 @@ use nice_plug::editor::{HostMethods, ParentWindowHandle, ResizeHint, SizeConstra
 use nice_plug::prelude::{Editor, TrackInfo};
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
-    EguiEditor, EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, create_egui_editor,
+    EguiEditor, EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier,
+    create_egui_editor,
 };
 use parking_lot::Mutex;
 use std::error::Error;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// What the window shares with the rest of its instance.
 #[derive(Clone)]
@@ -61,8 +63,12 @@ impl NotefrontEditor {
         let screen = Screen::writing_to(folder_of(&self.parts.params.markers_folder.read()));
         let folder_before = screen.markers.folder.clone();
         let app = App { parts: self.parts.clone(), screen, folder_before };
-        let settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
-        create_egui_editor(state, self.parts.params.session.repaint_notifier(), settings, app)
+        let mut settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
+        if cfg!(target_os = "linux") {
+            // The framework's notifier asks for a frame as soon as it is polled, shown or not: see `Redraw`.
+            settings = settings.with_repaint_poll_interval(Duration::MAX);
+        }
+        create_egui_editor(state, RepaintNotifier::new(), settings, app)
     }
 }
 
@@ -78,6 +84,7 @@ impl Editor for NotefrontEditor {
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Self::Handle>, Box<dyn Error>> {
         self.parts.tasks.set_context(gui_context.clone());
+        self.parts.params.session.redraw().expect_window();
         let editor = self.make().ok_or("there is no window to be had")?;
         let spawned = editor.spawn(parent, wait_for_parent, fallback_scale_factor, gui_context, host)?;
         *self.open.lock() = Some(editor);
@@ -180,6 +187,7 @@ impl NiceEguiApp for App {
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+        self.parts.params.session.redraw().has_drawn(ui.ctx());
         let mut looks = self.parts.params.looks.read().clamped();
         let before = looks;
         let mut session = self.parts.params.session.lock();

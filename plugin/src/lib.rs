@@ -22,6 +22,7 @@ pub mod meters;
 pub mod params;
 pub mod passes;
 pub mod patterns;
+pub mod redraw;
 pub mod session;
 pub mod state;
 pub mod take_file;

@@ -3,8 +3,8 @@
 //! Behind one lock that the audio side never takes.
 
 use crate::passes::{Pass, PassId};
+use crate::redraw::Redraw;
 use crate::timing::Judging;
-use nice_plug_egui::RepaintNotifier;
 use parking_lot::{Mutex, MutexGuard};
 use std::sync::Arc;
 
@@ -135,7 +135,7 @@ impl Session {
 #[derive(Debug, Clone, Default)]
 pub struct SharedSession {
     session: Arc<Mutex<Session>>,
-    repaint: RepaintNotifier,
+    redraw: Redraw,
 }
 
 impl SharedSession {
@@ -146,13 +146,13 @@ impl SharedSession {
 
     /// Asks an open editor to draw.
     pub fn request_repaint(&self) {
-        self.repaint.request_repaint();
+        self.redraw.request();
     }
 
-    /// What the editor listens to.
+    /// The window that is asked.
     #[must_use]
-    pub fn repaint_notifier(&self) -> RepaintNotifier {
-        self.repaint.clone()
+    pub fn redraw(&self) -> &Redraw {
+        &self.redraw
     }
 }
 

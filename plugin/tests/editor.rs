@@ -18,6 +18,11 @@ use x11rb::rust_connection::RustConnection;
 
 /// Longest a window may take to draw on a busy machine before the test gives up. Not a measure of speed.
 const PATIENCE: Duration = Duration::from_secs(180);
+/// A host may make the window now and show it later; the window library's timers have all come round by then.
+const BEFORE_SHOWN: Duration = Duration::from_millis(100);
+
+/// The window's size at first.
+const SIZE: (u16, u16) = (1000, 640);
 
 struct Screen {
     connection: RustConnection,
@@ -75,8 +80,18 @@ fn wait(insert: &mut Insert, mut is_done: impl FnMut() -> bool) -> bool {
 
 #[test]
 fn the_window_opens_draws_a_pass_resizes_and_closes() {
+    on_a_display("the_window_opens_draws_a_pass_resizes_and_closes", play_with_the_window);
+}
+
+#[test]
+fn a_window_that_is_shown_late_draws() {
+    on_a_display("a_window_that_is_shown_late_draws", show_late);
+}
+
+/// Runs `play`, the whole of the test of that name, where there is a display.
+fn on_a_display(test: &str, play: fn()) {
     if std::env::var_os("DISPLAY").is_some() {
-        return play_with_the_window();
+        return play();
     }
     let Some(display) = OwnDisplay::open() else {
         eprintln!("SKIPPED: no X display, and no Xvfb to make one");
@@ -84,8 +99,9 @@ fn the_window_opens_draws_a_pass_resizes_and_closes() {
     };
     // In a child process: the display is named by the environment, which a running process must not change.
     let itself = std::env::current_exe().expect("a running test has a path");
-    let child =
-        Command::new(itself).env("DISPLAY", &display.name).arg("--nocapture").output().expect("a child process");
+    let mut child = Command::new(itself);
+    child.env("DISPLAY", &display.name).args([test, "--exact", "--nocapture"]);
+    let child = child.output().expect("a child process");
     println!("{}", String::from_utf8_lossy(&child.stdout));
     assert!(child.status.success(), "{}", String::from_utf8_lossy(&child.stderr));
 }
@@ -115,38 +131,82 @@ impl Drop for OwnDisplay {
     }
 }
 
-fn play_with_the_window() {
-    let size = (1000, 640);
-    let Some(screen) = Screen::open(size) else {
-        eprintln!("SKIPPED: the X display cannot be reached");
-        return;
-    };
-    let theme = notefront::view::theme::Theme::of(notefront::looks::Colours::Light);
-    let mut insert = Insert::new();
+/// A project's state that holds one pass.
+fn state_with_a_pass() -> String {
     let saved = SavedSession { passes: vec![notefront::fixture::showcase(0)], reference: None, damage: Vec::new() };
     let session = serde_json::to_string(&saved).expect("plain data");
-    let state = json!({ "version": "0.1.0", "params": {}, "fields": { "session": session } });
-    assert!(insert.load(state.to_string().as_bytes()));
+    json!({ "version": "0.1.0", "params": {}, "fields": { "session": session } }).to_string()
+}
 
-    let threads = || std::fs::read_dir("/proc/self/task").map(Iterator::count).unwrap_or(0);
-    let before = threads();
-    let began = Instant::now();
+fn insert_with_a_pass() -> Insert {
+    let mut insert = Insert::new();
+    assert!(insert.load(state_with_a_pass().as_bytes()));
+    insert
+}
+
+/// Makes the insert's window inside the test's; it is not shown yet.
+fn make_window(insert: &mut Insert, screen: &Screen) {
     let (gui, handle) = insert.gui();
     let config = GuiConfiguration { api_type: GuiApiType::X11, is_floating: false };
     assert!(gui.is_api_supported(&handle, config));
     gui.create(&handle, config).expect("a window can be made");
-    assert_eq!(gui.get_size(&handle), Some(GuiSize { width: 1000, height: 640 }));
+    assert_eq!(gui.get_size(&handle), Some(GuiSize { width: SIZE.0.into(), height: SIZE.1.into() }));
     assert!(gui.can_resize(&handle));
     common::set_parent(&gui, &handle, Window::from_x11_handle(screen.window.into()));
+}
+
+fn show(insert: &mut Insert) {
+    let (gui, handle) = insert.gui();
     gui.show(&handle).expect("it can be shown");
-    let has_drawn = |size: (u16, u16)| {
-        let pixels = screen.pixels(size).unwrap_or_default();
-        // Sixteen strokes over two pixels wide and a hundred high, at the least.
-        count(&pixels, theme.ink) > 16 * 100 && count(&pixels, theme.paper) > 50_000
+}
+
+/// Closes the window and waits for its thread, as a host that unloads the library would have to.
+fn close(insert: &mut Insert, threads_before: usize) {
+    let (gui, handle) = insert.gui();
+    gui.destroy(&handle);
+    assert!(wait(insert, || threads() <= threads_before), "the window's thread ends");
+}
+
+fn threads() -> usize {
+    std::fs::read_dir("/proc/self/task").map(Iterator::count).unwrap_or(0)
+}
+
+fn has_drawn(screen: &Screen) -> bool {
+    let theme = notefront::view::theme::Theme::of(notefront::looks::Colours::Light);
+    let pixels = screen.pixels(SIZE).unwrap_or_default();
+    // Sixteen strokes over two pixels wide and a hundred high, at the least.
+    count(&pixels, theme.ink) > 16 * 100 && count(&pixels, theme.paper) > 50_000
+}
+
+fn show_late() {
+    let Some(screen) = Screen::open(SIZE) else {
+        eprintln!("SKIPPED: the X display cannot be reached");
+        return;
     };
-    assert!(wait(&mut insert, || has_drawn(size)), "the pass is drawn");
+    let mut insert = insert_with_a_pass();
+    let before = threads();
+    make_window(&mut insert, &screen);
+    std::thread::sleep(BEFORE_SHOWN / 2);
+    assert!(insert.load(state_with_a_pass().as_bytes()), "what changes meanwhile asks for no frame");
+    std::thread::sleep(BEFORE_SHOWN / 2);
+    show(&mut insert);
+    assert!(wait(&mut insert, || has_drawn(&screen)), "it is drawn once it is shown");
+    close(&mut insert, before);
+}
+
+fn play_with_the_window() {
+    let Some(screen) = Screen::open(SIZE) else {
+        eprintln!("SKIPPED: the X display cannot be reached");
+        return;
+    };
+    let mut insert = insert_with_a_pass();
+    let before = threads();
+    let began = Instant::now();
+    make_window(&mut insert, &screen);
+    show(&mut insert);
+    assert!(wait(&mut insert, || has_drawn(&screen)), "the pass is drawn");
     println!("the editor was open and drawn after {:?}", began.elapsed());
-    save(&screen.pixels(size).expect("a picture"), size, "editor");
+    save(&screen.pixels(SIZE).expect("a picture"), SIZE, "editor");
 
     let larger = (1200, 760);
     let aux = x11rb::protocol::xproto::ConfigureWindowAux::new().width(1200).height(760);
@@ -162,9 +222,7 @@ fn play_with_the_window() {
     assert!(wait(&mut insert, reaches_the_edge), "the larger window is drawn to its edge");
     save(&screen.pixels(larger).expect("a picture"), larger, "editor-larger");
 
-    let (gui, handle) = insert.gui();
-    gui.destroy(&handle);
-    assert!(wait(&mut insert, || threads() <= before), "the window's thread ends");
+    close(&mut insert, before);
     let state: serde_json::Value = serde_json::from_slice(&insert.save()).expect("JSON");
     let looks: serde_json::Value =
         serde_json::from_str(state["fields"]["looks"].as_str().expect("looks are kept")).expect("JSON");
