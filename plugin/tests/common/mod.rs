@@ -16,10 +16,11 @@ use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use notefront::passes::Pass;
 use notefront::state::SavedSession;
-use std::path::PathBuf;
+use std::ffi::CStr;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 pub struct Shared {
     pub restart: Arc<AtomicBool>,
@@ -157,8 +158,13 @@ pub struct Output {
 
 impl Insert {
     pub fn new() -> Self {
-        // SAFETY: our own library; its entry point is the framework's.
-        let entry = unsafe { PluginEntry::load(library()) }.expect("the insert is built");
+        Self::of(&library(), c"notefront.insert")
+    }
+
+    /// The insert of that identity in this library.
+    pub fn of(library: &Path, id: &CStr) -> Self {
+        // SAFETY: a library of ours; its entry point is the framework's.
+        let entry = unsafe { PluginEntry::load(library) }.expect("the insert is built");
         let info = HostInfo::new("test host", "", "", "1").expect("plain text");
         let (restart, callback) = (Arc::<AtomicBool>::default(), Arc::<AtomicBool>::default());
         let shared = (restart.clone(), callback.clone());
@@ -166,7 +172,7 @@ impl Insert {
             |_| Shared { restart: shared.0, callback: shared.1 },
             |_| (),
             &entry,
-            c"notefront.insert",
+            id,
             &info,
         )
         .expect("the insert can be made");
@@ -311,13 +317,14 @@ pub fn run(
     (processor.stop_processing(), output)
 }
 
+/// Plays one block; the time of the insert's own call, without what this host does to prepare it.
 pub fn process(
     processor: &mut StartedPluginAudioProcessor<TestHost>,
     ins: &mut [Vec<f32>],
     outs: &mut [Vec<f32>],
     sent: &mut EventBuffer,
     transport: Option<TransportEvent>,
-) {
+) -> Duration {
     let mut in_ports = AudioPorts::with_capacity(ins.len(), 1);
     let mut out_ports = AudioPorts::with_capacity(outs.len(), 1);
     let in_audio = in_ports.with_input_buffers([AudioPortBuffer {
@@ -328,9 +335,12 @@ pub fn process(
         latency: 0,
         channels: AudioPortBufferType::f32_output_only(outs.iter_mut().map(Vec::as_mut_slice)),
     }]);
-    processor
-        .process(&in_audio, &mut out_audio, &InputEvents::empty(), &mut sent.as_output(), None, transport.as_ref())
-        .expect("a block is taken");
+    let (no_events, mut sent) = (InputEvents::empty(), sent.as_output());
+    let began = Instant::now();
+    let outcome = processor.process(&in_audio, &mut out_audio, &no_events, &mut sent, None, transport.as_ref());
+    let took = began.elapsed();
+    outcome.expect("a block is taken");
+    took
 }
 
 fn note(event: &UnknownEvent, block_at: u64) -> Option<Note> {
