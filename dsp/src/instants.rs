@@ -80,11 +80,15 @@ pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64
 fn attack_peak(level: &LevelTrack, tone_start: f64, to: f64, rate_hz: f64) -> f64 {
     let last = (tone_start + PEAK_RANGE_S * rate_hz).min(to);
     let whole = level.max(tone_start, last);
-    let (first, ahead) = (level.index(tone_start), (RISE_OVER_S * rate_hz / level.step()) as usize);
+    let (first, least_ahead) = (level.index(tone_start), (RISE_OVER_S * rate_hz / level.step()) as usize);
     let growth = 10f64.powf(RISE_OVER_DB / 10.0);
     let values = level.slice(tone_start, last);
-    let knee = (0..values.len().saturating_sub(ahead))
-        .find(|&i| values[i] > SWELL_SHARE * whole && values[i..=i + ahead].iter().all(|v| *v < growth * values[i]));
+    let is_over = |i: usize| {
+        let ahead = least_ahead.max((RISE_OVER_SHARE * i as f64) as usize);
+        values[i] > SWELL_SHARE * whole
+            && values.get(i..=i + ahead).is_some_and(|next| next.iter().all(|v| *v < growth * values[i]))
+    };
+    let knee = (0..values.len()).find(|&i| is_over(i));
     let Some(knee) = knee else { return whole };
     let rise = level.time((first + knee) as f64) - tone_start;
     level.max(tone_start, (tone_start + 1.5 * rise).max(tone_start + RISE_OVER_S * rate_hz).min(last))
@@ -93,6 +97,8 @@ fn attack_peak(level: &LevelTrack, tone_start: f64, to: f64, rate_hz: f64) -> f6
 /// See [`attack_peak`].
 const RISE_OVER_DB: f64 = 1.0;
 const RISE_OVER_S: f64 = 0.020;
+/// Or in this share of the rise so far, where that is longer: a slow rise ends slowly.
+const RISE_OVER_SHARE: f64 = 0.5;
 /// A rise is not over while it is this far under the loudest, share of power (-14 dB).
 const SWELL_SHARE: f64 = 0.04;
 
