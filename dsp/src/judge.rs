@@ -39,6 +39,8 @@ const DIP_REACH_FRAMES: i64 = 4;
 const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
 /// An overshoot falls within this many round trips.
 const HARD_ROUND_TRIPS: f64 = 3.0;
+/// It is a burst where it is no duller than the settled note; the echo of the note before dulls a little \[H\].
+const BURST_SHARE: f64 = 0.9;
 /// A note this far under the loudest so far is soft, share of power (-24 dB).
 const SOFT_SHARE: f64 = 0.004;
 /// A soft sound that begins with noise as loud as this share of its tone (-3 dB) is talk or handling, not a note.
@@ -280,11 +282,7 @@ impl Judge {
         let top = self.level.max(onset, front.instants.speaks + reach);
         let band = history.band_power(settled.0, settled.1);
         let burst = (front.instants.speaks as i64, (front.instants.speaks + reach) as i64);
-        let treble = |from: i64, to: i64| {
-            (history.full_power(from, to) - history.band_power(from, to)).max(0.0)
-                / history.full_power(from, to).max(1e-20)
-        };
-        let is_burst = treble(burst.0, burst.1) >= treble(settled.0, settled.1);
+        let is_burst = sharpness(history, burst.0, burst.1) >= BURST_SHARE * sharpness(history, settled.0, settled.1);
         is_burst.then(|| power_to_db(top / band.max(1e-20)))
     }
 
@@ -420,6 +418,14 @@ impl Judge {
         }
         picture
     }
+}
+
+/// Power of the slope over the power: grows with the share of high frequencies. 0 where there is no sound.
+fn sharpness(history: &History, from: i64, to: i64) -> f64 {
+    let sound = history.window(from, (to - from).max(0) as usize).unwrap_or_default();
+    let slope: f64 = sound.windows(2).map(|w| f64::from(w[1] - w[0]).powi(2)).sum();
+    let power: f64 = sound.iter().map(|s| f64::from(*s).powi(2)).sum();
+    if power > 0.0 { slope / power } else { 0.0 }
 }
 
 fn told(value: f64, uncertainty: f64) -> Told {
