@@ -26,6 +26,8 @@ const CLEAR_BEND: f64 = 0.7;
 const MAX_BEND_GAIN: f64 = 1.3;
 /// Mean error of a slide's line, share of its depth.
 const MAX_SLIDE_ERROR: f64 = 0.2;
+/// Looks weaker than this share of the strongest count less: a tail of the note before pulls at them.
+const FULL_WEIGHT_SHARE: f64 = 0.3;
 /// Steps of the search over a shape's length.
 const SHAPE_STEPS: usize = 60;
 
@@ -197,14 +199,17 @@ impl Line {
 /// Fits a straight slide and an exponential approach to the way in and compares them.
 fn find_slide(points: &[Point], onset: f64, rate_hz: f64) -> Option<Slide> {
     let until = onset + SHAPE_RANGE_S * rate_hz;
-    let inside = || {
-        tones_after(points, onset, 0.0).filter(move |p| p.time <= until).map(|p| ((p.time - onset) / rate_hz, p.cents))
-    };
+    let inside = || tones_after(points, onset, 0.0).filter(move |p| p.time <= until);
     if inside().count() < MIN_SHAPE_POINTS {
         return None;
     }
-    let straight = best_shape(inside, |t, length| (1.0 - t / length).max(0.0));
-    let bent = best_shape(inside, |t, length| (-3.0 * t / length).exp());
+    let clear = FULL_WEIGHT_SHARE * inside().map(amplitude).fold(0.0, f64::max);
+    let place = |p: &Point| ((p.time - onset) / rate_hz, p.cents);
+    let alike = || inside().map(|p| (place(p), 1.0));
+    let weighted = || inside().map(|p| (place(p), (amplitude(p) / clear).min(1.0)));
+    let straight = best_shape(weighted, |t, length| (1.0 - t / length).max(0.0));
+    let bent = best_shape(weighted, |t, length| (-3.0 * t / length).exp());
+    let bend_cents = best_shape(alike, |t, length| (-3.0 * t / length).exp()).depth;
     let smear = Smear {
         rate_cents_per_s: (straight.depth / straight.length).abs(),
         depth_cents: straight.depth,
@@ -212,11 +217,12 @@ fn find_slide(points: &[Point], onset: f64, rate_hz: f64) -> Option<Slide> {
     };
     // A line far off its points describes nothing.
     let is_line = straight.error.sqrt() < MAX_SLIDE_ERROR * straight.depth.abs();
-    is_line.then(|| Slide {
-        smear,
-        straightness: (bent.error / straight.error.max(1e-9)).sqrt(),
-        bend_cents: bent.depth,
-    })
+    is_line.then(|| Slide { smear, straightness: (bent.error / straight.error.max(1e-9)).sqrt(), bend_cents })
+}
+
+/// Of the periodic part of a look.
+fn amplitude(point: &Point) -> f64 {
+    (point.power * point.periodicity).max(0.0).sqrt()
 }
 
 struct Shape {
@@ -226,17 +232,17 @@ struct Shape {
 }
 
 /// The length and depth with which `shape` (1 at the onset, falling) fits best in least squares.
-fn best_shape<I: Iterator<Item = (f64, f64)>>(points: impl Fn() -> I, shape: impl Fn(f64, f64) -> f64) -> Shape {
+fn best_shape<I: Iterator<Item = ((f64, f64), f64)>>(points: impl Fn() -> I, shape: impl Fn(f64, f64) -> f64) -> Shape {
     let mut best = Shape { depth: 0.0, length: 1.0, error: f64::MAX };
     for step in 1..=SHAPE_STEPS {
         let length = SHAPE_RANGE_S * step as f64 / SHAPE_STEPS as f64;
         let (mut ss, mut sy, mut yy, mut num) = (0.0, 0.0, 0.0, 0.0);
-        for (t, y) in points() {
+        for ((t, y), w) in points() {
             let s = shape(t, length);
-            ss += s * s;
-            sy += s * y;
-            yy += y * y;
-            num += 1.0;
+            ss += w * s * s;
+            sy += w * s * y;
+            yy += w * y * y;
+            num += w;
         }
         let depth = if ss > 0.0 { sy / ss } else { 0.0 };
         // Half a cent of error is the looks' own: below it two shapes are alike.
