@@ -78,7 +78,11 @@ pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64
 /// The highest level while the attack lasts: within 250 ms, and no later than 1.5 x the rise. The rise is
 /// over where the level grows by less than [`RISE_OVER_DB`] in [`RISE_OVER_S`]; what grows on from there is a swell.
 fn attack_peak(level: &LevelTrack, tone_start: f64, to: f64, rate_hz: f64) -> f64 {
-    let last = (tone_start + PEAK_RANGE_S * rate_hz).min(to);
+    let reach = |from: f64| (from + PEAK_RANGE_S * rate_hz).min(to);
+    // The range counts from the onset, and the onset is a share of the peak: the second round is near enough.
+    let first_peak = level.max(tone_start, reach(tone_start));
+    let onset = level.crossing(tone_start, reach(tone_start), 0.0, ONSET_SHARE * ONSET_SHARE * first_peak);
+    let last = reach(onset.unwrap_or(tone_start));
     let whole = level.max(tone_start, last);
     let (first, least_ahead) = (level.index(tone_start), (RISE_OVER_S * rate_hz / level.step()) as usize);
     let growth = 10f64.powf(RISE_OVER_DB / 10.0);
