@@ -25,7 +25,7 @@ use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
 
 /// Level track: one value a millisecond, from the earliest sample to this long after the coarse start, s.
 const LEVEL_STEP_S: f64 = 0.001;
-const LEVEL_AFTER_S: f64 = 0.450;
+const LEVEL_AFTER_S: f64 = 0.750;
 /// Softer than this under the loudest is not worth following to another partial (-20 dB).
 const FOLLOW_SHARE: f64 = 0.002;
 /// A change of pitch with a shallower dip than this is a slur, one with the same pitch is legato, dB.

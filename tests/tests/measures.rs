@@ -171,6 +171,13 @@ fn a_tone_that_takes_long_to_grow_is_slow_and_a_quick_one_is_not() {
     for midi in PITCHES {
         let (_, slow) = one(note(midi, 180.0));
         assert!(has(&slow, FaultName::Slow), "{midi} takes 180 ms to grow");
+        // However it ends: the rise counts to its peak, not to where it has become gentle.
+        for rise in [Rise::Logistic, Rise::RaisedCosine, Rise::Linear] {
+            let (truth, heard) = one(with_attack(midi, |attack| (attack.attack_ms, attack.rise) = (150.0, rise)));
+            let true_ms = truth.rise_ms.expect("told");
+            let what = format!("attack of {midi}, {rise:?}, ms");
+            near(value(heard.attack_ms, "attack time"), true_ms, 0.15 * true_ms, &what);
+        }
         let (_, quick) = one(note(midi, 30.0));
         assert!(quick.faults.is_empty(), "{midi} is clean: {:?}", quick.faults);
     }
@@ -212,7 +219,7 @@ fn two_starts_are_one_entrance_that_stutters() {
 
 #[test]
 fn an_overshoot_with_a_burst_is_hard() {
-    for midi in [46, 53, 58, 65] {
+    for midi in PITCHES {
         let hard = with_attack(midi, |attack| {
             attack.overshoot_db = 10.0;
             attack.tongue_db = Some(-12.0);
