@@ -8,8 +8,9 @@ use super::scale::TimeScale;
 use super::theme::Theme;
 use crate::align::{self, Step};
 use crate::passes::{Pass, PassId};
-use egui::{Align2, FontId, Painter, Rect, Sense, Shape, Stroke, Ui, pos2};
+use egui::{Align2, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, pos2};
 use notefront_dsp::Entrance;
+use notefront_takes::glyph::Place;
 
 /// Entrances whose clarity differs by less than this agree, points of 100 \[H\].
 pub const SAME_CLARITY: f64 = 5.0;
@@ -164,26 +165,29 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     let height = rect.height() / 2.0 - 40.0 * input.text_scale - 14.0;
     let base_y = rect.center().y;
     let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
-    let mut half = |entrance: &Entrance, s: f64, height: f32, faint: bool| {
+    // The end of the stroke, pixels.
+    let mut half = |entrances: &[Entrance], index: usize, place: Place, faint: bool| {
+        let entrance = &entrances[index];
+        let s = entrance.speaks_s + if place == Place::Lower { input.comparison.shift_s } else { 0.0 };
+        let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
         if in_view(s) {
-            let stand = stand(entrance, scale.x(s), base_y, height, scale);
             glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand, input.theme, faint);
         }
+        stand.foot + egui::vec2(0.0, if place == Place::Lower { 1.0 } else { -1.0 } * stand.height(entrance))
     };
     for step in &input.comparison.steps {
         match *step {
             Step::Pair(i, j) => {
                 let (a, b) = (&input.a.entrances[i], &input.b.entrances[j]);
                 let faint = agrees(a, b, input.filter);
-                half(a, a.speaks_s, height, faint);
-                half(b, b.speaks_s + input.comparison.shift_s, -height, faint);
-                draw_better(painter, &scale_ends(a, b, scale, base_y, height), better(a, b), input);
+                let ends = (
+                    half(&input.a.entrances, i, Place::Upper, faint),
+                    half(&input.b.entrances, j, Place::Lower, faint),
+                );
+                draw_better(painter, ends, better(a, b), input);
             }
-            Step::OnlyA(i) => half(&input.a.entrances[i], input.a.entrances[i].speaks_s, height, false),
-            Step::OnlyB(j) => {
-                let b = &input.b.entrances[j];
-                half(b, b.speaks_s + input.comparison.shift_s, -height, false);
-            }
+            Step::OnlyA(i) => drop(half(&input.a.entrances, i, Place::Upper, false)),
+            Step::OnlyB(j) => drop(half(&input.b.entrances, j, Place::Lower, false)),
         }
     }
     painter.extend(shapes);
@@ -195,27 +199,14 @@ fn agrees(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
     better(a, b) == Better::Same && names(a) == names(b)
 }
 
-fn stand(entrance: &Entrance, x: f32, base_y: f32, height: f32, scale: &TimeScale) -> Stand {
-    let beat_x = entrance.timing_ms.ok().map(|t| x - (t.value / 1e3 * scale.px_per_s) as f32);
-    Stand { x, beat_x, base_y, height, px_per_ms: (scale.px_per_s / 1e3) as f32, room: (40.0, 40.0) }
-}
-
-/// Pixels of the two partners' stroke ends: above and below the line.
-fn scale_ends(a: &Entrance, b: &Entrance, scale: &TimeScale, base_y: f32, height: f32) -> [f32; 3] {
-    let x = scale.x(a.speaks_s);
-    let above = stand(a, x, base_y, height, scale);
-    let below = stand(b, x, base_y, -height, scale);
-    [x, base_y - glyph::stroke_height(a, &above), base_y - glyph::stroke_height(b, &below)]
-}
-
 /// A small mark at the end of the clearer partner's stroke.
-fn draw_better(painter: &Painter, ends: &[f32; 3], better: Better, input: &CompareInput<'_>) {
-    let y = match better {
-        Better::A => ends[1] - 9.0,
-        Better::B => ends[2] + 9.0,
+fn draw_better(painter: &Painter, ends: (Pos2, Pos2), better: Better, input: &CompareInput<'_>) {
+    let at = match better {
+        Better::A => ends.0 - egui::vec2(0.0, 9.0),
+        Better::B => ends.1 + egui::vec2(0.0, 9.0),
         Better::Same => return,
     };
-    painter.add(Shape::circle_filled(pos2(ends[0], y), 3.4, input.theme.select));
+    painter.add(Shape::circle_filled(at, 3.4, input.theme.select));
 }
 
 /// What the mark means, for the caption under the picture.
