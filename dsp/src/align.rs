@@ -5,7 +5,10 @@
 //! Wunsch 1970 (J. Mol. Biol. 48:443-453 \[M\]); the costs below are ours \[H\]. Two best paths are kept per cell,
 //! each with its last pair, so that the rhythm cost can look across a gap.
 
+mod band;
+
 use crate::entrance::Entrance;
+use band::Band;
 
 /// One note of a list to be aligned.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
@@ -87,8 +90,6 @@ const RHYTHM_SPAN: f64 = 0.5;
 const PLACE_SPAN_S: f64 = 0.5;
 /// Most that such a distance costs: more than leaving both alone.
 const MAX_PLACE_COST: f64 = 3.0 * GAP_COST;
-/// Distance on one time line beyond which no pair is cheaper than two gaps, s.
-const LINE_REACH_S: f64 = 2.0 * GAP_COST * PLACE_SPAN_S;
 /// Key offsets looked for, semitones.
 const MAX_KEY_OFFSET: i32 = 12;
 /// Tempo ratios are looked for within this factor both ways: 0.57 to 1.75. Others are tried where the pitches
@@ -100,10 +101,6 @@ const TEMPO_STEPS: i32 = 12;
 const CHANGE_COST: f64 = 0.01;
 /// Key and tempo are found on so many entrances: enough for both, and quick.
 const HEAD_LEN: usize = 300;
-/// Cells of the table, three bytes each, up to which every pairing is considered.
-const MAX_CELLS: usize = 25_000_000;
-/// Half width of the band of pairings considered in larger tables, entrances.
-const BAND: usize = 1_000;
 /// Share of a false start's notes that must repeat the beginning.
 const FALSE_START_SHARE: f64 = 0.75;
 
@@ -380,50 +377,6 @@ impl Model<'_> {
         let interval_b_s = self.b[j].at_s - self.b[q as usize].at_s;
         let off = log_ratio(interval_a_s, interval_b_s).map_or(1.0, |ratio| (ratio - expected).abs() / RHYTHM_SPAN);
         RHYTHM_COST * off.min(1.0).powi(2)
-    }
-}
-
-/// The stretch of columns considered in each row: its first column, never falling, and the width of all.
-struct Band {
-    starts: Vec<usize>,
-    width: usize,
-}
-
-impl Band {
-    fn new(num_a: usize, num_b: usize) -> Self {
-        let num_columns = num_b + 1;
-        let half = BAND + num_a.abs_diff(num_b);
-        let is_small = (num_a + 1).saturating_mul(num_columns) <= MAX_CELLS;
-        let width = if is_small { num_columns } else { (2 * half + 1).min(num_columns) };
-        let slope = num_b as f64 / num_a.max(1) as f64;
-        let start = |row| ((row as f64 * slope) as usize).saturating_sub(half).min(num_columns - width);
-        Self { starts: (0..=num_a).map(start).collect(), width }
-    }
-
-    /// For lists on one time line: which notes of `b` can be near a note of `a`. A row stands between two notes of
-    /// `a`; it goes from what is far before the first of them to what is far after the second.
-    fn on_line(a: &[Step], b: &[Step]) -> Self {
-        let num_before = |at_s: f64| b.partition_point(|step| step.at_s < at_s);
-        let mut starts = vec![0];
-        starts.extend(a.iter().map(|step| num_before(step.at_s - LINE_REACH_S)));
-        let ends = a.iter().map(|step| num_before(step.at_s + LINE_REACH_S)).chain([b.len()]);
-        // Whatever the times are, a row begins no earlier than the one before and meets the next.
-        (1..starts.len()).for_each(|row| starts[row] = starts[row].max(starts[row - 1]));
-        let next = starts.iter().skip(1).copied().chain([b.len()]);
-        let reaches = ends.zip(next).map(|(end, next)| end.max(next));
-        let width = starts.iter().zip(reaches).map(|(start, end)| end.max(*start) - start + 1).max().unwrap_or(1);
-        starts.iter_mut().for_each(|start| *start = (*start).min(b.len() + 1 - width));
-        Self { starts, width }
-    }
-
-    /// First column of a row.
-    fn start(&self, row: usize) -> usize {
-        self.starts[row]
-    }
-
-    /// The columns of a row. The last row reaches the last column.
-    fn columns(&self, row: usize) -> std::ops::Range<usize> {
-        self.starts[row]..self.starts[row] + self.width
     }
 }
 
@@ -738,7 +691,7 @@ mod tests {
         let others = [shifted(0..80, 0.02), shifted(30..80, -0.3), shifted(10..20, 0.6), shifted(0..80, 500.0), vec![]];
         for b in others {
             let model = Model { a: &tune, b: &b, key_offset: 0, time: Time::OneLine };
-            let whole = Band { starts: vec![0; tune.len() + 1], width: b.len() + 1 };
+            let whole = Band::whole(tune.len(), b.len());
             let (in_band, in_all) = (model.cost(), model.fill(&whole, |_, _, _| {}).best().cost);
             assert_abs_diff_eq!(in_band, in_all, epsilon = 1e-9);
         }

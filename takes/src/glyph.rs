@@ -159,8 +159,7 @@ pub fn levels_under(loudest_db: f64) -> (f64, f64) {
 pub fn stroke_height(level_db: f64, scale: &GlyphScale) -> f64 {
     let (none_db, full_db) = scale.levels_db;
     let share = (level_db - none_db) / (full_db - none_db);
-    // `max` also takes care of a share that is no number.
-    scale.full_height_px * share.max(LEAST_HEIGHT).min(1.0)
+    scale.full_height_px * if share.is_nan() { LEAST_HEIGHT } else { share.clamp(LEAST_HEIGHT, 1.0) }
 }
 
 /// The glyph of an entrance with those of its faults that are shown.
