@@ -61,14 +61,14 @@ impl Dynamic {
         }
     }
 
-    /// Its name with its borders.
+    /// Its name with its borders, from the loud notes down.
     #[must_use]
     pub fn label(self) -> String {
         let [loud, medium] = DYNAMICS_DB;
         match self {
             Self::Soft => format!("soft, over {medium:.0} dB under loud"),
-            Self::Medium => "medium".into(),
-            Self::Loud => format!("loud, within {loud:.0} dB"),
+            Self::Medium => format!("medium, {loud:.0} to {medium:.0} dB under loud"),
+            Self::Loud => "loud".into(),
         }
     }
 }
