@@ -1,33 +1,12 @@
 //! Where it goes wrong: shares of flagged entrances by register, partial, slide position, dynamic,
-//! articulation and time played, each with its confidence interval.
+//! articulation and time played. What a register, a dynamic or a share is stands in `notefront_takes`.
 
 use crate::passes::Pass;
 use crate::words;
 use notefront_dsp::{Entrance, FaultName};
-use notefront_takes::summary::{MIN_VALUES, wilson};
+use notefront_takes::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
+use notefront_takes::summary::Register;
 use std::collections::BTreeMap;
-
-/// Nothing is told for fewer notes than this.
-pub const MIN_NOTES: usize = MIN_VALUES;
-/// Quantile of the normal distribution for 95 %.
-const Z_95: f64 = 1.959_964;
-/// Lowest MIDI note of each register of the tenor trombone \[P\]: its name ends at the next.
-const REGISTERS: [(u8, &str); 5] = [
-    (0, "pedal"),
-    (40, "low, E2\u{2013}D3"),
-    (51, "middle, Eb3\u{2013}C4"),
-    (61, "high, Db4\u{2013}Bb4"),
-    (71, "over Bb4"),
-];
-/// A note is soft this far under the loud notes of its pass, and loud within that, dB \[H\].
-const SOFT_DB: f64 = -12.0;
-const LOUD_DB: f64 = -6.0;
-const DYNAMICS: [&str; 3] = ["soft", "medium", "loud"];
-/// The loud notes of a pass: this quantile of its levels.
-const LOUD_QUANTILE: f64 = 0.9;
-/// Lengths of a stretch of time played, minutes: the first that gives no more than [`MAX_STRETCHES`].
-const STRETCH_MIN: [f64; 6] = [1.0, 2.0, 5.0, 10.0, 20.0, 60.0];
-const MAX_STRETCHES: f64 = 6.0;
 
 /// What entrances are sorted by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -65,24 +44,6 @@ impl Facet {
     }
 }
 
-/// A share with its 95 % confidence interval, 0 to 1.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Share {
-    /// The share itself.
-    pub value: f64,
-    /// Lower end.
-    pub low: f64,
-    /// Upper end.
-    pub high: f64,
-}
-
-impl Share {
-    fn of(num_flagged: usize, num: usize) -> Self {
-        let (low, high) = wilson(num_flagged, num, Z_95);
-        Self { value: num_flagged as f64 / num.max(1) as f64, low, high }
-    }
-}
-
 /// The entrances of one kind.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Row {
@@ -92,7 +53,7 @@ pub struct Row {
     pub num: usize,
     /// How many of them are flagged.
     pub num_flagged: usize,
-    /// The share flagged; `None` for fewer than [`MIN_NOTES`].
+    /// The share flagged; `None` for too few to tell.
     pub share: Option<Share>,
     /// The fault met most often, and how often.
     pub most: Option<(FaultName, usize)>,
@@ -102,25 +63,25 @@ pub struct Row {
 #[must_use]
 pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
     let mut kinds: BTreeMap<i64, Vec<&Entrance>> = BTreeMap::new();
-    let stretch_min = stretch_min(passes);
+    let minutes = part_minutes(passes.iter().map(|p| p.duration_s).sum());
     let mut played_s = 0.0;
     for pass in passes {
-        let loud_db = loud_db(pass);
+        let loud_db = loud_db(&pass.entrances);
         for entrance in &pass.entrances {
             let kind = match facet {
-                Facet::Register => register(entrance),
-                Facet::Dynamic => Some(dynamic(entrance.level_db - loud_db)),
+                Facet::Register => entrance.midi_note.map(|midi| Register::of(midi) as i64),
+                Facet::Dynamic => Some(Dynamic::of(entrance, loud_db) as i64),
                 Facet::Articulation => Some(entrance.articulation as i64),
                 Facet::Partial => entrance.partial.map(i64::from),
                 Facet::Position => position(entrance),
-                Facet::Minutes => Some(stretch(played_s + entrance.speaks_s, stretch_min)),
+                Facet::Minutes => Some(part(played_s + entrance.speaks_s, minutes) as i64),
             };
             kinds.entry(kind.unwrap_or(UNKNOWN)).or_default().push(entrance);
         }
         played_s += pass.duration_s;
     }
     let named = |(kind, entrances): (i64, Vec<&Entrance>)| {
-        row(label(facet, kind, entrances[0], stretch_min), &entrances, &is_counted)
+        row(label(facet, kind, entrances[0], minutes), &entrances, &is_counted)
     };
     kinds.into_iter().map(named).collect()
 }
@@ -131,19 +92,16 @@ const UNKNOWN: i64 = i64::MAX;
 const TRIGGER: i64 = 100;
 
 /// The label of a kind; `any` is one entrance of it.
-fn label(facet: Facet, kind: i64, any: &Entrance, stretch_min: f64) -> String {
+fn label(facet: Facet, kind: i64, any: &Entrance, minutes: f64) -> String {
     match facet {
         _ if kind == UNKNOWN => "no settled pitch".into(),
-        Facet::Register => REGISTERS[kind as usize].1.into(),
-        Facet::Dynamic => DYNAMICS[kind as usize].into(),
+        Facet::Register => Register::ALL[kind as usize].label(),
+        Facet::Dynamic => Dynamic::ALL[kind as usize].label(),
         Facet::Articulation => words::articulation(any.articulation).into(),
         Facet::Partial => format!("partial {kind}"),
         Facet::Position if kind >= TRIGGER => format!("position T{}", kind - TRIGGER),
         Facet::Position => format!("position {kind}"),
-        Facet::Minutes => {
-            let from = kind as f64 * stretch_min;
-            format!("minutes {from:.0}\u{2013}{:.0}", from + stretch_min)
-        }
+        Facet::Minutes => part_label(kind as usize, minutes),
     }
 }
 
@@ -160,29 +118,8 @@ fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -
         label,
         num: entrances.len(),
         num_flagged,
-        share: (entrances.len() >= MIN_NOTES).then(|| Share::of(num_flagged, entrances.len())),
+        share: Share::of(num_flagged, entrances.len()),
         most: most.filter(|(_, num)| *num > 0),
-    }
-}
-
-fn register(entrance: &Entrance) -> Option<i64> {
-    let midi = entrance.midi_note?;
-    Some(REGISTERS.iter().rposition(|(lowest, _)| midi >= *lowest)? as i64)
-}
-
-/// Level of the loud notes of a pass, dB: recordings differ in gain, so a note is soft against its own pass.
-fn loud_db(pass: &Pass) -> f64 {
-    let mut levels: Vec<f64> = pass.entrances.iter().map(|e| e.level_db).collect();
-    levels.sort_by(f64::total_cmp);
-    let place = (LOUD_QUANTILE * levels.len().saturating_sub(1) as f64).round() as usize;
-    levels.get(place).copied().unwrap_or(0.0)
-}
-
-fn dynamic(below_loud_db: f64) -> i64 {
-    match below_loud_db {
-        db if db < SOFT_DB => 0,
-        db if db < LOUD_DB => 1,
-        _ => 2,
     }
 }
 
@@ -190,16 +127,6 @@ fn position(entrance: &Entrance) -> Option<i64> {
     let usual = entrance.positions.iter().next()?;
     let nearest = usual.position.round() as i64;
     Some(if usual.trigger { TRIGGER + nearest } else { nearest })
-}
-
-fn stretch_min(passes: &[&Pass]) -> f64 {
-    let total_min = passes.iter().map(|p| p.duration_s).sum::<f64>() / 60.0;
-    let fits = |m: &f64| total_min <= m * MAX_STRETCHES;
-    STRETCH_MIN.into_iter().find(fits).unwrap_or(STRETCH_MIN[STRETCH_MIN.len() - 1])
-}
-
-fn stretch(s: f64, stretch_min: f64) -> i64 {
-    (s / 60.0 / stretch_min).floor().max(0.0) as i64
 }
 
 #[cfg(test)]
@@ -240,17 +167,15 @@ mod tests {
     }
 
     #[test]
-    fn soft_is_soft_against_the_same_pass() {
+    fn rows_name_registers_and_dynamics_in_their_order() {
         let mut pass = fixture::pass_at_60(&[1.0, 2.0, 3.0]);
-        for (entrance, level_db) in pass.entrances.iter_mut().zip([-40.0, -35.0, -20.0]) {
-            entrance.level_db = level_db;
+        for (entrance, (midi, level_db)) in pass.entrances.iter_mut().zip([(58, -40.0), (59, -30.0), (34, -20.0)]) {
+            (entrance.midi_note, entrance.level_db) = (Some(midi), level_db);
         }
-        let labels: Vec<String> = rows(&[&pass], Facet::Dynamic, |_| true).into_iter().map(|r| r.label).collect();
-        assert_eq!(labels, ["soft", "loud"]);
-        // The same playing, recorded 20 dB lower.
-        pass.entrances.iter_mut().for_each(|e| e.level_db -= 20.0);
-        let lower: Vec<String> = rows(&[&pass], Facet::Dynamic, |_| true).into_iter().map(|r| r.label).collect();
-        assert_eq!(lower, labels);
+        let labels = |facet| rows(&[&pass], facet, |_| true).into_iter().map(|r| r.label).collect::<Vec<_>>();
+        let registers = [Register::Pedal, Register::Middle, Register::High];
+        assert_eq!(labels(Facet::Register), registers.map(Register::label));
+        assert_eq!(labels(Facet::Dynamic), Dynamic::ALL.map(Dynamic::label));
     }
 
     #[test]

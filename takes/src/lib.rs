@@ -14,6 +14,7 @@ pub mod loudness;
 pub mod compare;
 
 pub mod summary;
+pub mod patterns;
 
 // Which entrances are marked, and how.
 pub mod marks;

@@ -1,6 +1,6 @@
 //! A take in a few figures: how many entrances, which faults, which register, and the medians.
 
-use notefront_dsp::{Entrance, FaultName, Told};
+use notefront_dsp::{Entrance, FaultName, Told, units};
 
 /// Fewest values a median is told for: with five, the interval from the least to the greatest holds
 /// the true median in 93.75 % of cases (1 - 2 x 0.5^5), with four it cannot reach 90 % \[C\].
@@ -43,13 +43,32 @@ impl Register {
     /// The register of a MIDI note.
     #[must_use]
     pub fn of(midi_note: u8) -> Self {
-        match midi_note {
-            0..=35 => Self::Pedal,
-            36..=45 => Self::Low,
-            46..=58 => Self::Middle,
-            59..=70 => Self::High,
-            71.. => Self::Top,
+        Self::ALL.into_iter().rfind(|register| midi_note >= register.lowest()).unwrap_or(Self::Pedal)
+    }
+
+    /// Its lowest MIDI note; it ends under the next one's.
+    const fn lowest(self) -> u8 {
+        match self {
+            Self::Pedal => 0,
+            Self::Low => 36,
+            Self::Middle => 46,
+            Self::High => 59,
+            Self::Top => 71,
         }
+    }
+
+    /// Its name with its range, as "middle, Bb2–Bb3".
+    #[must_use]
+    pub fn label(self) -> String {
+        let lowest = units::note_name(self.lowest());
+        let next = Self::ALL.into_iter().find(|register| register.lowest() > self.lowest());
+        let highest = next.map(|next| units::note_name(next.lowest() - 1));
+        let range = match (self, highest) {
+            (Self::Pedal, Some(highest)) => format!("to {highest}"),
+            (_, Some(highest)) => format!("{lowest}\u{2013}{highest}"),
+            (_, None) => format!("from {lowest}"),
+        };
+        format!("{}, {range}", self.as_str())
     }
 
     /// Its name, also in files.
@@ -279,6 +298,15 @@ mod tests {
         assert_eq!(
             [of(34), of(40), of(46), of(58), of(59), of(70), of(71)],
             ["pedal", "low", "middle", "middle", "high", "high", "top"]
+        );
+    }
+
+    #[test]
+    fn registers_are_told_with_their_ranges() {
+        // The ranges that the documentation of each names.
+        assert_eq!(
+            Register::ALL.map(Register::label),
+            ["pedal, to B1", "low, C2\u{2013}A2", "middle, Bb2\u{2013}Bb3", "high, B3\u{2013}Bb4", "top, from B4"]
         );
     }
 

@@ -1,13 +1,13 @@
 //! The close-up of one entrance: the same stroke with axes, the faults in words, the numbers with their
 //! uncertainty.
 
-use super::glyph;
 use super::theme::Theme;
 use crate::words::{self, Place};
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
+use notefront_takes::glyph::pitch_at;
 use notefront_takes::words::{because, usual_remedy};
 
 /// Below this height there is no picture: words and numbers come first. Pixels at normal text size, as those below.
@@ -255,7 +255,7 @@ fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut V
     } else if let (Ok(_), Ok(settle)) = (entrance.onset_cents, entrance.settle_ms) {
         // The path is not kept with a project: a dashed way between the two measures stands for it.
         let points = (0..=24).map(|i| f64::from(i) / 24.0 * settle.value.max(20.0));
-        let points: Vec<_> = points.map(|ms| pos2(axes.x(ms), axes.y_cents(glyph::pitch_at(entrance, ms)))).collect();
+        let points: Vec<_> = points.map(|ms| pos2(axes.x(ms), axes.y_cents(pitch_at(entrance, ms)))).collect();
         painter.extend(Shape::dashed_line(&points, Stroke::new(1.8, theme.ink), 6.0, 4.0));
     }
     if let Ok(onset) = entrance.onset_cents {

@@ -6,10 +6,11 @@ use super::groups;
 use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
-use crate::align::{self, Step};
+use crate::align::{Aligned, align_passes};
 use crate::passes::{Pass, PassId};
-use egui::{Align2, FontId, Painter, Rect, Sense, Shape, Stroke, Ui, pos2};
+use egui::{Align2, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, pos2};
 use notefront_dsp::Entrance;
+use notefront_takes::glyph::Place;
 
 /// Entrances whose clarity differs by less than this agree, points of 100 \[H\].
 pub const SAME_CLARITY: f64 = 5.0;
@@ -25,14 +26,15 @@ pub enum Better {
     Same,
 }
 
+/// What an alignment depends on of each pass: which it is, how many entrances it has, and whether it still grows.
+type Key = [(PassId, usize, bool); 2];
+
 /// An alignment, kept until one of the two passes changes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Comparison {
-    key: (PassId, usize, PassId, usize),
+    key: Key,
     /// Note by note.
-    pub steps: Vec<Step>,
-    /// What to add to a time of B, seconds.
-    pub shift_s: f64,
+    pub aligned: Aligned,
     /// Pairs by outcome: A better, B better, same.
     pub outcome: (usize, usize, usize),
 }
@@ -41,28 +43,26 @@ impl Comparison {
     /// Aligns two passes, or takes the earlier alignment when neither has grown.
     #[must_use]
     pub fn of(earlier: Option<Self>, a: &Pass, b: &Pass) -> Self {
-        let key = (a.id, a.entrances.len(), b.id, b.entrances.len());
+        let key = [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live));
         if let Some(earlier) = earlier.filter(|e| e.key == key) {
             return earlier;
         }
-        let steps = align::align(a, b);
-        let outcomes = steps.iter().filter_map(|step| match step {
-            Step::Pair(i, j) => Some(better(&a.entrances[*i], &b.entrances[*j])),
-            _ => None,
-        });
+        let aligned = align_passes(a, b);
+        let pairs = aligned.alignment.pairs.iter();
+        let outcomes = pairs.map(|pair| better(&a.entrances[pair.a], &b.entrances[pair.b]));
         let outcome = outcomes.fold((0, 0, 0), |(x, y, z), o| match o {
             Better::A => (x + 1, y, z),
             Better::B => (x, y + 1, z),
             Better::Same => (x, y, z + 1),
         });
-        Self { key, steps, shift_s: align::shift_s(a, b), outcome }
+        Self { key, aligned, outcome }
     }
 
     /// The outcome in words.
     #[must_use]
     pub fn summary(&self) -> String {
         let (a, b, same) = self.outcome;
-        let alone = self.steps.len() - a - b - same;
+        let alone = self.aligned.alignment.only_in_a.len() + self.aligned.alignment.only_in_b.len();
         format!("clearer above: {a} \u{b7} clearer below: {b} \u{b7} alike: {same} \u{b7} without a partner: {alone}")
     }
 }
@@ -164,27 +164,31 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     let height = rect.height() / 2.0 - 40.0 * input.text_scale - 14.0;
     let base_y = rect.center().y;
     let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
-    let mut half = |entrance: &Entrance, s: f64, height: f32, faint: bool| {
+    // The end of the stroke, pixels.
+    let mut half = |entrances: &[Entrance], index: usize, place: Place, faint: bool| {
+        let entrance = &entrances[index];
+        let s = entrance.speaks_s + if place == Place::Lower { input.comparison.aligned.shift_s } else { 0.0 };
+        let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
         if in_view(s) {
-            let stand = stand(entrance, scale.x(s), base_y, height, scale);
             glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand, input.theme, faint);
         }
+        stand.foot + egui::vec2(0.0, if place == Place::Lower { 1.0 } else { -1.0 } * stand.height(entrance))
     };
-    for step in &input.comparison.steps {
-        match *step {
-            Step::Pair(i, j) => {
-                let (a, b) = (&input.a.entrances[i], &input.b.entrances[j]);
-                let faint = agrees(a, b, input.filter);
-                half(a, a.speaks_s, height, faint);
-                half(b, b.speaks_s + input.comparison.shift_s, -height, faint);
-                draw_better(painter, &scale_ends(a, b, scale, base_y, height), better(a, b), input);
-            }
-            Step::OnlyA(i) => half(&input.a.entrances[i], input.a.entrances[i].speaks_s, height, false),
-            Step::OnlyB(j) => {
-                let b = &input.b.entrances[j];
-                half(b, b.speaks_s + input.comparison.shift_s, -height, false);
-            }
-        }
+    let alignment = &input.comparison.aligned.alignment;
+    for pair in &alignment.pairs {
+        let (a, b) = (&input.a.entrances[pair.a], &input.b.entrances[pair.b]);
+        let faint = agrees(a, b, input.filter);
+        let ends = (
+            half(&input.a.entrances, pair.a, Place::Upper, faint),
+            half(&input.b.entrances, pair.b, Place::Lower, faint),
+        );
+        draw_better(painter, ends, better(a, b), input);
+    }
+    for &i in &alignment.only_in_a {
+        half(&input.a.entrances, i, Place::Upper, false);
+    }
+    for &j in &alignment.only_in_b {
+        half(&input.b.entrances, j, Place::Lower, false);
     }
     painter.extend(shapes);
 }
@@ -195,27 +199,14 @@ fn agrees(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
     better(a, b) == Better::Same && names(a) == names(b)
 }
 
-fn stand(entrance: &Entrance, x: f32, base_y: f32, height: f32, scale: &TimeScale) -> Stand {
-    let beat_x = entrance.timing_ms.ok().map(|t| x - (t.value / 1e3 * scale.px_per_s) as f32);
-    Stand { x, beat_x, base_y, height, px_per_ms: (scale.px_per_s / 1e3) as f32, room: (40.0, 40.0) }
-}
-
-/// Pixels of the two partners' stroke ends: above and below the line.
-fn scale_ends(a: &Entrance, b: &Entrance, scale: &TimeScale, base_y: f32, height: f32) -> [f32; 3] {
-    let x = scale.x(a.speaks_s);
-    let above = stand(a, x, base_y, height, scale);
-    let below = stand(b, x, base_y, -height, scale);
-    [x, base_y - glyph::stroke_height(a, &above), base_y - glyph::stroke_height(b, &below)]
-}
-
 /// A small mark at the end of the clearer partner's stroke.
-fn draw_better(painter: &Painter, ends: &[f32; 3], better: Better, input: &CompareInput<'_>) {
-    let y = match better {
-        Better::A => ends[1] - 9.0,
-        Better::B => ends[2] + 9.0,
+fn draw_better(painter: &Painter, ends: (Pos2, Pos2), better: Better, input: &CompareInput<'_>) {
+    let at = match better {
+        Better::A => ends.0 - egui::vec2(0.0, 9.0),
+        Better::B => ends.1 + egui::vec2(0.0, 9.0),
         Better::Same => return,
     };
-    painter.add(Shape::circle_filled(pos2(ends[0], y), 3.4, input.theme.select));
+    painter.add(Shape::circle_filled(at, 3.4, input.theme.select));
 }
 
 /// What the mark means, for the caption under the picture.
@@ -247,7 +238,9 @@ mod tests {
         b.entrances.remove(3);
         let comparison = Comparison::of(None, &a, &b);
         let (x, y, z) = comparison.outcome;
-        assert!(x + y + z <= 39 && comparison.steps.len() >= 40);
+        let alignment = &comparison.aligned.alignment;
+        assert_eq!(x + y + z, alignment.pairs.len());
+        assert_eq!((alignment.pairs.len(), alignment.only_in_a.as_slice()), (39, [3].as_slice()));
         let again = Comparison::of(Some(comparison.clone()), &a, &b);
         assert_eq!(again, comparison);
     }

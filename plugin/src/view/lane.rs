@@ -155,38 +155,25 @@ fn draw_strokes(
 ) {
     let entrances = &input.pass.entrances;
     let mut shapes = Vec::new();
-    let height = |i: usize| glyph::stroke_height(&entrances[i], &stand_of(entrances, i, frame, scale));
+    let stand_of = |i: usize| {
+        let foot = pos2(scale.x(entrances[i].speaks_s), frame.base_y);
+        Stand::of(entrances, i, foot, frame.height, scale)
+    };
+    let height = |i: usize| stand_of(i).height(&entrances[i]);
     let outline = frame.height * input.pass.wave.level_between(scale.s(frame.rect.left()), scale.right_s());
     let tallest = visible.clone().map(height).fold(outline, f32::max);
     let mut labels = LabelRows::new(frame.labels_top(tallest, input.text_scale), LABEL_ROW_PX * input.text_scale);
     for index in visible {
         let entrance = &entrances[index];
-        let stand = stand_of(entrances, index, frame, scale);
+        let stand = stand_of(index);
         let shown = input.filter.of(entrance);
         glyph::draw(&mut shapes, entrance, &shown, &stand, input.theme, false);
         if !shown.is_empty() {
             let size = 11.5 * input.text_scale;
-            labels.place(painter, stand.x, &label_of(&shown), FontId::proportional(size), input.theme);
+            labels.place(painter, stand.foot.x, &label_of(&shown), FontId::proportional(size), input.theme);
         }
     }
     painter.extend(shapes);
-}
-
-/// Where entrance `index` stands, with the room to its neighbours.
-fn stand_of(entrances: &[Entrance], index: usize, frame: &Frame, scale: &TimeScale) -> Stand {
-    let entrance = &entrances[index];
-    let x = scale.x(entrance.speaks_s);
-    let left = index.checked_sub(1).map_or(f32::INFINITY, |i| x - scale.x(entrances[i].speaks_s));
-    let right = entrances.get(index + 1).map_or(f32::INFINITY, |e| scale.x(e.speaks_s) - x);
-    let beat_x = entrance.timing_ms.ok().map(|t| x - (t.value / 1e3 * scale.px_per_s) as f32);
-    Stand {
-        x,
-        beat_x,
-        base_y: frame.base_y,
-        height: frame.height,
-        px_per_ms: (scale.px_per_s / 1e3) as f32,
-        room: (left - 5.0, right - 5.0),
-    }
 }
 
 fn label_of(shown: &Faults) -> String {

@@ -3,10 +3,12 @@
 use super::filter::FaultFilter;
 use super::theme::Theme;
 use crate::passes::{Pass, PassId};
-use crate::patterns::{self, Facet, MIN_NOTES, Row, Share};
+use crate::patterns::{self, Facet, Row};
 use crate::session::Session;
 use crate::words;
 use egui::{Frame, Grid, Margin, Rect, RichText, ScrollArea, Sense, Stroke, Ui, pos2, vec2};
+use notefront_takes::patterns::Share;
+use notefront_takes::summary::MIN_VALUES;
 
 /// Size of an interval's picture at normal text size, pixels.
 const BAR_PX: (f32, f32) = (150.0, 14.0);
@@ -74,8 +76,8 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut PatternsView, input: &PatternsIn
         let now_s = ui.input(|i| i.time);
         let counted = view.count(input.session, input.pass, input.filter, now_s);
         let text = format!(
-            "{} entrances. A dot is the share flagged, the bar around it the range it lies in (95 %): where bars \
-             overlap, the difference may be chance. Nothing is told for fewer than {MIN_NOTES} notes.",
+            "{} entrances. A dot is the share flagged, the bar around it the range it lies in 9 times out of 10: where bars \
+             overlap, the difference may be chance. Nothing is told for fewer than {MIN_VALUES} notes.",
             counted.num
         );
         ui.label(RichText::new(text).small().color(theme.soft_ink));

@@ -157,7 +157,7 @@ fn air(entrance: &Entrance, axes: &Axes) -> Markup {
         .take_while(|&y| y < PITCH_Y.1 - 4.0)
         .map(|y| [(from, y), (to - 2.0, y)])
         .collect();
-    html! { path.hatch d=(svg::lines(&lines, 1.0)) {} }
+    html! { path.hatch d=(svg::lines(&lines)) {} }
 }
 
 fn beat(entrance: &Entrance, axes: &Axes) -> Markup {

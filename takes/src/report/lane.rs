@@ -3,7 +3,7 @@
 use super::{note_name, svg};
 use crate::beats::Beats;
 use crate::compare::HeardTake;
-use crate::glyph::{Glyph, GlyphScale, glyph};
+use crate::glyph::{self, DOT_PX, Glyph, GlyphScale, Mark as GlyphMark, MarkKind, glyph};
 use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::Entrance;
@@ -25,10 +25,8 @@ pub const FULL_PX: f64 = 66.0;
 const NAME_PX: f64 = 21.0;
 /// Room a number over a stroke takes, px.
 const RANK_PX: f64 = 17.0;
-/// Fronts are drawn so many times wider than the time line.
-pub const FRONT_STRETCH: f64 = 2.5;
-/// Px kept free between a glyph's marks and its neighbour.
-const MARGIN_PX: f64 = 5.0;
+/// Px that marks may reach over the edge of a tile: within the margin of the lane.
+const EDGE_PX: f64 = 8.0;
 /// Most tiles drawn: 20 000 entrances stay a page that opens. Longer takes are cut, and it is said.
 pub const MAX_TILES: usize = 1_500;
 /// Where an entrance stands on the page.
@@ -148,13 +146,20 @@ impl Lane<'_> {
         self.tiles.x(tile, self.entrances[i].speaks_s)
     }
 
-    fn scale(&self, i: usize) -> GlyphScale {
+    fn scale(&self, tile: i64, i: usize) -> GlyphScale {
+        let x = self.x(tile, i);
+        // A mark goes half the way to a neighbour; at an edge of the tile all the way there.
+        let edges_px = (2.0 * (x + EDGE_PX), 2.0 * (TILE_PX.0 - x + EDGE_PX));
         GlyphScale {
-            front_px_per_s: self.tiles.px_per_s() * FRONT_STRETCH,
-            room_before_px: (0.5 * self.px_between(i, i.wrapping_sub(1)) - MARGIN_PX).max(2.0),
-            room_after_px: (0.5 * self.px_between(i, i + 1) - MARGIN_PX).max(2.0),
-            full_level_db: self.loudest,
+            line_px_per_s: Some(self.tiles.px_per_s()),
+            front_px_per_s: glyph::front_px_per_s(self.tiles.px_per_s()),
+            neighbours_px: (
+                self.px_between(i, i.wrapping_sub(1)).min(edges_px.0),
+                self.px_between(i, i + 1).min(edges_px.1),
+            ),
+            levels_db: glyph::levels_under(self.loudest),
             full_height_px: FULL_PX,
+            place: glyph::Place::Ground,
         }
     }
 
@@ -166,12 +171,12 @@ impl Lane<'_> {
 
     fn placed(&self, tile: i64, i: usize, mark: &impl Fn(&Entrance) -> Mark) -> Markup {
         let entrance = &self.entrances[i];
-        let drawn = glyph(entrance, &self.scale(i));
+        let drawn = glyph(entrance, &entrance.faults, &self.scale(tile, i));
         html! {
             g.glyph.flagged[entrance.is_flagged()] data-for=(mark(entrance).id) transform=(format!("translate({} {BASE_PX})", svg::px(self.x(tile, i)))) {
                 title { (super::spoken(entrance)) }
                 path.body d=(self.body(tile, i, drawn.height)) {}
-                (ink(&drawn, 1.0))
+                (ink(&drawn))
                 rect.touch x="-10" y=(svg::px(-FULL_PX - 16.0)) width="22" height=(svg::px(FULL_PX + 24.0)) {}
             }
         }
@@ -220,17 +225,23 @@ fn seconds_clock(seconds: f64) -> String {
     clock.split('.').next().unwrap_or(&clock).to_owned()
 }
 
-/// The lines of a glyph; `up` is -1 to mirror it below the line.
-pub fn ink(glyph: &Glyph, up: f64) -> Markup {
-    let lines = |lines: &[[(f64, f64); 2]]| svg::lines(lines, up);
-    html! {
-        @if !glyph.air.is_empty() { path.air d=(lines(&glyph.air)) {} }
-        path.stroke d=(lines(&glyph.strokes)) {}
-        @if !glyph.marks.is_empty() { path.mark d=(lines(&glyph.marks)) {} }
-        @if let Some(last) = glyph.approach.last() {
-            path.approach d=(svg::curve(&glyph.approach, up)) {}
-            circle.settled cx=(svg::px(last.0)) cy=(svg::px(last.1 * up)) r="2" {}
-        }
-        @if let Some(foot) = glyph.foot { path.foot d=(lines(&[foot])) {} }
+/// The marks of a glyph.
+pub fn ink(glyph: &Glyph) -> Markup {
+    html! { @for mark in &glyph.marks {
+        path class=(class(mark)) d=(svg::lines(&mark.lines)) {}
+        @if let Some((x, y)) = mark.dot { circle.settled cx=(svg::px(x)) cy=(svg::px(y)) r=(DOT_PX) {} }
+    } }
+}
+
+/// Its pen, in the page's style sheet.
+fn class(mark: &GlyphMark) -> &'static str {
+    match mark.kind {
+        MarkKind::Stroke => "stroke",
+        MarkKind::Bar => "bar",
+        MarkKind::Air => "air",
+        MarkKind::Approach => "approach",
+        MarkKind::Growth => "growth",
+        MarkKind::Held => "held",
+        MarkKind::Foot => "foot",
     }
 }

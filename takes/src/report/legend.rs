@@ -1,7 +1,7 @@
 //! How to read the lane: one drawn example of each mark, made by the same hand as the lane itself.
 
 use super::{lane, svg};
-use crate::glyph::{GlyphScale, glyph};
+use crate::glyph::{self, GlyphScale, glyph};
 use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::entrance::Smear;
@@ -26,7 +26,7 @@ pub fn view(entrances: &[Entrance]) -> Markup {
                 li { (drawn(&example(clear, name))) span { (meaning(name)) } }
             }
         }
-        p.facts { "Numbers over the strokes are those of the close-ups below. Fronts are drawn " (lane::FRONT_STRETCH) " times wider than the time line; the pale shape behind is the sounding note." }
+        p.facts { "Numbers over the strokes are those of the close-ups below. Fronts are drawn wider than the time line, as far as there is room; a foot goes to the beat itself. The pale shape behind is the sounding note." }
     }
 }
 
@@ -34,13 +34,13 @@ fn meaning(name: FaultName) -> String {
     let mark = match name {
         FaultName::Airy => "hatching, as long and as dense as the air",
         FaultName::Below | FaultName::Above => "the way into the pitch",
-        FaultName::Slow => "a ramp, as long as it grew",
+        FaultName::Slow => "a wedge, as long as it grew",
         FaultName::Split => "two strokes",
         FaultName::Smear => "a leaning stroke",
         FaultName::Stutter => "a broken stroke",
         FaultName::Hard => "a bar on top",
         FaultName::Early | FaultName::Late => "a foot to the beat",
-        FaultName::HeldBreath => "two short bars before it",
+        FaultName::HeldBreath => "a bracket, as long as the silence",
     };
     format!("{}: {mark}", words::short_label(name))
 }
@@ -58,7 +58,7 @@ fn example(clear: Entrance, name: FaultName) -> Entrance {
         settle_ms: told(120.0),
         attack_ms: told(110.0),
         timing_ms: told(if name == FaultName::Early { -70.0 } else { 70.0 }),
-        evidence: Evidence { smear: Some(smear), ..Evidence::default() },
+        evidence: Evidence { smear: Some(smear), held_breath_ms: Some(150.0), ..Evidence::default() },
         picture: FrontPicture::empty(),
         faults,
         ..clear
@@ -67,16 +67,17 @@ fn example(clear: Entrance, name: FaultName) -> Entrance {
 
 fn drawn(entrance: &Entrance) -> Markup {
     let scale = GlyphScale {
-        front_px_per_s: 190.0,
-        room_before_px: FOOT_PX.0 - 4.0,
-        room_after_px: FOOT_PX.0 - 4.0,
-        full_level_db: entrance.level_db,
+        line_px_per_s: None,
+        front_px_per_s: glyph::FRONT_PX_PER_S,
+        neighbours_px: (SIZE_PX.0, SIZE_PX.0),
+        levels_db: glyph::levels_under(entrance.level_db),
         full_height_px: STROKE_PX,
+        place: glyph::Place::Ground,
     };
     html! {
         svg viewBox=(format!("0 0 {} {}", SIZE_PX.0, SIZE_PX.1)) width=(SIZE_PX.0) height=(SIZE_PX.1) aria-hidden="true" focusable="false" {
             line.ground x1="4" y1=(svg::px(FOOT_PX.1)) x2=(SIZE_PX.0 - 4.0) y2=(svg::px(FOOT_PX.1)) {}
-            g.glyph.flagged.still transform=(format!("translate({} {})", FOOT_PX.0, FOOT_PX.1)) { (lane::ink(&glyph(entrance, &scale), 1.0)) }
+            g.glyph.flagged.still transform=(format!("translate({} {})", FOOT_PX.0, FOOT_PX.1)) { (lane::ink(&glyph(entrance, &entrance.faults, &scale))) }
         }
     }
 }

@@ -4,7 +4,7 @@
 use super::lane::{self, FULL_PX, ink, loudest_db};
 use super::{note_name, spoken, svg};
 use crate::compare::{Comparison, HeardTake, PairChange};
-use crate::glyph::{GlyphScale, glyph};
+use crate::glyph::{self, GlyphScale, glyph};
 use maud::{Markup, html};
 use notefront_dsp::Entrance;
 use notefront_dsp::align::Side;
@@ -112,15 +112,19 @@ impl Mirror<'_> {
     }
 
     fn half(&self, entrance: &Entrance, side: Side) -> Markup {
-        let (loudest, up) = if side == Side::A { (self.loudest.0, 1.0) } else { (self.loudest.1, -1.0) };
-        let scale = GlyphScale {
-            front_px_per_s: FRONT_PX_PER_S,
-            room_before_px: 0.5 * TILE.1 - 2.0,
-            room_after_px: 0.5 * TILE.1 - 2.0,
-            full_level_db: loudest,
-            full_height_px: FULL_PX,
+        let (loudest, place) = match side {
+            Side::A => (self.loudest.0, glyph::Place::Upper),
+            Side::B => (self.loudest.1, glyph::Place::Lower),
         };
-        ink(&glyph(entrance, &scale), up)
+        let scale = GlyphScale {
+            line_px_per_s: None,
+            front_px_per_s: FRONT_PX_PER_S,
+            neighbours_px: (TILE.1, TILE.1),
+            levels_db: glyph::levels_under(loudest),
+            full_height_px: FULL_PX,
+            place,
+        };
+        ink(&glyph(entrance, &entrance.faults, &scale))
     }
 }
 

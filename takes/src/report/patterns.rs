@@ -3,18 +3,11 @@
 
 use super::register;
 use crate::compare::HeardTake;
-use crate::summary::{MIN_VALUES, Register, wilson};
+use crate::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
+use crate::summary::{MIN_VALUES, Register};
 use maud::{Markup, html};
 use notefront_dsp::{Articulation, Entrance};
 
-/// Two-sided 90 % of the normal law.
-const Z_90: f64 = 1.645;
-/// Under the loudest entrance, dB: loud to the first, middle to the second, soft beyond \[H\].
-const DYNAMICS_DB: [f64; 2] = [6.0, 15.0];
-/// Minutes of a part of the take, the shortest of which makes [`MOST_PARTS`] at most.
-const PART_MINUTES: [f64; 5] = [1.0, 2.0, 5.0, 10.0, 30.0];
-/// Most parts a take is shown in.
-const MOST_PARTS: f64 = 8.0;
 /// Positions of the slide; partials shown.
 const POSITIONS: std::ops::RangeInclusive<u8> = 1..=7;
 const PARTIALS: std::ops::RangeInclusive<u8> = 1..=12;
@@ -52,45 +45,37 @@ fn is_telling(groups: &[Group]) -> bool {
 
 fn grouped<'a, T: Copy + PartialEq>(
     entrances: &'a [Entrance],
-    names: &[(T, &str)],
+    names: &[(T, String)],
     of: impl Fn(&Entrance) -> Option<T>,
 ) -> Vec<Group<'a>> {
-    let all = names.iter().map(|(what, name)| {
-        ((*name).to_owned(), entrances.iter().filter(|e| of(e) == Some(*what)).collect::<Vec<_>>())
-    });
+    let all = names
+        .iter()
+        .map(|(what, name)| (name.clone(), entrances.iter().filter(|e| of(e) == Some(*what)).collect::<Vec<_>>()));
     all.filter(|(_, group)| !group.is_empty()).collect()
 }
 
 fn by_register(entrances: &[Entrance]) -> Vec<Group<'_>> {
-    grouped(entrances, &Register::ALL.map(|r| (r, r.as_str())), register)
+    grouped(entrances, &Register::ALL.map(|r| (r, r.label())), register)
 }
 
 fn by_dynamic(entrances: &[Entrance]) -> Vec<Group<'_>> {
-    let loudest = super::lane::loudest_db(entrances);
-    let dynamic = |e: &Entrance| Some(DYNAMICS_DB.iter().filter(|db| loudest - e.level_db > **db).count());
-    let [loud, middle] = DYNAMICS_DB;
-    let names = [
-        format!("loud (within {loud:.0} dB of the loudest)"),
-        "middle".into(),
-        format!("soft (more than {middle:.0} dB under it)"),
-    ];
-    let names: Vec<(usize, &str)> = names.iter().map(String::as_str).enumerate().collect();
-    grouped(entrances, &names, dynamic)
+    let loud_db = loud_db(entrances);
+    let names = Dynamic::ALL.map(|dynamic| (dynamic, dynamic.label()));
+    grouped(entrances, &names, |e| Some(Dynamic::of(e, loud_db)))
 }
 
 fn by_articulation(entrances: &[Entrance]) -> Vec<Group<'_>> {
     let names =
         [(Articulation::Tongued, "tongued"), (Articulation::Legato, "legato"), (Articulation::Slurred, "slurred")];
-    grouped(entrances, &names, |e| Some(e.articulation))
+    grouped(entrances, &names.map(|(what, name)| (what, name.to_owned())), |e| Some(e.articulation))
 }
 
 fn by_minutes(entrances: &[Entrance], duration_s: f64) -> Vec<Group<'_>> {
-    let fits = |minutes: &f64| duration_s / 60.0 / minutes <= MOST_PARTS;
-    let minutes = PART_MINUTES.into_iter().find(fits).unwrap_or(PART_MINUTES[PART_MINUTES.len() - 1]);
-    let part = |e: &Entrance| (e.speaks_s / 60.0 / minutes).max(0.0) as usize;
+    let minutes = part_minutes(duration_s);
+    let part = |e: &Entrance| part(e.speaks_s, minutes);
     let num_parts = entrances.iter().map(part).max().unwrap_or(0) + 1;
-    let name = |k: usize| format!("minute {:.0} to {:.0}", k as f64 * minutes, (k + 1) as f64 * minutes);
-    let all = (0..num_parts).map(|k| (name(k), entrances.iter().filter(|e| part(e) == k).collect::<Vec<_>>()));
+    let within = |k: usize| entrances.iter().filter(|e| part(e) == k).collect::<Vec<_>>();
+    let all = (0..num_parts).map(|k| (part_label(k, minutes), within(k)));
     all.filter(|(_, group)| !group.is_empty()).collect()
 }
 
@@ -127,13 +112,11 @@ fn by_position(entrances: &[Entrance]) -> Markup {
 
 fn cell(group: &[&Entrance]) -> Markup {
     let (num, of) = (group.iter().filter(|e| e.is_flagged()).count(), group.len());
-    if of < MIN_VALUES {
+    let Some(Share { value, low, high }) = Share::of(num, of) else {
         return html! { td.few { @if of > 0 { "only " (of) } } };
-    }
-    let (low, high) = wilson(num, of, Z_90);
-    let share = 100.0 * num as f64 / of as f64;
+    };
     html! {
-        td { span.share style=(format!("--share:{share:.0}%")) {} (num) " of " (of) span.interval { (format!(" ({:.0} to {:.0} %)", 100.0 * low, 100.0 * high)) } }
+        td { span.share style=(format!("--share:{:.0}%", 100.0 * value)) {} (num) " of " (of) span.interval { (format!(" ({:.0} to {:.0} %)", 100.0 * low, 100.0 * high)) } }
     }
 }
 
@@ -157,6 +140,6 @@ mod tests {
         let parts = by_minutes(&entrances, 1800.0);
         assert_eq!(parts.len(), 6, "of five minutes each");
         assert_eq!(parts.iter().map(|(_, group)| group.len()).sum::<usize>(), 180);
-        assert_eq!(parts[1].0, "minute 5 to 10");
+        assert_eq!(parts[1].0, "minutes 5\u{2013}10");
     }
 }

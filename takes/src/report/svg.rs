@@ -8,18 +8,12 @@ pub fn px(value: f64) -> String {
     if rounded.is_finite() { format!("{rounded}") } else { "0".into() }
 }
 
-/// Separate lines as path data; y is multiplied by `up`.
-pub fn lines(lines: &[[(f64, f64); 2]], up: f64) -> String {
-    lines.iter().fold(String::new(), |mut path, [from, to]| {
-        let _ = write!(path, "M{} {}L{} {}", px(from.0), px(from.1 * up), px(to.0), px(to.1 * up));
-        path
-    })
-}
-
-/// One line through points as path data; y is multiplied by `up`.
-pub fn curve(points: &[(f64, f64)], up: f64) -> String {
-    points.iter().enumerate().fold(String::new(), |mut path, (i, point)| {
-        let _ = write!(path, "{}{} {}", if i == 0 { 'M' } else { 'L' }, px(point.0), px(point.1 * up));
+/// Lines through points as path data.
+pub fn lines(lines: &[impl AsRef<[(f64, f64)]>]) -> String {
+    lines.iter().fold(String::new(), |mut path, line| {
+        for (i, (x, y)) in line.as_ref().iter().enumerate() {
+            let _ = write!(path, "{}{} {}", if i == 0 { 'M' } else { 'L' }, px(*x), px(*y));
+        }
         path
     })
 }
@@ -49,6 +43,6 @@ mod tests {
     fn a_gap_lifts_the_pen() {
         let points = [Some((0.0, 1.0)), Some((1.0, 1.0)), None, Some((3.0, 2.0))];
         assert_eq!(broken_curve(points.into_iter()), "M0 1L1 1M3 2");
-        assert_eq!(lines(&[[(0.0, -2.0), (1.0, 2.0)]], -1.0), "M0 2L1 -2");
+        assert_eq!(lines(&[vec![(0.0, -2.0), (1.0, 2.0)], vec![(3.0, 4.0)]]), "M0 -2L1 2M3 4");
     }
 }
