@@ -55,6 +55,7 @@ pub struct Capture {
     lost_since_stamp: u64,
     last: Option<Stamp>,
     was_reset: bool,
+    delay: u64,
     offline: bool,
     pace: Pace,
 }
@@ -93,6 +94,7 @@ pub fn pair_with_capacity(
         lost_since_stamp: 0,
         last: None,
         was_reset: false,
+        delay: 0,
         offline,
         pace: Pace { since: Instant::now(), clock: 0, renders: false },
     };
@@ -125,9 +127,15 @@ impl Capture {
         self.was_reset = true;
     }
 
+    /// From now on the sound is `delay` samples late: a new stretch. No allocation.
+    pub fn switch_to(&mut self, delay: u64) {
+        self.delay = delay;
+    }
+
     /// How well the last stamp predicts this block, a reset considered.
     fn drift(&self, transport: &TransportView) -> Drift {
-        let Some(last) = self.last.as_ref().filter(|_| self.lost_since_stamp == 0) else { return Drift::Jump };
+        let holds = |last: &&Stamp| self.lost_since_stamp == 0 && last.delay == self.delay;
+        let Some(last) = self.last.as_ref().filter(holds) else { return Drift::Jump };
         let drift = last.drift(transport, self.clock, self.sample_rate_hz);
         match drift {
             _ if !self.was_reset => drift,
@@ -183,6 +191,7 @@ impl Capture {
             lost_before: self.lost_since_stamp,
             jump: drift == Drift::Jump,
             reset: self.was_reset,
+            delay: self.delay,
             transport: *transport,
         };
         let written = self.stamps.push(stamp).is_ok();

@@ -70,7 +70,8 @@ struct Running {
     delay: Delay,
     notes: NoteQueue,
     worker: JoinHandle<()>,
-    asked_for_restart: bool,
+    /// The sound is delayed and marker notes are sent.
+    look_ahead: bool,
 }
 
 /// What a run depends on; an activation that changes none of it goes on with the same run.
@@ -79,7 +80,6 @@ struct Config {
     sample_rate_hz: f64,
     num_channels: usize,
     offline: bool,
-    look_ahead: bool,
 }
 
 impl Default for Notefront {
@@ -92,8 +92,9 @@ impl Default for Notefront {
 }
 
 impl Config {
+    /// The delay of the sound while marker notes are on, samples.
     fn delay(&self) -> u64 {
-        if self.look_ahead { (marker_out::LOOK_AHEAD_S * self.sample_rate_hz).round() as u64 } else { 0 }
+        (marker_out::LOOK_AHEAD_S * self.sample_rate_hz).round() as u64
     }
 }
 
@@ -101,21 +102,36 @@ impl Running {
     fn start(config: Config, params: &Arc<NotefrontParams>, meters: &Arc<Meters>) -> std::io::Result<Self> {
         meters.clock.store(0, Ordering::Release);
         meters.done.store(0, Ordering::Release);
-        meters.latency.store(config.delay() as u32, Ordering::Relaxed);
+        meters.latency.store(0, Ordering::Relaxed);
         let (capture, feed) = capture::pair(config.sample_rate_hz, config.offline, meters.clone());
-        let (to_notes, notes) = marker_out::pair(config.sample_rate_hz, config.delay(), meters.clone());
+        let (to_notes, notes) = marker_out::pair(config.sample_rate_hz, meters.clone());
         let worker = Worker::new(WorkerParts {
             feed,
-            notes: config.look_ahead.then_some(to_notes),
+            notes: to_notes,
             params: params.clone(),
             meters: meters.clone(),
             sample_rate_hz: config.sample_rate_hz,
-            delay: config.delay(),
             offline: config.offline,
         })
         .spawn()?;
         let delay = Delay::new(config.num_channels, config.delay() as usize);
-        Ok(Self { config, capture, delay, notes, worker, asked_for_restart: false })
+        Ok(Self { config, capture, delay, notes, worker, look_ahead: false })
+    }
+
+    /// The delay now, samples: what the host is told.
+    fn latency(&self) -> u32 {
+        if self.look_ahead { self.config.delay() as u32 } else { 0 }
+    }
+
+    /// Begins or ends the delay of the sound. AUDIO: some hosts load a project's state only after they have
+    /// activated the insert, and do not activate it again when its delay changes.
+    fn switch_look_ahead(&mut self, on: bool, meters: &Meters) {
+        self.look_ahead = on;
+        let delay = self.latency();
+        self.delay.clear();
+        self.notes.switch_to(u64::from(delay));
+        self.capture.switch_to(u64::from(delay));
+        meters.latency.store(delay, Ordering::Relaxed);
     }
 
     /// Lets the worker finish what it has: the host may unload the library right after this.
@@ -207,17 +223,18 @@ impl Plugin for Notefront {
             sample_rate_hz: f64::from(buffer_config.sample_rate),
             num_channels: layout.main_output_channels.map_or(0, NonZeroU32::get) as usize,
             offline: buffer_config.process_mode == ProcessMode::Offline,
-            look_ahead: self.params.look_ahead.value(),
         };
         if self.running.as_ref().is_none_or(|r| r.config != config) {
             self.stop();
             self.running = Running::start(config, &self.params, &self.meters).ok();
         }
-        if let Some(running) = &mut self.running {
-            running.asked_for_restart = false;
+        let Some(running) = &mut self.running else { return false };
+        let wanted = self.params.look_ahead.value();
+        if wanted != running.look_ahead {
+            running.switch_look_ahead(wanted, &self.meters);
         }
-        context.set_latency_samples(config.delay() as u32);
-        self.running.is_some()
+        context.set_latency_samples(running.latency());
+        true
     }
 
     fn reset(&mut self) {
@@ -235,10 +252,15 @@ impl Plugin for Notefront {
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         let Some(running) = &mut self.running else { return ProcessStatus::Normal };
+        let wanted = self.params.look_ahead.value();
+        if wanted != running.look_ahead {
+            running.switch_look_ahead(wanted, &self.meters);
+            context.set_latency_samples(running.latency());
+        }
         let block_clock = running.capture.clock();
         let num_samples = buffer.samples() as u64;
         running.capture.write(buffer.as_slice_immutable(), &transport_view(context.transport()));
-        if running.config.look_ahead {
+        if running.look_ahead {
             running.delay.process(buffer.as_slice());
             while running.waits_for_worker(&self.meters) {
                 std::thread::sleep(OFFLINE_WAIT);
@@ -247,10 +269,6 @@ impl Plugin for Notefront {
                 // A host that takes no notes still hears and sees everything else.
                 let _ = context.try_send_event(note_event(sent));
             }
-        }
-        if self.params.look_ahead.value() != running.config.look_ahead && !running.asked_for_restart {
-            running.asked_for_restart = true;
-            context.request_restart();
         }
         ProcessStatus::Normal
     }

@@ -68,12 +68,12 @@ pub struct NoteQueue {
     meters: Arc<Meters>,
 }
 
-/// Both ends of the way from the worker to the audio side; `delay` is the look-ahead in samples. Allocates.
+/// Both ends of the way from the worker to the audio side, without a delay at first. Allocates.
 #[must_use]
-pub fn pair(sample_rate_hz: f64, delay: u64, meters: Arc<Meters>) -> (Producer<MarkerNote>, NoteQueue) {
+pub fn pair(sample_rate_hz: f64, meters: Arc<Meters>) -> (Producer<MarkerNote>, NoteQueue) {
     let (producer, waiting) = RingBuffer::new(NUM_WAITING);
     let note_len = (NOTE_S * sample_rate_hz) as u64;
-    (producer, NoteQueue { waiting, sounding: None, note_len, delay, meters })
+    (producer, NoteQueue { waiting, sounding: None, note_len, delay: 0, meters })
 }
 
 impl NoteQueue {
@@ -81,6 +81,12 @@ impl NoteQueue {
     pub fn clear(&mut self) {
         while self.waiting.pop().is_ok() {}
         self.sounding = None;
+    }
+
+    /// From now on the sound is `delay` samples late. What waits belongs to another delay.
+    pub fn switch_to(&mut self, delay: u64) {
+        self.clear();
+        self.delay = delay;
     }
 
     /// The next thing to send in the block of `len` samples whose first output sample is `block_clock`.
@@ -121,7 +127,8 @@ mod tests {
     /// Everything sent over `blocks`, with absolute samples.
     fn play(notes: &[u64], block_len: u64, total: u64) -> (Vec<(u64, bool)>, u32) {
         let meters = Arc::new(Meters::default());
-        let (mut producer, mut queue) = pair(1000.0, 500, meters.clone());
+        let (mut producer, mut queue) = pair(1000.0, meters.clone());
+        queue.switch_to(500);
         notes.iter().for_each(|n| producer.push(note(*n)).expect("there is room"));
         let mut sent = Vec::new();
         let mut clock = 0;
@@ -157,7 +164,8 @@ mod tests {
     #[test]
     fn a_late_note_is_counted_and_not_sent_elsewhere() {
         let meters = Arc::new(Meters::default());
-        let (mut producer, mut queue) = pair(1000.0, 500, meters.clone());
+        let (mut producer, mut queue) = pair(1000.0, meters.clone());
+        queue.switch_to(500);
         producer.push(note(10)).expect("there is room");
         assert_eq!(queue.next(511, 64), None);
         assert_eq!(meters.late_notes.load(Ordering::Relaxed), 1);

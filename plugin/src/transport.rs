@@ -51,6 +51,8 @@ pub struct Stamp {
     pub jump: bool,
     /// The host has reset the insert: what came before does not come out any more.
     pub reset: bool,
+    /// By how much the sound leaves late, samples: the host's positions then refer to the output.
+    pub delay: u64,
     /// What the host said.
     pub transport: TransportView,
 }
@@ -126,7 +128,8 @@ mod tests {
             tempo_bpm: Some(61.0),
             ..at(0, 0.0)
         };
-        let stamp = Stamp { at: 0, clock: 0, lost_before: 0, jump: true, reset: false, transport: view(1000) };
+        let stamp =
+            Stamp { at: 0, clock: 0, lost_before: 0, jump: true, reset: false, delay: 0, transport: view(1000) };
         for block in 1..2000 {
             assert_eq!(stamp.drift(&view(1000 + 1024 * block), 1024 * block as u64, RATE), Drift::None, "{block}");
         }
@@ -146,7 +149,7 @@ mod tests {
     }
 
     fn stamp(transport: TransportView) -> Stamp {
-        Stamp { at: 0, clock: 0, lost_before: 0, jump: true, reset: false, transport }
+        Stamp { at: 0, clock: 0, lost_before: 0, jump: true, reset: false, delay: 0, transport }
     }
 
     #[test]

@@ -32,16 +32,14 @@ const FREE_GAP_S: f64 = 8.0;
 pub struct WorkerParts {
     /// Samples and stamps.
     pub feed: Feed,
-    /// Marker notes to the audio side, when look-ahead is on.
-    pub notes: Option<Producer<MarkerNote>>,
+    /// Marker notes to the audio side.
+    pub notes: Producer<MarkerNote>,
     /// What the player set.
     pub params: Arc<NotefrontParams>,
     /// Clock and counters.
     pub meters: Arc<Meters>,
     /// Rate, Hz.
     pub sample_rate_hz: f64,
-    /// Delay of the sound, samples: the host's positions then refer to the output.
-    pub delay: u64,
     /// Rendering offline.
     pub offline: bool,
 }
@@ -54,6 +52,8 @@ pub struct Worker {
     current: Option<Current>,
     judged_by: Judging,
     buffer: Vec<f32>,
+    /// Delay of the sound, samples: notes are sent while there is one.
+    delay: u64,
     /// The last samples, as many as the sound is delayed by: see [`Worker::rewind`].
     history: VecDeque<f32>,
     /// Input sample of the last marker note; a second look at the same sound sends none again.
@@ -86,7 +86,8 @@ impl Worker {
     pub fn new(parts: WorkerParts) -> Self {
         let judged_by = judging(&parts.params);
         Self {
-            history: VecDeque::with_capacity(parts.delay as usize + CHUNK_LEN),
+            delay: 0,
+            history: VecDeque::new(),
             parts,
             analyzer: None,
             mode: Mode::Wait,
@@ -138,11 +139,12 @@ impl Worker {
 
     fn take_stamp(&mut self, stamp: &Stamp) {
         self.parts.meters.done.store(stamp.clock, Ordering::Release);
-        if stamp.reset || stamp.lost_before > 0 {
+        if stamp.reset || stamp.lost_before > 0 || stamp.delay != self.delay {
             self.history.clear();
         }
+        self.delay = stamp.delay;
         if !stamp.jump && self.current.is_some() {
-            self.bend(stamp, &stamp.transport.advanced(self.parts.delay as f64, self.parts.sample_rate_hz));
+            self.bend(stamp, &stamp.transport.advanced(self.delay as f64, self.parts.sample_rate_hz));
             return;
         }
         let mode = mode_of(&stamp.transport);
@@ -151,7 +153,7 @@ impl Worker {
         self.end_pass_at(Some(cut_at).filter(|_| rewound > 0));
         self.mode = mode;
         if self.mode == Mode::Played || self.hears_free() {
-            let ahead = self.parts.delay.saturating_sub(rewound) as f64;
+            let ahead = self.delay.saturating_sub(rewound) as f64;
             self.begin_pass(cut_at, &stamp.transport.advanced(ahead, self.parts.sample_rate_hz), stamp.lost_before);
             self.rewind(rewound as usize);
         }
@@ -170,7 +172,7 @@ impl Worker {
     }
 
     fn remember(&mut self, len: usize) {
-        let delay = self.parts.delay as usize;
+        let delay = self.delay as usize;
         if delay > 0 {
             self.history.extend(&self.buffer[..len]);
             self.history.drain(..self.history.len().saturating_sub(delay));
@@ -271,9 +273,9 @@ impl Worker {
                 Event::Entrance(entrance) => {
                     pass.push_entrance(entrance, &self.judged_by);
                     current.num_entrances += 1;
-                    if let (Some(judged), Some(notes)) = (pass.entrances.last(), &mut self.parts.notes) {
+                    if let Some(judged) = pass.entrances.last().filter(|_| self.delay > 0) {
                         let at = current.clock + (judged.speaks_s * self.parts.sample_rate_hz).round() as u64;
-                        send_note(notes, MarkerNote::of(judged, at), &mut self.last_note);
+                        send_note(&mut self.parts.notes, MarkerNote::of(judged, at), &mut self.last_note);
                     }
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s),

@@ -6,7 +6,7 @@
 
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
 use clack_extensions::gui::{GuiSize, HostGui, HostGuiImpl, PluginGui, Window};
-use clack_extensions::latency::PluginLatency;
+use clack_extensions::latency::{HostLatency, HostLatencyImpl, PluginLatency};
 use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::state::PluginState;
 use clack_host::events::event_types::{TransportEvent, TransportFlags};
@@ -40,12 +40,20 @@ impl<'a> SharedHandler<'a> for Shared {
 pub struct TestHost;
 impl HostHandlers for TestHost {
     type Shared<'a> = Shared;
-    type MainThread<'a> = ();
+    type MainThread<'a> = MainThread;
     type AudioProcessor<'a> = ();
 
     fn declare_extensions(builder: &mut HostExtensions<Self>, _: &Shared) {
-        builder.register::<HostGui>();
+        builder.register::<HostGui>().register::<HostLatency>();
     }
+}
+
+pub struct MainThread;
+
+impl<'a> MainThreadHandler<'a> for MainThread {}
+
+impl HostLatencyImpl for MainThread {
+    fn changed(&self) {}
 }
 
 /// The window's parent is the test's own; it grows by the test's wish only.
@@ -170,7 +178,7 @@ impl Insert {
         let shared = (restart.clone(), callback.clone());
         let instance = PluginInstance::<TestHost>::new(
             |_| Shared { restart: shared.0, callback: shared.1 },
-            |_| (),
+            |_| MainThread,
             &entry,
             id,
             &info,
