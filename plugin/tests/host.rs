@@ -97,8 +97,11 @@ fn real_time_and_offline_give_the_same_entrances() {
     assert_same(&passes[0], &expected, "real time");
 }
 
-/// A take with faults, the sample at which each of its marker notes leaves, and the note's key.
-fn take_with_marker_notes() -> Option<(Vec<f32>, f64, Vec<(u64, u16)>)> {
+/// Sample at which a marker note leaves, and its key.
+type Marker = (u64, u16);
+
+/// A take with faults, its rate, and its marker notes.
+fn take_with_marker_notes() -> Option<(Vec<f32>, f64, Vec<Marker>)> {
     let (samples, rate) = take("made-faults.flac")?;
     let samples = samples[..(14.0 * rate) as usize].to_vec();
     let delay = (marker_out::LOOK_AHEAD_S * rate) as u64;
@@ -106,14 +109,14 @@ fn take_with_marker_notes() -> Option<(Vec<f32>, f64, Vec<(u64, u16)>)> {
         let worst = e.faults.worst()?;
         Some(((e.speaks_s * rate).round() as u64 + delay, u16::from(marker_out::key_of(worst.name))))
     };
-    let notes: Vec<(u64, u16)> = expected(&samples, rate).iter().filter_map(note).collect();
+    let notes: Vec<Marker> = expected(&samples, rate).iter().filter_map(note).collect();
     assert!(notes.len() > 2, "the take has faults");
     Some((samples, rate, notes))
 }
 
 /// The notes came as expected, and the sound delayed bit for bit.
-fn assert_marked(output: &common::Output, sound: &[f32], rate: f64, expected: &[(u64, u16)], what: &str) {
-    let notes: Vec<(u64, u16)> = output.notes.iter().filter(|n| n.on).map(|n| (n.at, n.key)).collect();
+fn assert_marked(output: &common::Output, sound: &[f32], rate: f64, expected: &[Marker], what: &str) {
+    let notes: Vec<Marker> = output.notes.iter().filter(|n| n.on).map(|n| (n.at, n.key)).collect();
     assert_eq!(notes, expected, "{what}");
     let delay = (marker_out::LOOK_AHEAD_S * rate) as usize;
     assert!(bits(&output.channels[0][delay..delay + sound.len()]) == bits(sound), "{what}: delayed bit for bit");
