@@ -294,11 +294,11 @@ fn transport_view(transport: &Transport) -> TransportView {
 }
 
 fn note_event(sent: Sent) -> PluginNoteEvent<Notefront> {
-    let parts = |note: MarkerNote| (VoiceID::Wildcard, Channel::Number(note.channel), Key::Number(note.key));
+    let parts = |note: MarkerNote| (VoiceID::Wildcard, Channel::Number(note.note.channel), Key::Number(note.note.key));
     match sent {
         Sent::On(timing, note) => {
             let (voice_id, channel, key) = parts(note);
-            NoteEvent::NoteOn { timing, voice_id, channel, key, velocity: note.velocity }
+            NoteEvent::NoteOn { timing, voice_id, channel, key, velocity: f32::from(note.note.velocity) / 127.0 }
         }
         Sent::Off(timing, note) => {
             let (voice_id, channel, key) = parts(note);

@@ -1,7 +1,8 @@
 //! Flagged entrances as notes a host can record: which note, and the way from the worker to the audio side.
 
 use crate::meters::Meters;
-use notefront_dsp::{Articulation, Entrance, FaultName};
+use notefront_dsp::Entrance;
+use notefront_takes::mark_note::{MarkNote, NOTE_S};
 use rtrb::{Consumer, Producer, RingBuffer};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -9,10 +10,6 @@ use std::sync::atomic::Ordering;
 /// How far the sound is delayed when marker notes are on, seconds: an entrance is told about 0.7 s after
 /// its onset, and the rest is room for the worker and for large blocks.
 pub const LOOK_AHEAD_S: f64 = 1.0;
-/// Length of a marker note, seconds.
-pub const NOTE_S: f64 = 0.1;
-/// Key of the first fault of [`FaultName::ALL`]; the others follow upwards. 60 is middle C.
-pub const FIRST_KEY: u8 = 60;
 /// Notes that may wait between worker and audio side.
 const NUM_WAITING: usize = 1024;
 
@@ -21,32 +18,16 @@ const NUM_WAITING: usize = 1024;
 pub struct MarkerNote {
     /// Input sample it belongs to, counted from activation.
     pub clock: u64,
-    /// 0 tongued, 1 legato, 2 slurred.
-    pub channel: u8,
-    /// [`FIRST_KEY`] + place of the worst fault in [`FaultName::ALL`].
-    pub key: u8,
-    /// Severity of the worst fault, 1/127 to 1.
-    pub velocity: f32,
+    /// What it is.
+    pub note: MarkNote,
 }
 
 impl MarkerNote {
     /// The note of a flagged entrance; `None` for a clear one.
     #[must_use]
     pub fn of(entrance: &Entrance, clock: u64) -> Option<Self> {
-        let worst = entrance.faults.worst()?;
-        let channel = match entrance.articulation {
-            Articulation::Tongued => 0,
-            Articulation::Legato => 1,
-            Articulation::Slurred => 2,
-        };
-        Some(Self { clock, channel, key: key_of(worst.name), velocity: worst.severity.clamp(1.0 / 127.0, 1.0) as f32 })
+        entrance.is_flagged().then(|| Self { clock, note: MarkNote::of(entrance) })
     }
-}
-
-/// Key of a fault.
-#[must_use]
-pub fn key_of(fault: FaultName) -> u8 {
-    FIRST_KEY + fault as u8
 }
 
 /// What leaves within a block.
@@ -119,9 +100,10 @@ impl NoteQueue {
 mod tests {
     use super::*;
     use crate::fixture;
+    use notefront_dsp::FaultName;
 
     fn note(clock: u64) -> MarkerNote {
-        MarkerNote { clock, channel: 0, key: 60, velocity: 0.5 }
+        MarkerNote { clock, note: MarkNote { channel: 0, key: 60, velocity: 64 } }
     }
 
     /// Everything sent over `blocks`, with absolute samples.
@@ -172,13 +154,10 @@ mod tests {
     }
 
     #[test]
-    fn the_note_tells_the_worst_fault() {
+    fn a_clear_entrance_has_no_note() {
         let clear = fixture::clear(0, 1.0, 46);
         assert_eq!(MarkerNote::of(&clear, 0), None);
-        let two = fixture::with_fault(fixture::with_fault(clear, FaultName::Airy, 0.2), FaultName::Split, 0.8);
-        let note = MarkerNote::of(&two, 5).expect("it is flagged");
-        assert_eq!((note.key, note.channel, note.clock), (key_of(FaultName::Split), 0, 5));
-        assert_eq!(key_of(FaultName::Airy), 60);
-        assert_eq!(key_of(FaultName::HeldBreath), 70);
+        let airy = fixture::with_fault(clear, FaultName::Airy, 0.2);
+        assert_eq!(MarkerNote::of(&airy, 5).map(|n| (n.clock, n.note)), Some((5, MarkNote::of(&airy))));
     }
 }

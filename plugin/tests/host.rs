@@ -9,6 +9,7 @@ use notefront::marker_out;
 use notefront::passes::{Origin, Pass};
 use notefront::timing::{self, Judging};
 use notefront_dsp::{Entrance, FaultName, Settings, analyze};
+use notefront_takes::mark_note::key_of;
 use serde_json::json;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -107,7 +108,7 @@ fn take_with_marker_notes() -> Option<(Vec<f32>, f64, Vec<Marker>)> {
     let delay = (marker_out::LOOK_AHEAD_S * rate) as u64;
     let note = |e: &Entrance| {
         let worst = e.faults.worst()?;
-        Some(((e.speaks_s * rate).round() as u64 + delay, u16::from(marker_out::key_of(worst.name))))
+        Some(((e.speaks_s * rate).round() as u64 + delay, u16::from(key_of(worst.name))))
     };
     let notes: Vec<Marker> = expected(&samples, rate).iter().filter_map(note).collect();
     assert!(notes.len() > 2, "the take has faults");

@@ -17,6 +17,7 @@ pub mod summary;
 pub mod patterns;
 
 // Which entrances are marked, and how.
+pub mod mark_note;
 pub mod marks;
 pub mod json;
 pub mod table;

@@ -1,6 +1,7 @@
 //! Entrances as marks on a time line: which of them, where, how long, and in which words.
 
 use crate::beats::{Beats, Bend};
+use crate::mark_note::MarkNote;
 use crate::words;
 use notefront_dsp::{Entrance, FaultName, units};
 
@@ -92,6 +93,8 @@ pub struct Mark {
     pub length_s: f64,
     /// What it says, in ASCII, since neither RIFF nor MIDI files tell their encoding.
     pub label: String,
+    /// What stands for it where only notes go.
+    pub note: MarkNote,
 }
 
 /// The marks of entrances, in the order of the sound.
@@ -109,7 +112,8 @@ fn mark(entrance: &Entrance, which: Which) -> Option<Mark> {
     }
     let time_s = entrance.speaks_s.max(0.0);
     let length_s = entrance.end_s.map_or(0.0, |end_s| end_s - time_s);
-    Some(Mark { time_s, length_s: if length_s > 0.0 { length_s } else { 0.0 }, label: label(entrance, which) })
+    let length_s = if length_s > 0.0 { length_s } else { 0.0 };
+    Some(Mark { time_s, length_s, label: label(entrance, which), note: MarkNote::of(entrance) })
 }
 
 /// "Bb2: came in 71 cents below and took 113 ms to settle"; the fault asked for comes first, then the worst.

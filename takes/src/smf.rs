@@ -1,13 +1,15 @@
-//! Marks as a Standard MIDI File 1.0: marker meta events on a tempo map that follows the take's beats.
+//! Marks as a Standard MIDI File 1.0: marker meta events on a tempo map that follows the take's beats, and with each
+//! a note (see [`crate::mark_note`]), for hosts that show notes only, or import no file without any.
 //!
 //! Tick 0 is the first sample of the take, and markers are placed by the tempo as it is written (whole
 //! microseconds), so that their times in seconds hold whatever the rounding did to the beats. On a session's own
 //! tempo tick 0 is the session's start, and markers are placed by its bars.
 
 use crate::beats::Bend;
+use crate::mark_note::NOTE_S;
 use crate::marks::Mark;
-use midly::num::{u15, u24, u28};
-use midly::{Format, Header, MetaMessage, Smf, Timing, TrackEvent, TrackEventKind};
+use midly::num::{u4, u7, u15, u24, u28};
+use midly::{Format, Header, MetaMessage, MidiMessage, Smf, Timing, TrackEvent, TrackEventKind};
 
 /// Ticks of a quarter note: 0.1 ms at 60 beats a minute, finer than any onset can be told.
 const TICKS_PER_BEAT: u16 = 9600;
@@ -35,10 +37,11 @@ pub fn session_bytes(marks: &[Mark], bends: &[Bend]) -> Vec<u8> {
 }
 
 fn on_map(marks: &[Mark], map: &TempoMap) -> Vec<u8> {
-    let tempi = map.spans.iter().map(|span| (span.start_tick, MetaMessage::Tempo(u24::new(span.micros))));
-    let markers = marks.iter().map(|mark| (map.tick(mark.time_s), MetaMessage::Marker(mark.label.as_bytes())));
-    let mut events: Vec<_> = tempi.chain(markers).collect();
-    // A stable sort: at the same tick the tempo stays before the marker.
+    let tempi = map.spans.iter().map(|span| (span.start_tick, meta(MetaMessage::Tempo(u24::new(span.micros)))));
+    let markers = marks.iter().map(|mark| (map.tick(mark.time_s), meta(MetaMessage::Marker(mark.label.as_bytes()))));
+    let (ends, beginnings) = notes(marks, map);
+    // A stable sort: at the same tick the tempo stays first, and a note ends before the next begins.
+    let mut events: Vec<_> = tempi.chain(ends).chain(markers).chain(beginnings).collect();
     events.sort_by_key(|&(tick, _)| tick);
     let header = Header::new(Format::SingleTrack, Timing::Metrical(u15::new(TICKS_PER_BEAT)));
     let smf = Smf { header, tracks: vec![track(events)] };
@@ -48,23 +51,44 @@ fn on_map(marks: &[Mark], map: &TempoMap) -> Vec<u8> {
     bytes
 }
 
-fn track(events: Vec<(u64, MetaMessage<'_>)>) -> Vec<TrackEvent<'_>> {
-    let mut track = vec![event(0, MetaMessage::TrackName(b"Notefront marks"))];
+type Timed<'a> = (u64, TrackEventKind<'a>);
+
+/// Ends and beginnings of the marks' notes. One ends where the next begins, at the latest.
+fn notes<'a>(marks: &[Mark], map: &TempoMap) -> (Vec<Timed<'a>>, Vec<Timed<'a>>) {
+    let begins = |mark: &Mark| map.tick(mark.time_s);
+    let note = |(i, mark): (usize, &Mark)| {
+        let (key, channel) = (u7::new(mark.note.key), u4::new(mark.note.channel));
+        let next = marks.get(i + 1).map_or(u64::MAX, begins);
+        let end = map.tick(mark.time_s + NOTE_S).min(next).max(begins(mark) + 1);
+        let midi = |message| TrackEventKind::Midi { channel, message };
+        let (off, on) = (u7::new(0), u7::new(mark.note.velocity));
+        let ending = (end, midi(MidiMessage::NoteOff { key, vel: off }));
+        (ending, (begins(mark), midi(MidiMessage::NoteOn { key, vel: on })))
+    };
+    marks.iter().enumerate().map(note).unzip()
+}
+
+fn track(events: Vec<Timed<'_>>) -> Vec<TrackEvent<'_>> {
+    let mut track = vec![event(0, meta(MetaMessage::TrackName(b"Notefront marks")))];
     let mut now = 0;
-    for (tick, message) in events {
+    for (tick, kind) in events {
         while tick - now > MAX_STEP {
-            track.push(event(MAX_STEP, MetaMessage::Text(b"")));
+            track.push(event(MAX_STEP, meta(MetaMessage::Text(b""))));
             now += MAX_STEP;
         }
-        track.push(event(tick - now, message));
+        track.push(event(tick - now, kind));
         now = tick;
     }
-    track.push(event(0, MetaMessage::EndOfTrack));
+    track.push(event(0, meta(MetaMessage::EndOfTrack)));
     track
 }
 
-fn event(delta: u64, message: MetaMessage<'_>) -> TrackEvent<'_> {
-    TrackEvent { delta: u28::new(delta as u32), kind: TrackEventKind::Meta(message) }
+fn meta(message: MetaMessage<'_>) -> TrackEventKind<'_> {
+    TrackEventKind::Meta(message)
+}
+
+fn event(delta: u64, kind: TrackEventKind<'_>) -> TrackEvent<'_> {
+    TrackEvent { delta: u28::new(delta as u32), kind }
 }
 
 /// A stretch of one tempo.
@@ -172,9 +196,12 @@ fn usable(beats_s: &[f64]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::mark_note::MarkNote;
+
+    const NOTE: MarkNote = MarkNote { channel: 1, key: 64, velocity: 90 };
 
     fn mark(time_s: f64, label: &str) -> Mark {
-        Mark { time_s, length_s: 0.0, label: label.into() }
+        Mark { time_s, length_s: 0.0, label: label.into(), note: NOTE }
     }
 
     type Markers = Vec<(f64, String)>;
@@ -302,6 +329,30 @@ mod tests {
     fn a_day_without_a_mark_is_bridged() {
         let marks = [mark(86_400.0, "x")];
         assert_near(&read(&bytes(&marks, &[])).0, &marks);
+    }
+
+    #[test]
+    fn each_marker_has_its_note_which_the_next_one_cuts() {
+        // The second follows 40 ms after the first, the third is far.
+        let bytes = bytes(&[mark(1.0, "a"), mark(1.04, "b"), mark(3.0, "c")], &[]);
+        let smf = Smf::parse(&bytes).expect("a MIDI file");
+        let (mut now, mut notes) = (0_u64, Vec::new());
+        for event in &smf.tracks[0] {
+            now += u64::from(event.delta.as_int());
+            if let TrackEventKind::Midi { channel, message } = event.kind {
+                assert_eq!(channel, 1);
+                let (key, on) = match message {
+                    MidiMessage::NoteOn { key, vel } => (key, vel == 90),
+                    MidiMessage::NoteOff { key, .. } => (key, false),
+                    other => panic!("{other:?}"),
+                };
+                assert_eq!(key, 64);
+                // 9600 ticks a beat of 0.5 s are 19.2 a millisecond.
+                notes.push(((now as f64 / 19.2).round() as u64, on));
+            }
+        }
+        let expected = [(1000, true), (1040, false), (1040, true), (1140, false), (3000, true), (3100, false)];
+        assert_eq!(notes, expected);
     }
 
     #[test]
