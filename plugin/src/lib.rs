@@ -125,13 +125,14 @@ impl Running {
 
     /// Begins or ends the delay of the sound. AUDIO: some hosts load a project's state only after they have
     /// activated the insert, and do not activate it again when its delay changes.
-    fn switch_look_ahead(&mut self, on: bool, meters: &Meters) {
+    /// What is returned ends the note that sounds.
+    fn switch_look_ahead(&mut self, on: bool, meters: &Meters) -> Option<Sent> {
         self.look_ahead = on;
         let delay = self.latency();
         self.delay.clear();
-        self.notes.switch_to(u64::from(delay));
         self.capture.switch_to(u64::from(delay));
         meters.latency.store(delay, Ordering::Relaxed);
+        self.notes.switch_to(u64::from(delay))
     }
 
     /// Lets the worker finish what it has: the host may unload the library right after this.
@@ -254,7 +255,9 @@ impl Plugin for Notefront {
         let Some(running) = &mut self.running else { return ProcessStatus::Normal };
         let wanted = self.params.look_ahead.value();
         if wanted != running.look_ahead {
-            running.switch_look_ahead(wanted, &self.meters);
+            if let Some(sent) = running.switch_look_ahead(wanted, &self.meters) {
+                let _ = context.try_send_event(note_event(sent));
+            }
             context.set_latency_samples(running.latency());
         }
         let block_clock = running.capture.clock();

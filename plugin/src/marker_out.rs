@@ -64,10 +64,13 @@ impl NoteQueue {
         self.sounding = None;
     }
 
-    /// From now on the sound is `delay` samples late. What waits belongs to another delay.
-    pub fn switch_to(&mut self, delay: u64) {
+    /// From now on the sound is `delay` samples late. What waits belongs to another delay; what sounds is to be ended
+    /// at once, or it would hang.
+    pub fn switch_to(&mut self, delay: u64) -> Option<Sent> {
+        let sounding = self.sounding.take();
         self.clear();
         self.delay = delay;
+        sounding.map(|(note, _)| Sent::Off(0, note))
     }
 
     /// The next thing to send in the block of `len` samples whose first output sample is `block_clock`.
@@ -141,6 +144,16 @@ mod tests {
             let (sent, _) = play(&[10, 40], block_len, 4096);
             assert_eq!(sent, [(510, true), (540, false), (540, true), (640, false)], "blocks of {block_len}");
         }
+    }
+
+    #[test]
+    fn another_delay_ends_the_note_that_sounds_and_forgets_the_rest() {
+        let (mut producer, mut queue) = pair(1000.0, Arc::new(Meters::default()));
+        assert_eq!(queue.switch_to(500), None);
+        [10, 700].into_iter().for_each(|clock| producer.push(note(clock)).expect("there is room"));
+        assert_eq!(queue.next(500, 64), Some(Sent::On(10, note(10))));
+        assert_eq!(queue.switch_to(0), Some(Sent::Off(0, note(10))));
+        assert_eq!((queue.switch_to(500), queue.next(1200, 64)), (None, None));
     }
 
     #[test]
