@@ -1,0 +1,300 @@
+"""The insert in Ardour 7.3: marker notes, the marker file, what a session keeps, and an export.
+
+check.py BUNDLE.vst3 NOTEFRONT TAKE [--bpm N] [--bar N] [--shift-ms N] [--without-window]
+
+Makes sessions in a folder of its own, with a home of its own, so that nothing of the user's is touched. Prints a line
+for each check, with its numbers; exit status 0 when all hold, 1 when one does not, 77 when something is not installed.
+"""
+
+import argparse
+import base64
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+LIBRARIES = Path("/usr/lib/ardour7")
+HERE = Path(__file__).parent
+try:
+    import mido
+    import numpy as np
+    import soundfile
+except ImportError as missing:
+    print(f"SKIPPED: {missing}; pip install mido numpy soundfile")
+    sys.exit(77)
+
+from session import Session  # noqa: E402  the packages come first, to be told by name
+
+RATE_HZ = 48_000
+# Ardour 7.3 records notes on its ticks, 1920 to the quarter note, and the insert starts to listen on a block of the
+# host's and not on the take's first sample: an entrance moves by as much as the analysis' steps.
+NOTE_TOLERANCE_MS = 3.0
+# A tick of Ardour's at 40 quarter notes a minute, rounded.
+MARKER_TOLERANCE_MS = 1.0
+# Keys of the table "Marker notes" in plugin/README.md, written out here on purpose: they are told to players.
+KEYS = {"airy": 60, "below": 61, "above": 62, "slow": 63, "split": 64, "smear": 65, "stutter": 66, "hard": 67,
+        "early": 68, "late": 69, "held-breath": 70}
+CHANNELS = {"tongued": 0, "legato": 1, "slurred": 2}
+# A 16-bit step: what the export may be off by.
+STEP_16_BITS = 1.0 / 32_768.0
+
+
+class Ardour:
+    """Ardour with a home of its own."""
+
+    def __init__(self, folder, bundle):
+        self.folder = folder
+        home = folder / "home"
+        plugin = home / ".vst3" / "Notefront.vst3"
+        shutil.copytree(bundle, plugin)
+        self.config = home / ".config/ardour7"
+        self.config.mkdir(parents=True)
+        self.env = {**os.environ, "HOME": str(home), "XDG_CONFIG_HOME": str(home / ".config"),
+                    "XDG_CACHE_HOME": str(home / ".cache"), "XDG_DATA_HOME": str(home / ".local/share"),
+                    "LIBGL_ALWAYS_SOFTWARE": "1"}
+        # A scan counts only if it is younger than the library, in whole seconds.
+        time.sleep(1.5)
+        self.run([LIBRARIES / "ardour-vst3-scanner", "-f", plugin], {"LD_LIBRARY_PATH": str(LIBRARIES)})
+
+    def run(self, command, env=None, timeout_s=120):
+        done = subprocess.run([str(c) for c in command], env={**self.env, **(env or {})}, timeout=timeout_s,
+                              capture_output=True, text=True, check=False)
+        return done.stdout + done.stderr
+
+    def lua(self, script, **given):
+        file = self.folder / script
+        file.write_text(f"given = {table(given)}\n{(HERE / script).read_text()}")
+        said = self.run(["ardour7-lua", file])
+        if "Error:" in said:
+            sys.exit(f"{script}: {said}")
+        return said
+
+    def import_markers(self, session, midi):
+        """In the program itself, under a display of its own: Lua alone cannot import."""
+        done = self.folder / "imported"
+        done.unlink(missing_ok=True)
+        hook = f"given = {table({'midi': str(midi), 'done': str(done)})}\n{(HERE / 'import.lua').read_text()}"
+        script = ("s = {} s['n'] = 'import' s['s'] = '' s['a'] = {} "
+                  f"s['f'] = string.dump(function(params) {hook} end)")
+        text = base64.b64encode(script.encode()).decode()
+        # All signals: the hook picks its own, since their numbers differ between versions.
+        (self.config / "ui_scripts").write_text(
+            '<?xml version="1.0" encoding="UTF-8"?>\n<UIScripts><ActionScript lua="Lua 5.3"/><ActionHooks>'
+            f'<LuaCallback lua="Lua 5.3" id="900" name="import" signals="{"1" * 80}">{text}</LuaCallback>'
+            "</ActionHooks></UIScripts>\n")
+        # No welcome, and the dummy backend among those offered.
+        (self.config / ".a7").touch()
+        (self.config / "config").write_text(
+            '<?xml version="1.0" encoding="UTF-8"?>\n<Ardour><Config><Option name="try-autostart-engine" value="1"/>'
+            '<Option name="hide-dummy-backend" value="0"/></Config></Ardour>\n')
+        command = ["xvfb-run", "-a", "-s", "-screen 0 1600x1000x24", "sh", HERE / "start.sh", session, done]
+        said = self.run(command, timeout_s=180)
+        if not done.exists():
+            print(said[-2000:])
+        return done.exists()
+
+
+def table(given):
+    """A Lua table."""
+    words = {True: "true", False: "false"}
+    parts = [f"{k} = {words[v] if isinstance(v, bool) else json.dumps(v)}" for k, v in given.items()]
+    return "{ " + ", ".join(parts) + " }"
+
+
+class Checks:
+    def __init__(self):
+        self.held = True
+
+    def tell(self, holds, what):
+        self.held &= bool(holds)
+        print(("PASS" if holds else "FAIL"), what, flush=True)
+
+
+def recorded_notes(session, bpm):
+    """Seconds on the session's time line, channel, key and velocity of each note on the track "notes"."""
+    found = []
+    for region in session.regions("notes"):
+        length, position = region.get("length").split("@")
+        assert length[0] == "b" and region.get("start") == "b0", "a recorded region is in beats, from its start"
+        source = next(s for s in session.root.iter("Source") if s.get("id") == region.get("source-0"))
+        file = mido.MidiFile(next(session.folder.glob(f"interchange/*/midifiles/{source.get('name')}")))
+        for track in file.tracks:
+            tick = 0
+            for message in track:
+                tick += message.time
+                if message.type == "note_on" and message.velocity > 0:
+                    at = session.seconds(position) + tick / file.ticks_per_beat * 60 / bpm
+                    found.append((at, message.channel, message.note, message.velocity))
+    return sorted(found)
+
+
+def expected_notes(notefront, take, bpm, start_s):
+    """The same from the file alone, with the beats that the session has: its first beat is at its start."""
+    beat_s = 60.0 / bpm
+    first_beat_s = -start_s % beat_s
+    scan = subprocess.run([notefront, "scan", "--json", "--bpm", str(bpm), "--first-beat", str(first_beat_s), take],
+                          capture_output=True, text=True, check=True)
+    notes = []
+    for entrance in json.loads(scan.stdout)["entrances"]:
+        if entrance["faults"]:
+            worst = max(entrance["faults"], key=lambda fault: fault["severity"])
+            velocity = max(1, round(127 * min(1.0, worst["severity"])))
+            notes.append((start_s + entrance["speaks_s"], CHANNELS[entrance["articulation"]], KEYS[worst["name"]],
+                          velocity))
+    return notes
+
+
+def pair(found, expected, within_s=0.2):
+    """Each expected with the nearest found, if it is near."""
+    pairs = []
+    for e in expected:
+        near = min(found, key=lambda f: abs(f[0] - e[0]), default=None)
+        if near is not None and abs(near[0] - e[0]) < within_s:
+            pairs.append((near, e))
+    return pairs
+
+
+def check_notes(checks, session, expected, bpm, shift_ms):
+    found = [(at + shift_ms * 1e-3, *rest) for at, *rest in recorded_notes(session, bpm)]
+    pairs = pair(found, expected)
+    off_ms = [1e3 * (f[0] - e[0]) for f, e in pairs]
+    worst = max(map(abs, off_ms), default=float("inf"))
+    checks.tell(len(pairs) == len(expected) == len(found) > 0,
+                f"marker notes: {len(pairs)} of {len(expected)} flagged entrances, {len(found)} notes recorded")
+    checks.tell(worst <= NOTE_TOLERANCE_MS, f"marker notes: at most {worst:.2f} ms, on average "
+                f"{np.mean(off_ms) if off_ms else float('nan'):+.2f} ms from the scan of the file "
+                f"(allowed {NOTE_TOLERANCE_MS} ms)")
+    same = [f[1:3] == e[1:3] for f, e in pairs]
+    checks.tell(all(same) and same, f"marker notes: key and channel of {sum(same)} of {len(same)} as in the table")
+    apart = max((abs(f[3] - e[3]) for f, e in pairs), default=127)
+    checks.tell(apart <= 6, f"marker notes: velocity at most {apart} of 127 from the severity (allowed 6)")
+
+
+def is_same(a, b):
+    """Equal, but for the last digit of a number that went through text."""
+    if isinstance(a, dict):
+        return isinstance(b, dict) and a.keys() == b.keys() and all(is_same(a[k], b[k]) for k in a)
+    if isinstance(a, list):
+        return isinstance(b, list) and len(a) == len(b) and all(map(is_same, a, b))
+    if isinstance(a, float):
+        return isinstance(b, (int, float)) and abs(a - b) <= 1e-12 * max(1.0, abs(a))
+    return a == b
+
+
+def check_kept(checks, before, after):
+    num_passes, num_entrances = (len(before[1]["passes"]), sum(len(p["entrances"]) for p in before[1]["passes"]))
+    same = is_same(before[0]["params"], after[0]["params"]) and is_same(before[1], after[1])
+    checks.tell(same and num_entrances > 0, f"opened, saved and closed again: settings, {num_passes} pass(es) and "
+                f"{num_entrances} entrances as they were")
+
+
+def check_markers(checks, ardour, session, midi, expected, shift_ms):
+    if not ardour.import_markers(session.file, midi):
+        checks.tell(False, "marker file: Ardour did not get as far as importing")
+        return
+    after = Session(session.folder, session.name)
+    found = [(at + shift_ms * 1e-3,) for at, _ in after.cues(midi.stem)]
+    pairs = pair(found, expected)
+    worst = max((1e3 * abs(f[0] - e[0]) for f, e in pairs), default=float("inf"))
+    checks.tell(len(pairs) == len(expected) == len(found) > 0 and worst <= MARKER_TOLERANCE_MS,
+                f"marker file: {len(pairs)} of {len(expected)} markers imported, at most {worst:.2f} ms from the faults "
+                f"(allowed {MARKER_TOLERANCE_MS} ms)")
+
+
+def check_export(checks, ardour, take, sound, start, bpm, look_ahead):
+    """A session of its own, rendered. With marker notes on the first second is left out: Ardour 7.3 activates every
+    plug-in anew after it has begun to render, and what a delay held by then is gone."""
+    session = make_session(ardour, "export-on" if look_ahead else "export-off", take, sound, start, bpm, look_ahead)
+    out = ardour.folder / f"{session.folder.name}.wav"
+    said = ardour.run(["ardour7-export", "-o", out, session.folder, session.name])
+    if not out.exists():
+        checks.tell(False, f"export: nothing written: {said[-400:]}")
+        return
+    found, _ = soundfile.read(out, always_2d=True)
+    found = found[start:start + len(sound)]
+    first = max(0, RATE_HZ - start) if look_ahead else 0
+    whole = len(found) == len(sound)
+    steps = np.abs(found[first:] - sound[first:, None]).max() / STEP_16_BITS if whole else float("inf")
+    checks.tell(steps <= 1.0, f"export, marker notes {'on' if look_ahead else 'off'}: at most {steps:.2f} steps of 16 bits "
+                f"from the take, from {first / RATE_HZ:.0f} s on")
+
+
+def arguments():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("bundle", type=Path)
+    parser.add_argument("notefront")
+    parser.add_argument("take", type=Path)
+    parser.add_argument("--bpm", type=float, default=61.0)
+    parser.add_argument("--bar", type=int, default=1, help="bar of four beats the take begins at")
+    parser.add_argument("--shift-ms", type=float, default=0.0, help="moves what was found: the checks must fail then")
+    parser.add_argument("--without-window", action="store_true", help="leaves out what needs a display")
+    return parser.parse_args()
+
+
+def main():
+    given = arguments()
+    needed = ["ardour7-lua", "ardour7-export"] + ([] if given.without_window else ["ardour", "xvfb-run", "xdotool"])
+    missing = [program for program in needed if shutil.which(program) is None]
+    if missing:
+        print(f"SKIPPED: {', '.join(missing)} not installed; apt-get install ardour xvfb xauth xdotool")
+        sys.exit(77)
+    with tempfile.TemporaryDirectory(prefix="notefront-ardour-") as folder:
+        checks = run(given, Path(folder))
+    sys.exit(0 if checks.held else 1)
+
+
+def make_session(ardour, name, take, sound, start, bpm, look_ahead):
+    """One track with the take and the insert; with look-ahead a MIDI track that the insert's notes go to."""
+    folder = ardour.folder / name
+    ardour.lua("make.lua", folder=str(folder), name=name, rate_hz=RATE_HZ, bpm=bpm, look_ahead=look_ahead)
+    session = Session(folder, name)
+    session.put_take(take, "horn", start / RATE_HZ, len(sound), RATE_HZ)
+    if look_ahead:
+        session.switch_on("look_ahead")
+    session.save()
+    return session
+
+
+def run(given, folder):
+    checks = Checks()
+    sound, rate_hz = soundfile.read(given.take)
+    assert rate_hz == RATE_HZ and sound.ndim == 1, "a mono take at 48 kHz"
+    take = folder / "take.wav"
+    soundfile.write(take, sound, RATE_HZ, subtype="PCM_16")
+    # On a whole sample, as a host places it.
+    start = round((given.bar - 1) * 4 * 60.0 / given.bpm * RATE_HZ)
+    start_s, length_s = start / RATE_HZ, len(sound) / RATE_HZ
+
+    ardour = Ardour(folder, given.bundle.resolve())
+    session = make_session(ardour, "session", take, sound, start, given.bpm, True)
+    where = {"folder": str(session.folder), "name": session.name}
+    said = ardour.lua("roll.lua", **where, look_ahead=True, seconds=start_s + length_s + 4.0, **{"from": 0})
+    delay = next((int(line.split()[1]) for line in said.splitlines() if line.startswith("delay ")), 0)
+    checks.tell(delay == RATE_HZ, f"marker notes: Ardour knows of a delay of {delay} samples after opening the session")
+
+    session = Session(where["folder"], where["name"])
+    expected = expected_notes(given.notefront, take, given.bpm, start_s)
+    check_notes(checks, session, expected, given.bpm, given.shift_ms)
+
+    before = session.insert_state()
+    ardour.lua("reopen.lua", **where)
+    check_kept(checks, before, Session(where["folder"], where["name"]).insert_state())
+    for look_ahead in (False, True):
+        check_export(checks, ardour, take, sound, start, given.bpm, look_ahead)
+
+    if not given.without_window:
+        # As the program writes it: the beats are the session's, tick 0 is the take's first sample.
+        first_beat_s = -start_s % (60.0 / given.bpm)
+        subprocess.run([given.notefront, "mark", "--bpm", str(given.bpm), "--first-beat", str(first_beat_s), "--out",
+                        folder, take], check=True, capture_output=True)
+        from_take = [(e[0] - start_s, *e[1:]) for e in expected]
+        check_markers(checks, ardour, session, folder / "take.marks.mid", from_take, given.shift_ms)
+    return checks
+
+
+if __name__ == "__main__":
+    main()
