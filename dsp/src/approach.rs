@@ -204,9 +204,9 @@ fn find_slide(points: &[Point], onset: f64, rate_hz: f64) -> Option<Slide> {
         return None;
     }
     let clear = FULL_WEIGHT_SHARE * inside().map(amplitude).fold(0.0, f64::max);
-    let place = |p: &Point| ((p.time - onset) / rate_hz, p.cents);
-    let alike = || inside().map(|p| (place(p), 1.0));
-    let weighted = || inside().map(|p| (place(p), (amplitude(p) / clear).min(1.0)));
+    let since = |p: &Point| (p.time - onset) / rate_hz;
+    let alike = || inside().map(|p| (since(p), p.cents, 1.0));
+    let weighted = || inside().map(|p| (since(p), p.cents, (amplitude(p) / clear).min(1.0)));
     let straight = best_shape(weighted, |t, length| (1.0 - t / length).max(0.0));
     let bent = best_shape(weighted, |t, length| (-3.0 * t / length).exp());
     let bend_cents = best_shape(alike, |t, length| (-3.0 * t / length).exp()).depth;
@@ -231,13 +231,14 @@ struct Shape {
     error: f64,
 }
 
-/// The length and depth with which `shape` (1 at the onset, falling) fits best in least squares.
-fn best_shape<I: Iterator<Item = ((f64, f64), f64)>>(points: impl Fn() -> I, shape: impl Fn(f64, f64) -> f64) -> Shape {
+/// The length and depth with which `shape` (1 at the onset, falling) fits best in least squares. A point is seconds
+/// since the onset, cents, weight.
+fn best_shape<I: Iterator<Item = (f64, f64, f64)>>(points: impl Fn() -> I, shape: impl Fn(f64, f64) -> f64) -> Shape {
     let mut best = Shape { depth: 0.0, length: 1.0, error: f64::MAX };
     for step in 1..=SHAPE_STEPS {
         let length = SHAPE_RANGE_S * step as f64 / SHAPE_STEPS as f64;
         let (mut ss, mut sy, mut yy, mut num) = (0.0, 0.0, 0.0, 0.0);
-        for ((t, y), w) in points() {
+        for (t, y, w) in points() {
             let s = shape(t, length);
             ss += w * s * s;
             sy += w * s * y;

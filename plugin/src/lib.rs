@@ -41,6 +41,7 @@ use marker_out::{MarkerNote, NoteQueue, Sent};
 use meters::Meters;
 use nice_plug::midi::{Channel, Key, VoiceID};
 use nice_plug::prelude::*;
+use notefront_takes::mark_note::MarkNote;
 use params::NotefrontParams;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -92,9 +93,9 @@ impl Default for Notefront {
 }
 
 impl Config {
-    /// The delay of the sound while marker notes are on, samples.
-    fn delay(&self) -> u64 {
-        (marker_out::LOOK_AHEAD_S * self.sample_rate_hz).round() as u64
+    /// The delay of the sound with and without marker notes, samples: what the host is told.
+    fn latency(&self, look_ahead: bool) -> u32 {
+        if look_ahead { (marker_out::LOOK_AHEAD_S * self.sample_rate_hz).round() as u32 } else { 0 }
     }
 }
 
@@ -102,7 +103,6 @@ impl Running {
     fn start(config: Config, params: &Arc<NotefrontParams>, meters: &Arc<Meters>) -> std::io::Result<Self> {
         meters.clock.store(0, Ordering::Release);
         meters.done.store(0, Ordering::Release);
-        meters.latency.store(0, Ordering::Relaxed);
         let (capture, feed) = capture::pair(config.sample_rate_hz, config.offline, meters.clone());
         let (to_notes, notes) = marker_out::pair(config.sample_rate_hz, meters.clone());
         let worker = Worker::new(WorkerParts {
@@ -114,13 +114,10 @@ impl Running {
             offline: config.offline,
         })
         .spawn()?;
-        let delay = Delay::new(config.num_channels, config.delay() as usize);
-        Ok(Self { config, capture, delay, notes, worker, look_ahead: false })
-    }
-
-    /// The delay now, samples: what the host is told.
-    fn latency(&self) -> u32 {
-        if self.look_ahead { self.config.delay() as u32 } else { 0 }
+        let delay = Delay::new(config.num_channels, config.latency(true) as usize);
+        let mut running = Self { config, capture, delay, notes, worker, look_ahead: false };
+        running.switch_look_ahead(params.look_ahead.value(), meters);
+        Ok(running)
     }
 
     /// Begins or ends the delay of the sound. AUDIO: some hosts load a project's state only after they have
@@ -128,7 +125,7 @@ impl Running {
     /// What is returned ends the note that sounds.
     fn switch_look_ahead(&mut self, on: bool, meters: &Meters) -> Option<Sent> {
         self.look_ahead = on;
-        let delay = self.latency();
+        let delay = self.config.latency(on);
         self.delay.clear();
         self.capture.switch_to(u64::from(delay));
         meters.latency.store(delay, Ordering::Relaxed);
@@ -229,13 +226,8 @@ impl Plugin for Notefront {
             self.stop();
             self.running = Running::start(config, &self.params, &self.meters).ok();
         }
-        let Some(running) = &mut self.running else { return false };
-        let wanted = self.params.look_ahead.value();
-        if wanted != running.look_ahead {
-            running.switch_look_ahead(wanted, &self.meters);
-        }
-        context.set_latency_samples(running.latency());
-        true
+        context.set_latency_samples(config.latency(self.params.look_ahead.value()));
+        self.running.is_some()
     }
 
     fn reset(&mut self) {
@@ -258,7 +250,7 @@ impl Plugin for Notefront {
             if let Some(sent) = running.switch_look_ahead(wanted, &self.meters) {
                 let _ = context.try_send_event(note_event(sent));
             }
-            context.set_latency_samples(running.latency());
+            context.set_latency_samples(running.config.latency(wanted));
         }
         let block_clock = running.capture.clock();
         let num_samples = buffer.samples() as u64;
@@ -297,13 +289,13 @@ fn transport_view(transport: &Transport) -> TransportView {
 }
 
 fn note_event(sent: Sent) -> PluginNoteEvent<Notefront> {
-    let parts = |note: MarkerNote| (VoiceID::Wildcard, Channel::Number(note.note.channel), Key::Number(note.note.key));
+    let parts = |note: MarkNote| (VoiceID::Wildcard, Channel::Number(note.channel), Key::Number(note.key));
     match sent {
-        Sent::On(timing, note) => {
+        Sent::On(timing, MarkerNote { note, .. }) => {
             let (voice_id, channel, key) = parts(note);
-            NoteEvent::NoteOn { timing, voice_id, channel, key, velocity: f32::from(note.note.velocity) / 127.0 }
+            NoteEvent::NoteOn { timing, voice_id, channel, key, velocity: f32::from(note.velocity) / 127.0 }
         }
-        Sent::Off(timing, note) => {
+        Sent::Off(timing, MarkerNote { note, .. }) => {
             let (voice_id, channel, key) = parts(note);
             NoteEvent::NoteOff { timing, voice_id, channel, key, velocity: 0.0 }
         }

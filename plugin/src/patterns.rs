@@ -2,10 +2,10 @@
 //! articulation and time played. What a register, a dynamic or a share is stands in `notefront_takes`.
 
 use crate::passes::Pass;
-use crate::words;
 use notefront_dsp::{Entrance, FaultName};
 use notefront_takes::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
 use notefront_takes::summary::Register;
+use notefront_takes::words::articulation;
 use std::collections::BTreeMap;
 
 /// What entrances are sorted by.
@@ -97,7 +97,7 @@ fn label(facet: Facet, kind: i64, any: &Entrance, minutes: f64) -> String {
         _ if kind == UNKNOWN => "no settled pitch".into(),
         Facet::Register => Register::ALL[kind as usize].label(),
         Facet::Dynamic => Dynamic::ALL[kind as usize].label(),
-        Facet::Articulation => words::articulation(any.articulation).into(),
+        Facet::Articulation => articulation(any.articulation).into(),
         Facet::Partial => format!("partial {kind}"),
         Facet::Position if kind >= TRIGGER => format!("position T{}", kind - TRIGGER),
         Facet::Position => format!("position {kind}"),

@@ -2,7 +2,7 @@
 //! what players usually try, is said by `notefront_takes::words`, as in the tables and reports.
 
 use crate::passes::{Origin, Pass};
-use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Measure, Told, units};
+use notefront_dsp::{CannotTell, Entrance, FaultName, Measure, Told, units};
 
 /// Short label of a fault, for lane and strip.
 #[must_use]
@@ -60,16 +60,6 @@ pub fn reason(why: CannotTell) -> &'static str {
 #[must_use]
 pub fn note(entrance: &Entrance) -> String {
     entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
-}
-
-/// How the note began.
-#[must_use]
-pub fn articulation(articulation: Articulation) -> &'static str {
-    match articulation {
-        Articulation::Tongued => "tongued",
-        Articulation::Legato => "legato",
-        Articulation::Slurred => "slurred",
-    }
 }
 
 /// Slide positions of a note, the most usual first: "1, 6 or T1".

@@ -88,10 +88,15 @@ fn a_window_that_is_shown_late_draws() {
     on_a_display("a_window_that_is_shown_late_draws", show_late);
 }
 
-/// Runs `play`, the whole of the test of that name, where there is a display.
-fn on_a_display(test: &str, play: fn()) {
+/// Runs `play`, the whole of the test of that name, where there is a display: with an insert that holds a pass, and a
+/// window of the test's own for the insert's.
+fn on_a_display(test: &str, play: fn(&mut Insert, &Screen)) {
     if std::env::var_os("DISPLAY").is_some() {
-        return play();
+        let Some(screen) = Screen::open(SIZE) else {
+            eprintln!("SKIPPED: the X display cannot be reached");
+            return;
+        };
+        return play(&mut insert_with_a_pass(), &screen);
     }
     let Some(display) = OwnDisplay::open() else {
         eprintln!("SKIPPED: no X display, and no Xvfb to make one");
@@ -178,33 +183,23 @@ fn has_drawn(screen: &Screen) -> bool {
     count(&pixels, theme.ink) > 16 * 100 && count(&pixels, theme.paper) > 50_000
 }
 
-fn show_late() {
-    let Some(screen) = Screen::open(SIZE) else {
-        eprintln!("SKIPPED: the X display cannot be reached");
-        return;
-    };
-    let mut insert = insert_with_a_pass();
+fn show_late(insert: &mut Insert, screen: &Screen) {
     let before = threads();
-    make_window(&mut insert, &screen);
+    make_window(insert, screen);
     std::thread::sleep(BEFORE_SHOWN / 2);
     assert!(insert.load(state_with_a_pass().as_bytes()), "what changes meanwhile asks for no frame");
     std::thread::sleep(BEFORE_SHOWN / 2);
-    show(&mut insert);
-    assert!(wait(&mut insert, || has_drawn(&screen)), "it is drawn once it is shown");
-    close(&mut insert, before);
+    show(insert);
+    assert!(wait(insert, || has_drawn(screen)), "it is drawn once it is shown");
+    close(insert, before);
 }
 
-fn play_with_the_window() {
-    let Some(screen) = Screen::open(SIZE) else {
-        eprintln!("SKIPPED: the X display cannot be reached");
-        return;
-    };
-    let mut insert = insert_with_a_pass();
+fn play_with_the_window(insert: &mut Insert, screen: &Screen) {
     let before = threads();
     let began = Instant::now();
-    make_window(&mut insert, &screen);
-    show(&mut insert);
-    assert!(wait(&mut insert, || has_drawn(&screen)), "the pass is drawn");
+    make_window(insert, screen);
+    show(insert);
+    assert!(wait(insert, || has_drawn(screen)), "the pass is drawn");
     println!("the editor was open and drawn after {:?}", began.elapsed());
     save(&screen.pixels(SIZE).expect("a picture"), SIZE, "editor");
 
@@ -219,10 +214,10 @@ fn play_with_the_window() {
         pixels.len() > 1190 * 700
             && pixels.chunks(1200).filter(|row| row[1190] == row[600] && row[1190] != [0; 3]).count() > 200
     };
-    assert!(wait(&mut insert, reaches_the_edge), "the larger window is drawn to its edge");
+    assert!(wait(insert, reaches_the_edge), "the larger window is drawn to its edge");
     save(&screen.pixels(larger).expect("a picture"), larger, "editor-larger");
 
-    close(&mut insert, before);
+    close(insert, before);
     let state: serde_json::Value = serde_json::from_slice(&insert.save()).expect("JSON");
     let looks: serde_json::Value =
         serde_json::from_str(state["fields"]["looks"].as_str().expect("looks are kept")).expect("JSON");

@@ -1,6 +1,6 @@
 //! What is wrong with an entrance, in a player's words: used by the table, the report and the insert.
 
-use notefront_dsp::{Entrance, Fault, FaultName, Measure, SlidePosition, Told};
+use notefront_dsp::{Articulation, Entrance, Fault, FaultName, Measure, SlidePosition, Told};
 
 /// A figure whose uncertainty reaches this share of it is told with its uncertainty.
 const UNCERTAIN_SHARE: f64 = 0.15;
@@ -117,6 +117,16 @@ pub fn worst_first(entrance: &Entrance) -> Vec<Fault> {
     let mut faults: Vec<Fault> = entrance.faults.iter().copied().collect();
     faults.sort_by(|a, b| b.severity.total_cmp(&a.severity));
     faults
+}
+
+/// How the note began.
+#[must_use]
+pub fn articulation(articulation: Articulation) -> &'static str {
+    match articulation {
+        Articulation::Tongued => "tongued",
+        Articulation::Legato => "legato",
+        Articulation::Slurred => "slurred",
+    }
 }
 
 /// How sure the analysis is of a fault.

@@ -272,7 +272,7 @@ def run(given, folder):
     ardour = Ardour(folder, given.bundle.resolve())
     session = make_session(ardour, "session", take, sound, start, given.bpm, True)
     where = {"folder": str(session.folder), "name": session.name}
-    said = ardour.lua("roll.lua", **where, look_ahead=True, seconds=start_s + length_s + 4.0, **{"from": 0})
+    said = ardour.lua("roll.lua", **where, seconds=start_s + length_s + 4.0)
     delay = next((int(line.split()[1]) for line in said.splitlines() if line.startswith("delay ")), 0)
     checks.tell(delay == RATE_HZ, f"marker notes: Ardour knows of a delay of {delay} samples after opening the session")
 

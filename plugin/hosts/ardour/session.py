@@ -52,15 +52,15 @@ class Session:
         sources = [s for s in self.root.iter("Source") if s.get("name", "").startswith(stem)]
         return sorted((self.seconds(c.get("position")), c.get("text")) for s in sources for c in s.iter("Cue"))
 
-    def tempi(self):
-        """Place in seconds and quarter notes a minute."""
-        return [(int(t.get("sclock")) / SUPERCLOCK_HZ, float(t.get("npm"))) for t in self.root.iter("Tempo")]
+    def bpm(self):
+        """Quarter notes a minute: the session has one tempo."""
+        return float(next(self.root.iter("Tempo")).get("npm"))
 
     def seconds(self, place):
         """Audio time (a) or ticks of 1920 to the quarter note (b), through the session's one tempo."""
         if place[0] == "a":
             return int(place[1:]) / SUPERCLOCK_HZ
-        return float(place[1:]) / 1920 * 60 / self.tempi()[0][1]
+        return float(place[1:]) / 1920 * 60 / self.bpm()
 
     def insert_state(self):
         """What the insert keeps in the session: its passes and settings."""

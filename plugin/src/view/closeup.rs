@@ -8,7 +8,7 @@ use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, 
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
 use notefront_takes::glyph::pitch_at;
-use notefront_takes::words::{because, usual_remedy};
+use notefront_takes::words::{articulation, because, usual_remedy};
 
 /// Below this height there is no picture: words and numbers come first. Pixels at normal text size, as those below.
 const MIN_PLOT_PX: f32 = 150.0;
@@ -67,7 +67,7 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme) -> b
     let title = format!("{} \u{b7} {}", words::note(entrance), place.at);
     ui.label(RichText::new(title).heading().strong());
     let position = if positions.is_empty() { String::new() } else { format!(" \u{b7} position {positions}") };
-    let how = words::articulation(entrance.articulation);
+    let how = articulation(entrance.articulation);
     ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.clarity));
     let copies = listen(ui, place);
     ui.add_space(4.0);

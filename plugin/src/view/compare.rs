@@ -164,15 +164,15 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     let height = rect.height() / 2.0 - 40.0 * input.text_scale - 14.0;
     let base_y = rect.center().y;
     let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
-    // The end of the stroke, pixels.
+    // The end of the stroke, pixels; nothing out of view.
     let mut half = |entrances: &[Entrance], index: usize, place: Place, faint: bool| {
         let entrance = &entrances[index];
         let s = entrance.speaks_s + if place == Place::Lower { input.comparison.aligned.shift_s } else { 0.0 };
-        let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
-        if in_view(s) {
+        in_view(s).then(|| {
+            let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
             glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand, input.theme, faint);
-        }
-        stand.foot + egui::vec2(0.0, if place == Place::Lower { 1.0 } else { -1.0 } * stand.height(entrance))
+            stand.foot + egui::vec2(0.0, if place == Place::Lower { 1.0 } else { -1.0 } * stand.height(entrance))
+        })
     };
     let alignment = &input.comparison.aligned.alignment;
     for pair in &alignment.pairs {
@@ -200,13 +200,13 @@ fn agrees(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
 }
 
 /// A small mark at the end of the clearer partner's stroke.
-fn draw_better(painter: &Painter, ends: (Pos2, Pos2), better: Better, input: &CompareInput<'_>) {
+fn draw_better(painter: &Painter, ends: (Option<Pos2>, Option<Pos2>), better: Better, input: &CompareInput<'_>) {
     let at = match better {
-        Better::A => ends.0 - egui::vec2(0.0, 9.0),
-        Better::B => ends.1 + egui::vec2(0.0, 9.0),
-        Better::Same => return,
+        Better::A => ends.0.map(|end| end - egui::vec2(0.0, 9.0)),
+        Better::B => ends.1.map(|end| end + egui::vec2(0.0, 9.0)),
+        Better::Same => None,
     };
-    painter.add(Shape::circle_filled(at, 3.4, input.theme.select));
+    painter.extend(at.map(|at| Shape::circle_filled(at, 3.4, input.theme.select)));
 }
 
 /// What the mark means, for the caption under the picture.

@@ -5,6 +5,7 @@ use super::register;
 use crate::compare::HeardTake;
 use crate::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
 use crate::summary::{MIN_VALUES, Register};
+use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::{Articulation, Entrance};
 
@@ -65,9 +66,8 @@ fn by_dynamic(entrances: &[Entrance]) -> Vec<Group<'_>> {
 }
 
 fn by_articulation(entrances: &[Entrance]) -> Vec<Group<'_>> {
-    let names =
-        [(Articulation::Tongued, "tongued"), (Articulation::Legato, "legato"), (Articulation::Slurred, "slurred")];
-    grouped(entrances, &names.map(|(what, name)| (what, name.to_owned())), |e| Some(e.articulation))
+    let all = [Articulation::Tongued, Articulation::Legato, Articulation::Slurred];
+    grouped(entrances, &all.map(|what| (what, words::articulation(what).to_owned())), |e| Some(e.articulation))
 }
 
 fn by_minutes(entrances: &[Entrance], duration_s: f64) -> Vec<Group<'_>> {
