@@ -15,4 +15,8 @@ pub mod onset_score;
 
 pub mod accuracy;
 
+pub mod table;
+
+pub mod playing;
+
 pub mod trial;

@@ -1,14 +1,19 @@
-//! `cargo xtask accuracy DIR`: one row per take, a total beside what is to reach, and where it is worst.
+//! `cargo xtask accuracy`: takes with truth, row by row and in total, and real playing; each figure beside what is to
+//! reach, and where it is worst.
+
+mod playing;
+mod table;
 
 use crate::said;
-use notefront_tests::accuracy::{FAULTS, Figures, JudgedTake, Line, MEASURES, Miss, Reach, judge, lines, takes_in};
+use notefront_tests::accuracy::{FAULTS, Figures, JudgedTake, Line, MEASURES, Miss, judge, lines, takes_in};
+use rayon::prelude::*;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
+#[derive(Default)]
 struct Options {
-    folder: PathBuf,
+    takes: Option<PathBuf>,
+    playing: Option<PathBuf>,
     num_worst: usize,
     csv: Option<PathBuf>,
     only: String,
@@ -17,63 +22,77 @@ struct Options {
 pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
     let options = parse(args)?;
     let start = std::time::Instant::now();
-    let takes = judge_all(&options)?;
-    print_rows(&takes);
-    print_totals(&takes);
-    if options.num_worst > 0 {
-        print_worst(&Figures::of(&takes), options.num_worst);
+    if let Some(folder) = &options.takes {
+        of_takes(folder, &options)?;
     }
-    if let Some(path) = options.csv {
-        std::fs::write(&path, csv(&takes)).map_err(|e| format!("{}: {e}", path.display()))?;
+    if let Some(folder) = &options.playing {
+        of_playing(folder, &options)?;
     }
-    let sound_s: f64 = takes.iter().map(|take| take.duration_s).sum();
-    eprintln!("{} takes, {sound_s:.0} s of sound, {:.1} s", takes.len(), start.elapsed().as_secs_f64());
+    eprintln!("{:.1} s", start.elapsed().as_secs_f64());
     Ok(())
 }
 
 fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
     use lexopt::prelude::{Long, Value, ValueExt};
-    let mut options = Options { folder: PathBuf::new(), num_worst: 0, csv: None, only: String::new() };
+    let mut options = Options::default();
     while let Some(arg) = args.next().map_err(said)? {
         match arg {
             Long("worst") => options.num_worst = args.value().and_then(|v| v.parse()).map_err(said)?,
             Long("csv") => options.csv = Some(args.value().map_err(said)?.into()),
             Long("only") => options.only = args.value().and_then(|v| v.string()).map_err(said)?,
-            Value(folder) => options.folder = folder.into(),
+            Long("playing") => options.playing = Some(args.value().map_err(said)?.into()),
+            Value(folder) => options.takes = Some(folder.into()),
             other => return Err(other.unexpected().to_string()),
         }
     }
-    if options.folder.as_os_str().is_empty() {
-        return Err("which folder? cargo xtask accuracy DIR".into());
+    if options.takes.is_none() && options.playing.is_none() {
+        return Err("which folder? cargo xtask accuracy DIR, or --playing DIR for recordings, or both".into());
     }
     Ok(options)
 }
 
-/// Judges the takes on all cores, in the order of their names.
-fn judge_all(options: &Options) -> Result<Vec<JudgedTake>, String> {
-    let mut paths = takes_in(&options.folder)?;
-    paths.retain(|(sound, _)| sound.to_string_lossy().contains(&options.only));
-    let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<(usize, Result<JudgedTake, String>)>> = Mutex::new(Vec::new());
-    let num_threads = std::thread::available_parallelism().map_or(1, usize::from);
-    std::thread::scope(|scope| {
-        for _ in 0..num_threads {
-            scope.spawn(|| {
-                while let Some((i, (sound, truth))) = take_next(&next, &paths) {
-                    let judged = judge(sound, truth);
-                    done.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push((i, judged));
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
-    done.sort_by_key(|(i, _)| *i);
-    done.into_iter().map(|(_, judged)| judged).collect()
+fn of_takes(folder: &Path, options: &Options) -> Result<(), String> {
+    let takes = judge_all(folder, &options.only)?;
+    print_rows(&takes);
+    print_totals(&takes);
+    if options.num_worst > 0 {
+        print_worst(&Figures::of(&takes), options.num_worst);
+    }
+    if let Some(path) = &options.csv {
+        write(path, &csv(&takes))?;
+    }
+    let sound_s: f64 = takes.iter().map(|take| take.duration_s).sum();
+    eprintln!("{} takes, {sound_s:.0} s of sound", takes.len());
+    Ok(())
 }
 
-fn take_next<'a>(next: &AtomicUsize, paths: &'a [(PathBuf, PathBuf)]) -> Option<(usize, (&'a Path, &'a Path))> {
-    let i = next.fetch_add(1, Ordering::Relaxed);
-    paths.get(i).map(|(sound, truth)| (i, (sound.as_path(), truth.as_path())))
+fn of_playing(folder: &Path, options: &Options) -> Result<(), String> {
+    let playing = playing::judge_all(folder, &options.only)?;
+    table::print(&notefront_tests::playing::rows(&playing.judged));
+    table::print_flags(&notefront_tests::playing::flag_rows(&playing.judged));
+    if options.num_worst > 0 {
+        playing::print_worst(&playing.judged, options.num_worst);
+    }
+    if let Some(path) = &options.csv {
+        write(&path.with_extension("playing.csv"), &playing::csv(&playing.judged))?;
+    }
+    let sound_s: f64 = playing.judged.iter().map(|judged| judged.duration_s).sum();
+    eprintln!("{} recordings, {sound_s:.0} s of sound", playing.judged.len());
+    for what in &playing.left_out {
+        eprintln!("SKIPPED: {what}");
+    }
+    Ok(())
+}
+
+fn write(path: &Path, text: &str) -> Result<(), String> {
+    std::fs::write(path, text).map_err(|e| format!("{}: {e}", path.display()))
+}
+
+/// Judges the takes on all cores, in the order of their names.
+fn judge_all(folder: &Path, only: &str) -> Result<Vec<JudgedTake>, String> {
+    let mut paths = takes_in(folder)?;
+    paths.retain(|(sound, _)| sound.to_string_lossy().contains(only));
+    paths.par_iter().map(|(sound, truth)| judge(sound, truth)).collect()
 }
 
 /// Heading and content of one column of the rows.
@@ -138,7 +157,7 @@ fn print_totals(takes: &[JudgedTake]) {
         println!(
             "{:<36} {:>10} {:>12} {:>12} {:>12} {:>7}",
             line.name,
-            reach(line),
+            line.reach.map(table::said).unwrap_or_default(),
             cell(line),
             cell(made),
             cell(recorded),
@@ -150,14 +169,6 @@ fn print_totals(takes: &[JudgedTake]) {
         "* short of what is to reach: {num_missed} of {} over all",
         all.iter().filter(|l| l.reach.is_some()).count()
     );
-}
-
-fn reach(line: &Line) -> String {
-    match line.reach {
-        Some(Reach::AtLeast(least)) => format!(">= {least}"),
-        Some(Reach::Within(most)) => format!("<= {most}"),
-        None => String::new(),
-    }
 }
 
 fn cell(line: &Line) -> String {

@@ -22,7 +22,7 @@ const CHORES: [(&str, &str); 8] = [
     ("licences", "                   every dependency may be used"),
     (
         "accuracy",
-        "DIR [--worst N] [--csv FILE] [--only TEXT]\n                              figures of the analysis over a folder of takes with truth beside them",
+        "[DIR] [--playing DIR] [--worst N] [--csv FILE] [--only TEXT]\n                              figures of the analysis over a folder of takes with truth beside them, and over\n                              a folder of recordings with the labels of shared/playing and tests/labels",
     ),
     (
         "make",

@@ -25,15 +25,22 @@ pub enum Reach {
     Within(f64),
 }
 
+impl Reach {
+    /// True when a value reaches it.
+    #[must_use]
+    pub fn is_met(self, value: f64) -> bool {
+        match self {
+            Self::AtLeast(least) => value >= least,
+            Self::Within(most) => value.abs() <= most,
+        }
+    }
+}
+
 impl Line {
     /// True when the figure is short of what it is to reach. Nothing measured is not a miss.
     #[must_use]
     pub fn misses(&self) -> bool {
-        match self.reach {
-            Some(Reach::AtLeast(least)) => self.value < least,
-            Some(Reach::Within(most)) => self.value.abs() > most,
-            None => false,
-        }
+        self.reach.is_some_and(|reach| !self.value.is_nan() && !reach.is_met(self.value))
     }
 }
 

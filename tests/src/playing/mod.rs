@@ -1,0 +1,20 @@
+//! Real playing: what is heard in recordings of professionals, held against labels made by others' eyes and ears.
+//!
+//! The recordings lie in a folder of decoded files, never in the project. The order of the modules is the order
+//! of the flow: names and labels, recordings, what was heard, figures.
+
+mod naming;
+
+mod labels;
+
+mod recording;
+
+mod count;
+
+mod figures;
+
+pub use count::{OnsetTally, Pairing};
+pub use figures::{flag_rows, rows};
+pub use labels::{Label, Labels};
+pub use naming::{Name, register};
+pub use recording::{Heard, JudgedRecording, Kind, Recording, judge_recording, recordings};
