@@ -5,11 +5,13 @@
 //! [`Settings`] only, and is bit-identical for every partition of the samples into blocks.
 #![forbid(unsafe_code)]
 
-// What is told: units, what the player chooses, what an entrance is, what the horn is.
+// What is told: units, what the player chooses, what an entrance is, what the horn is,
+// what clear playing is.
 pub mod units;
 pub mod settings;
 pub mod entrance;
 pub mod trombone;
+pub mod professionals;
 // Samples to frames to notes.
 mod vector;
 mod framer;

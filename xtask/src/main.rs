@@ -5,6 +5,7 @@ mod bench;
 mod browser;
 mod bundle;
 mod demo;
+mod fronts;
 mod licences;
 mod make;
 mod python;
@@ -15,7 +16,7 @@ mod tidy;
 use std::process::ExitCode;
 
 /// Every chore: name, what it does.
-const CHORES: [(&str, &str); 8] = [
+const CHORES: [(&str, &str); 9] = [
     ("demo", "[TAKE]             makes the takes of a small scenario and scans them, or scans your own take"),
     ("test", "                   everything that must hold: format, tidy, licences, lint, tests"),
     ("tidy", "                   the rules of the house: purposes, lengths, flow, documents"),
@@ -27,6 +28,10 @@ const CHORES: [(&str, &str); 8] = [
     (
         "make",
         "DIR [--seed N] [--rate HZ] [--kind KIND]\n                              writes made takes with their truth, one of each kind",
+    ),
+    (
+        "fronts",
+        "DIR LABELS...\n                              percentiles of professional fronts over decoded recordings: dsp/src/professionals.md",
     ),
     ("bench", "                   speed against a reference in the same run, and memory (with --release)"),
     ("bundle", "[--debug]          the insert as CLAP and VST3 folders, with instructions"),
@@ -52,6 +57,7 @@ fn run(mut args: lexopt::Parser) -> Result<(), String> {
             Some("licences") => licences::run(),
             Some("accuracy") => accuracy::run(&mut args),
             Some("make") => make::run(&mut args),
+            Some("fronts") => fronts::run(&mut args),
             Some("bundle") => bundle::run(&std::env::args().skip(2).collect::<Vec<_>>()),
             Some("bench") => bench::run(),
             _ => Err(format!("no chore is called {}\n\n{}", chore.display(), help())),

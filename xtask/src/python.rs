@@ -13,6 +13,10 @@ const REQUIREMENTS: &str = "takes/tests/outside/requirements.txt";
 const HOSTS: &str = "import pedalboard, dawdreamer, numpy";
 /// Their packages and versions.
 const HOST_REQUIREMENTS: &str = "plugin/tests/requirements.txt";
+/// The outside tracker of `cargo xtask fronts`, as it is imported.
+const TRACKER: &str = "import numpy, parselmouth, soundfile";
+/// Its packages and versions.
+const TRACKER_REQUIREMENTS: &str = "xtask/requirements.txt";
 
 /// Puts readers and hosts in place, and says what is missing.
 pub fn prepare() {
@@ -28,6 +32,14 @@ pub fn prepare() {
     if !is_there("ffprobe", "-version") {
         eprintln!("Marked files are not read back by ffprobe: sudo apt-get install ffmpeg");
     }
+}
+
+/// A Python with the outside tracker.
+///
+/// # Errors
+/// Why there is none, with what to do.
+pub fn tracker() -> Result<PathBuf, String> {
+    with(TRACKER, &["-r", TRACKER_REQUIREMENTS])
 }
 
 fn is_there(program: &str, arg: &str) -> bool {
