@@ -7,7 +7,7 @@
 
 mod band;
 
-use crate::entrance::Entrance;
+use crate::verdict::Entrance;
 use band::Band;
 
 /// One note of a list to be aligned.
@@ -21,7 +21,7 @@ pub struct Step {
 
 impl From<&Entrance> for Step {
     fn from(entrance: &Entrance) -> Self {
-        Self { at_s: entrance.speaks_s, midi_note: entrance.midi_note }
+        Self { at_s: entrance.front.speaks_s, midi_note: entrance.front.midi_note }
     }
 }
 

@@ -1,20 +1,21 @@
-//! The whole analysis behind one door: `push` samples, take judged entrances out.
+//! The whole analysis behind one door: `push` samples, take measured fronts out.
 
 use crate::coarse::Note;
-use crate::entrance::Entrance;
+use crate::entrance::Front;
 use crate::frame::Frames;
 use crate::framer::{Decimated, Framer, History};
-use crate::judge::Judge;
+use crate::measure::Measurer;
 use crate::note::NoteFinder;
 use crate::settings::{Settings, SettingsError};
+use crate::verdict::Entrance;
 use std::collections::VecDeque;
 
 /// What the analysis reports, in the order of the sound.
 #[derive(Debug, Clone, Copy, PartialEq)]
-#[expect(clippy::large_enum_variant, reason = "boxing an entrance would allocate while running")]
+#[expect(clippy::large_enum_variant, reason = "boxing a front would allocate while running")]
 pub enum Event {
-    /// An entrance, measured and judged, about 0.7 s after its onset. `end_s` is set when the note ended by then.
-    Entrance(Entrance),
+    /// The front of an entrance, measured, about 0.7 s after its onset. `end_s` is set when the note ended by then.
+    Front(Front),
     /// The note of an entrance told earlier has ended.
     End {
         /// Index of the entrance.
@@ -55,7 +56,7 @@ pub struct Analyzer {
     history: History,
     frames: Frames,
     finder: NoteFinder,
-    judge: Judge,
+    measurer: Measurer,
     events: VecDeque<Event>,
     num_dropped: u64,
     clips: Clips,
@@ -63,12 +64,12 @@ pub struct Analyzer {
 
 /// Events that can wait to be taken out.
 const MAX_EVENTS: usize = 256;
-/// Seconds of sound kept: judging looks back about 1.2 s from 0.9 s after an onset.
+/// Seconds of sound kept: measuring looks back about 1.2 s from 0.9 s after an onset.
 const HISTORY_S: f64 = 3.0;
-/// A note is judged this long after its coarse start, or when it has ended, s.
-const JUDGE_AFTER_S: f64 = 0.560;
+/// A note is measured this long after its coarse start, or when it has ended, s.
+const MEASURE_AFTER_S: f64 = 0.560;
 /// ... but not before a second start could have come, s.
-const JUDGE_EARLIEST_S: f64 = 0.180;
+const MEASURE_EARLIEST_S: f64 = 0.180;
 
 impl Analyzer {
     /// An analysis of a signal at `sample_rate_hz`.
@@ -89,7 +90,7 @@ impl Analyzer {
             history: History::new((HISTORY_S * rate_hz) as usize),
             frames: Frames::new(rate_hz),
             finder: NoteFinder::new(),
-            judge: Judge::new(rate_hz, settings),
+            measurer: Measurer::new(rate_hz, settings),
             events: VecDeque::with_capacity(MAX_EVENTS),
             num_dropped: 0,
             clips: Clips::new(sample_rate_hz),
@@ -139,27 +140,27 @@ impl Analyzer {
         self.history.clear();
         self.frames.clear();
         self.finder.clear();
-        self.judge.clear();
+        self.measurer.clear();
         self.events.clear();
         self.num_dropped = 0;
         self.clips.clear();
     }
 
-    /// Judges the notes that are ripe and tells the ends of those told before.
+    /// Measures the notes that are ripe and tells the ends of those told before.
     fn tell(&mut self, all: bool) {
         while let Some(note) = self.finder.notes().front().copied() {
             if !note.is_told {
                 if !all && !self.is_ripe(&note) {
                     return;
                 }
-                if let Some(entrance) = self.judge.judge(&self.history, &self.frames, &note, self.finder.floor_db()) {
-                    self.send(Event::Entrance(entrance));
+                if let Some(front) = self.measurer.measure(&self.history, &self.frames, &note, self.finder.floor_db()) {
+                    self.send(Event::Front(front));
                 }
                 self.finder.mark_told();
             }
             let Some(end) = note.end else { return };
             let end = self.frames.centre(end);
-            if let Some(index) = self.judge.end_note(end) {
+            if let Some(index) = self.measurer.end_note(end) {
                 self.send(Event::End { index, end_s: end as f64 / self.rate_hz });
             }
             self.finder.pop();
@@ -168,7 +169,8 @@ impl Analyzer {
 
     fn is_ripe(&self, note: &Note) -> bool {
         let age = self.finder.decided() - note.start;
-        age >= self.frames.count(JUDGE_AFTER_S) || (note.end.is_some() && age >= self.frames.count(JUDGE_EARLIEST_S))
+        age >= self.frames.count(MEASURE_AFTER_S)
+            || (note.end.is_some() && age >= self.frames.count(MEASURE_EARLIEST_S))
     }
 
     fn send(&mut self, event: Event) {
@@ -258,27 +260,43 @@ impl Clips {
 ///
 /// # Errors
 /// Those of [`Analyzer::new`].
-pub fn analyze(samples: &[f32], sample_rate_hz: f64, settings: Settings) -> Result<Vec<Entrance>, AnalyzerError> {
+pub fn analyze(samples: &[f32], sample_rate_hz: f64, settings: Settings) -> Result<Vec<Front>, AnalyzerError> {
     const BLOCK_LEN: usize = 4096;
     let mut analyzer = Analyzer::new(sample_rate_hz, settings)?;
-    let mut entrances = Vec::new();
+    let mut fronts = Vec::new();
     for block in samples.chunks(BLOCK_LEN) {
         analyzer.push(block);
-        collect(&mut analyzer, &mut entrances);
+        collect(&mut analyzer, &mut fronts);
     }
     analyzer.finish();
-    collect(&mut analyzer, &mut entrances);
-    Ok(entrances)
+    collect(&mut analyzer, &mut fronts);
+    Ok(fronts)
 }
 
-/// Moves all waiting events into a list of entrances.
-pub fn collect(analyzer: &mut Analyzer, entrances: &mut Vec<Entrance>) {
+/// [`analyze`], with every front judged: timed against the grid of the settings, if they give one. Allocates.
+///
+/// # Errors
+/// Those of [`Analyzer::new`].
+pub fn analyze_and_judge(
+    samples: &[f32],
+    sample_rate_hz: f64,
+    settings: Settings,
+) -> Result<Vec<Entrance>, AnalyzerError> {
+    let judged = |front: Front| {
+        let beat = settings.grid.map(|grid| grid.nearest(front.speaks_s));
+        Entrance::of(front, beat.as_ref(), &settings)
+    };
+    Ok(analyze(samples, sample_rate_hz, settings)?.into_iter().map(judged).collect())
+}
+
+/// Moves all waiting events into a list of fronts.
+pub fn collect(analyzer: &mut Analyzer, fronts: &mut Vec<Front>) {
     while let Some(event) = analyzer.next_event() {
         match event {
-            Event::Entrance(entrance) => entrances.push(entrance),
+            Event::Front(front) => fronts.push(front),
             Event::End { index, end_s } => {
-                if let Some(entrance) = entrances.iter_mut().rev().find(|e| e.index == index) {
-                    entrance.end_s = Some(end_s);
+                if let Some(front) = fronts.iter_mut().rev().find(|f| f.index == index) {
+                    front.end_s = Some(end_s);
                 }
             }
         }

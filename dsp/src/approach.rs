@@ -28,6 +28,11 @@ const MAX_BEND_GAIN: f64 = 1.3;
 const MAX_SLIDE_ERROR: f64 = 0.2;
 /// Looks weaker than this share of the strongest count less: a tail of the note before pulls at them.
 const FULL_WEIGHT_SHARE: f64 = 0.3;
+/// The lean is heard until this long after the note speaks, or before its end, s.
+const LEAN_AFTER_S: f64 = 0.100;
+const LEAN_BEFORE_END_S: f64 = 0.030;
+/// Loudness grows with sound pressure to this power (Stevens 1957 \[M\]).
+const LOUDNESS_POWER: f64 = 0.6;
 /// Steps of the search over a shape's length.
 const SHAPE_STEPS: usize = 60;
 
@@ -65,6 +70,24 @@ pub fn read(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64
     let slide = if split.is_none() { find_slide(points, onset, rate_hz) } else { None };
     let onset_cents = onset_cents.map(|(drawn, width)| (bend_to(drawn, slide.as_ref()), width));
     Approach { onset_cents, settle, split: split.map(|s| s.0), slide }
+}
+
+/// Mean distance from the settled pitch from the onset until 100 ms after the note speaks (or 30 ms before its end),
+/// weighted by loudness, in cents, and its half width. `None` where no pitch can be told there.
+#[must_use]
+pub fn lean(points: &[Point], onset: f64, speaks: f64, end: f64, rate_hz: f64) -> Option<(f64, f64)> {
+    let last = (speaks + LEAN_AFTER_S * rate_hz).min(end - LEAN_BEFORE_END_S * rate_hz);
+    let (mut sum, mut squares, mut weights, mut num) = (0.0, 0.0, 0.0, 0.0);
+    for p in tones_after(points, onset, 0.0).filter(|p| p.time <= last && !p.is_other_partial) {
+        let weight = amplitude(p).powf(LOUDNESS_POWER);
+        sum += weight * p.cents;
+        squares += weight * p.cents * p.cents;
+        weights += weight;
+        num += 1.0;
+    }
+    let mean = sum / weights;
+    let spread = (squares / weights - mean * mean).max(0.0).sqrt();
+    (weights > 0.0).then(|| (mean, 1.0 + spread / f64::sqrt(num)))
 }
 
 /// A pitch that bends in is steepest at the onset: where the exponential fits clearly, its depth there is nearer

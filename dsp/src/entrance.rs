@@ -1,5 +1,5 @@
-//! One judged entrance: what the analysis tells of one attack. Names and units are those of the
-//! measures page: instants in seconds from the first sample, intervals in ms, pitch in cents, level in dB.
+//! The front of one entrance: what was measured of one attack, and nothing that was made of it. Names and units are
+//! those of the measures page: instants in seconds from the first sample, intervals in ms, pitch in cents, level in dB.
 
 /// Why a measure is not told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,6 +21,10 @@ pub enum CannotTell {
     NoAir,
     /// The take begins inside the note.
     CutOff,
+    /// The tone after the attack does not hold: there is no body to be louder than.
+    NoBody,
+    /// Kept by a version that did not measure it.
+    NotMeasured,
 }
 
 /// A value with its uncertainty (half width, about 90 % of cases), in the unit of the field.
@@ -46,116 +50,6 @@ pub enum Articulation {
     Legato,
     /// A change of pitch without an attack of its own.
     Slurred,
-}
-
-/// A fault of an entrance.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
-pub enum FaultName {
-    /// Air before the tone.
-    Airy,
-    /// Came in under the pitch, on the same partial.
-    Below,
-    /// Came in over the pitch, on the same partial.
-    Above,
-    /// The tone took long to grow.
-    Slow,
-    /// Began on another partial.
-    Split,
-    /// The slide was still under way.
-    Smear,
-    /// Two starts.
-    Stutter,
-    /// A burst over the settled level.
-    Hard,
-    /// Before the beat.
-    Early,
-    /// After the beat.
-    Late,
-    /// Silence between the breath and the sound.
-    HeldBreath,
-}
-
-impl FaultName {
-    /// Every fault, in the order tables and filters show them.
-    pub const ALL: [Self; 11] = [
-        Self::Airy,
-        Self::Below,
-        Self::Above,
-        Self::Slow,
-        Self::Split,
-        Self::Smear,
-        Self::Stutter,
-        Self::Hard,
-        Self::Early,
-        Self::Late,
-        Self::HeldBreath,
-    ];
-
-    /// The fixed name used in files.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Airy => "airy",
-            Self::Below => "below",
-            Self::Above => "above",
-            Self::Slow => "slow",
-            Self::Split => "split",
-            Self::Smear => "smear",
-            Self::Stutter => "stutter",
-            Self::Hard => "hard",
-            Self::Early => "early",
-            Self::Late => "late",
-            Self::HeldBreath => "held-breath",
-        }
-    }
-}
-
-/// One fault found, how bad it is and how sure.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Fault {
-    /// Which.
-    pub name: FaultName,
-    /// 0 (just at the line) to 1 (as bad as it gets).
-    pub severity: f64,
-    /// How sure the analysis is, 0 to 1: the share of the measure's uncertainty that lies beyond the line.
-    pub sureness: f64,
-}
-
-/// Room for every fault an entrance can have at once; the whole analysis stays free of allocation.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Faults([Option<Fault>; FaultName::ALL.len()]);
-
-impl Faults {
-    /// Adds or replaces a fault.
-    pub fn insert(&mut self, fault: Fault) {
-        self.0[fault.name as usize] = Some(fault);
-    }
-
-    /// The fault of that name, if the entrance has it.
-    #[must_use]
-    pub fn get(&self, name: FaultName) -> Option<&Fault> {
-        self.0[name as usize].as_ref()
-    }
-
-    /// All faults, in the order of [`FaultName::ALL`].
-    pub fn iter(&self) -> impl Iterator<Item = &Fault> {
-        self.0.iter().flatten()
-    }
-
-    /// The fault that weighs most, if any.
-    #[must_use]
-    pub fn worst(&self) -> Option<&Fault> {
-        self.iter().max_by(|a, b| a.severity.total_cmp(&b.severity))
-    }
-
-    /// True when nothing was found.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.iter().next().is_none()
-    }
 }
 
 /// A slide position that gives the note. Positions of an F attachment are on the scale of
@@ -203,8 +97,6 @@ pub struct Evidence {
     pub stutter: Option<Stutter>,
     /// The slide was under way: mean rate in cents/s towards the pitch, and how long in ms.
     pub smear: Option<Smear>,
-    /// Level overshoot above the settled level, in dB.
-    pub overshoot_db: Option<f64>,
     /// Silence between the end of an audible inhalation and the sound, in ms.
     pub held_breath_ms: Option<f64>,
     /// The take is clipped within the front.
@@ -273,10 +165,11 @@ pub struct InstantUncertainty {
     pub speaks_ms: f64,
 }
 
-/// One entrance, measured and judged.
+/// The front of one entrance as it was measured. It never changes with what is asked of it: what is clear and what
+/// is not is a [`Verdict`](crate::Verdict) over it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Entrance {
+pub struct Front {
     /// Place in the take, from 0.
     pub index: usize,
     /// First sound that belongs to the entrance: air, tongue or tone.
@@ -305,37 +198,29 @@ pub struct Entrance {
     pub noise_before_tone_ms: Told,
     /// Level of that air relative to the settled tone, dB.
     pub noise_before_tone_db: Told,
+    /// Mean distance from the settled pitch while the note speaks, weighted by loudness, cents.
+    pub approach_cents: Told,
     /// First measurable pitch relative to the settled pitch, cents.
     pub onset_cents: Told,
+    /// From the onset until the note speaks, ms.
+    pub speak_ms: Told,
     /// From the onset to the last instant outside +-10 cents, ms.
     pub settle_ms: Told,
-    /// Distance from the grid, ms; positive = late.
-    pub timing_ms: Told,
     /// 20 % to 90 % of the attack peak, ms.
     pub attack_ms: Told,
     /// MPEG-7 LogAttackTime, log10 of seconds.
     pub log_attack_time: Told,
     /// Slope of the log harmonic level over the attack, dB/s.
     pub growth_db_per_s: Told,
+    /// Level of the attack over the body it drops to, dB.
+    pub overshoot_db: Told,
     /// Settled tone level, dB re full scale (RMS of a full-scale sine is -3.01 dB).
     pub level_db: f64,
-    /// 0 (unclear) to 100 (clear).
-    pub clarity: f64,
-    /// What is wrong.
-    pub faults: Faults,
-    /// What stands behind the faults.
+    /// What was seen beside the measures.
     pub evidence: Evidence,
     /// The front drawn. Not kept in saved state.
     #[cfg_attr(feature = "serde", serde(skip, default = "FrontPicture::empty"))]
     pub picture: FrontPicture,
-}
-
-impl Entrance {
-    /// True when anything is wrong with it.
-    #[must_use]
-    pub fn is_flagged(&self) -> bool {
-        !self.faults.is_empty()
-    }
 }
 
 impl FrontPicture {

@@ -2,6 +2,23 @@
 
 use crate::settings::Grid;
 
+/// What one entrance is timed against.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beat {
+    /// The beat or subdivision next to it, seconds from the first sample.
+    pub at_s: f64,
+    /// Length of a whole beat there, seconds.
+    pub length_s: f64,
+}
+
+impl Grid {
+    /// The beat or subdivision next to a time in seconds.
+    #[must_use]
+    pub fn nearest(&self, time_s: f64) -> Beat {
+        Beat { at_s: time_s - deviation_ms(time_s, self) / 1e3, length_s: 60.0 / self.bpm }
+    }
+}
+
 /// Distance of a time from the nearest beat or subdivision, ms; positive = late.
 #[must_use]
 pub fn deviation_ms(time_s: f64, grid: &Grid) -> f64 {

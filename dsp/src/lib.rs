@@ -1,4 +1,4 @@
-//! Notefront's analysis: samples in, judged note entrances out.
+//! Notefront's analysis: samples in, measured fronts of note entrances out, and a verdict over each.
 //!
 //! The order of the modules is the order of the flow; a module uses only what stands before it.
 //! No host, thread, clock, file or window is known here: a result depends on the samples and the
@@ -11,6 +11,7 @@ pub mod units;
 pub mod settings;
 pub mod entrance;
 pub mod trombone;
+pub mod grid;
 pub mod professionals;
 // Samples to frames to notes.
 mod vector;
@@ -31,19 +32,16 @@ mod approach;
 mod air;
 mod tail;
 mod breath;
-// Judgement.
-pub mod grid;
-pub mod faults;
-pub mod score;
+mod measure;
+// What is made of a front.
+pub mod verdict;
 // Two takes.
 pub mod align;
 // All of it.
-mod judge;
 pub mod analyzer;
 
-pub use analyzer::{Analyzer, AnalyzerError, Event, analyze};
-pub use entrance::{
-    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, FrontPicture, Measure, Positions,
-    SlidePosition, Told,
-};
+pub use analyzer::{Analyzer, AnalyzerError, Event, analyze, analyze_and_judge};
+pub use entrance::{Articulation, CannotTell, Evidence, Front, FrontPicture, Measure, Positions, SlidePosition, Told};
+pub use grid::Beat;
 pub use settings::{Grid, Instrument, Settings, SettingsError, Source, Strictness};
+pub use verdict::{Entrance, Fault, FaultName, Faults, Verdict, judge};

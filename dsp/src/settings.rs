@@ -86,7 +86,7 @@ pub struct Settings {
     pub instrument: Instrument,
     /// Horn or mouthpiece alone.
     pub source: Source,
-    /// The beats, if known; without them no timing is told.
+    /// The beats the player gave, if any. They shape no front: whoever judges takes the beat next to it.
     pub grid: Option<Grid>,
 }
 

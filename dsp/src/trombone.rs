@@ -3,8 +3,9 @@
 //! Positions follow from the harmonic series over a slide of equal-tempered semitones \[C\]; a note's
 //! partial is the one of its first listed position.
 
-use crate::entrance::{Positions, SlidePosition};
-use crate::settings::Instrument;
+use crate::entrance::{Front, Measure, Positions, SlidePosition};
+use crate::settings::{Instrument, Settings};
+use crate::units::hz_to_midi;
 
 /// Pedal of the B-flat side in first position for A4 = 440 Hz: Bb1, Hz.
 const B_FLAT_PEDAL_HZ: f64 = 58.270_470_189_761_24;
@@ -59,6 +60,18 @@ fn push_trigger_positions(found: &mut Positions, hz: f64, pedal_hz: f64) {
 #[must_use]
 pub fn round_trip_s(hz: f64, partial: Option<u8>) -> f64 {
     f64::from(partial.unwrap_or(1)) / hz
+}
+
+/// Gives a front the note's name, tuning and positions for a tuning reference and a horn: what it is called is no
+/// measure, and follows what the player chooses.
+pub fn name_note(front: &mut Front, settings: &Settings) {
+    let Ok(hz) = front.settled_hz else { return };
+    let midi = hz_to_midi(hz.value, settings.a4_hz);
+    front.midi_note = Some(midi.round().clamp(0.0, 127.0) as u8);
+    let uncertainty = front.tuning_cents.map_or(0.0, |m| m.uncertainty);
+    front.tuning_cents = Ok(Measure { value: (midi - midi.round()) * 100.0, uncertainty });
+    front.positions = positions(hz.value, settings.a4_hz, settings.instrument);
+    front.partial = front.positions.iter().next().map(|p| p.partial);
 }
 
 #[cfg(test)]

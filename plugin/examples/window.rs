@@ -86,7 +86,7 @@ fn window(args: &Args) -> Window {
     };
     passes(&mut window, args);
     if args.view() == "closeup" {
-        let flagged = window.session.passes()[1].entrances.iter().position(|e| e.faults.iter().count() == 3);
+        let flagged = window.session.passes()[1].entrances.iter().position(|e| e.verdict.faults.iter().count() == 3);
         window.screen.select(flagged);
     }
     let middle = match args.view() {
@@ -142,8 +142,8 @@ fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
     pass.wave.push(&sound.samples);
     pass.duration_s = sound.samples.len() as f64 / sound.rate_hz;
     let judging = notefront::worker::judging(params);
-    let entrances = notefront_dsp::analyze(&sound.samples, sound.rate_hz, params.settings()).unwrap_or_default();
-    entrances.into_iter().for_each(|e| pass.push_entrance(e, &judging));
+    let fronts = notefront_dsp::analyze(&sound.samples, sound.rate_hz, params.settings()).unwrap_or_default();
+    fronts.into_iter().for_each(|front| pass.push_front(front, &judging));
     pass.live = false;
     pass
 }

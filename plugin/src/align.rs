@@ -38,7 +38,7 @@ fn on_line(a: &Pass, b: &Pass, shift_s: f64) -> Aligned {
 /// From an entrance of the second pass to one of the first, seconds; 0 where either is missing.
 fn between(a: &Pass, b: &Pass, (i, j): (usize, usize)) -> f64 {
     let both = a.entrances.get(i).zip(b.entrances.get(j));
-    both.map_or(0.0, |(a, b)| a.speaks_s - b.speaks_s)
+    both.map_or(0.0, |(a, b)| a.front.speaks_s - b.front.speaks_s)
 }
 
 fn steps(pass: &Pass, shift_s: f64) -> Vec<Step> {
@@ -83,7 +83,7 @@ mod tests {
     fn a_wrong_note_still_pairs() {
         let a = fixture::pass_at_60(&[1.0, 2.0, 3.0]);
         let mut b = a.clone();
-        b.entrances[1].midi_note = Some(70);
+        b.entrances[1].front.midi_note = Some(70);
         assert_eq!(pairs(&a, &b)[1], (1, 1));
     }
 
@@ -91,10 +91,10 @@ mod tests {
     fn a_punch_in_lies_where_the_host_says() {
         // Sixteen notes, and their second half played again, on one pitch: only the time line tells which are which.
         let mut a = fixture::mixed_pass(16, 1);
-        a.entrances.iter_mut().for_each(|e| e.midi_note = Some(46));
+        a.entrances.iter_mut().for_each(|e| e.front.midi_note = Some(46));
         let mut b = a.clone();
         b.entrances.drain(..8);
-        b.entrances.iter_mut().for_each(|e| e.speaks_s -= 8.0);
+        b.entrances.iter_mut().for_each(|e| e.front.speaks_s -= 8.0);
         b.start_samples = Some(8 * 48_000);
         b.duration_s -= 8.0;
         assert!((align_passes(&a, &b).shift_s - 8.0).abs() < 1e-9);
@@ -117,7 +117,7 @@ mod tests {
         let a = free(&fixture::mixed_pass(60, 1));
         let mut b = a.clone();
         // 20 % slower: 10 s behind at the end.
-        b.entrances.iter_mut().for_each(|e| e.speaks_s *= 1.2);
+        b.entrances.iter_mut().for_each(|e| e.front.speaks_s *= 1.2);
         assert_eq!(pairs(&a, &b), (0..60).map(|i| (i, i)).collect::<Vec<_>>());
     }
 

@@ -5,8 +5,8 @@ use crate::passes::{Origin, Pass};
 use crate::transport::TransportView;
 use notefront_dsp::entrance::{FRONT_POINTS, InstantUncertainty, Smear, Split, Stutter};
 use notefront_dsp::{
-    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, FrontPicture, Measure, Positions,
-    SlidePosition, units,
+    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, Front, FrontPicture, Measure, Positions,
+    SlidePosition, Verdict, units,
 };
 
 fn told(value: f64, uncertainty: f64) -> notefront_dsp::Told {
@@ -18,7 +18,7 @@ fn told(value: f64, uncertainty: f64) -> notefront_dsp::Told {
 pub fn clear(index: usize, speaks_s: f64, midi: u8) -> Entrance {
     let mut positions = Positions::default();
     positions.push(SlidePosition { position: 1.0, trigger: false, partial: 2 });
-    let mut entrance = Entrance {
+    let front = Front {
         index,
         sound_start_s: speaks_s - 0.003,
         onset_s: speaks_s - 0.003,
@@ -33,56 +33,66 @@ pub fn clear(index: usize, speaks_s: f64, midi: u8) -> Entrance {
         articulation: Articulation::Tongued,
         noise_before_tone_ms: told(0.0, 4.0),
         noise_before_tone_db: Err(CannotTell::NoAir),
+        approach_cents: told(-2.0, 2.0),
         onset_cents: told(-4.0, 4.0),
+        speak_ms: told(3.0, 2.0),
         settle_ms: told(0.0, 6.0),
-        timing_ms: Err(CannotTell::NoGrid),
         attack_ms: told(24.0, 2.0),
         log_attack_time: told(-1.6, 0.05),
         growth_db_per_s: told(520.0, 30.0),
+        overshoot_db: told(0.5, 1.5),
         level_db: -14.0 - f64::from((index as u32 * 7) % 9),
-        clarity: 96.0,
-        faults: Faults::default(),
         evidence: Evidence::default(),
         picture: FrontPicture::empty(),
     };
-    entrance.picture = picture(&entrance);
+    let verdict = Verdict { timing_ms: Err(CannotTell::NoGrid), faults: Faults::default(), clarity: 96.0 };
+    let mut entrance = Entrance { front, verdict };
+    entrance.front.picture = picture(&entrance);
     entrance
 }
 
 /// The entrance with one fault of this severity, and the measures that go with it.
 #[must_use]
 pub fn with_fault(mut entrance: Entrance, name: FaultName, severity: f64) -> Entrance {
-    entrance.faults.insert(Fault { name, severity, sureness: 0.9 });
-    entrance.clarity = (entrance.clarity - 55.0 * severity).max(0.0);
+    entrance.verdict.faults.insert(Fault { name, severity, sureness: 0.9 });
+    entrance.verdict.clarity = (entrance.verdict.clarity - 55.0 * severity).max(0.0);
     match name {
         FaultName::Airy => {
             let air_ms = 30.0 + 100.0 * severity;
-            entrance.sound_start_s = entrance.onset_s - air_ms / 1e3;
-            entrance.noise_before_tone_ms = told(air_ms, 5.0);
-            entrance.noise_before_tone_db = told(-28.0 + 14.0 * severity, 2.0);
+            entrance.front.sound_start_s = entrance.front.onset_s - air_ms / 1e3;
+            entrance.front.noise_before_tone_ms = told(air_ms, 5.0);
+            entrance.front.noise_before_tone_db = told(-28.0 + 14.0 * severity, 2.0);
         }
         FaultName::Below | FaultName::Above => {
             let sign = if name == FaultName::Below { -1.0 } else { 1.0 };
-            entrance.onset_cents = told(sign * (40.0 + 60.0 * severity), 4.0);
-            entrance.settle_ms = told(90.0 + 80.0 * severity, 7.0);
+            entrance.front.onset_cents = told(sign * (40.0 + 60.0 * severity), 4.0);
+            entrance.front.settle_ms = told(90.0 + 80.0 * severity, 7.0);
         }
-        FaultName::Slow => entrance.attack_ms = told(90.0 + 100.0 * severity, 8.0),
+        FaultName::Slow => entrance.front.attack_ms = told(90.0 + 100.0 * severity, 8.0),
         FaultName::Split => {
-            entrance.evidence.split = Some(Split { interval_cents: -702.0, duration_ms: 45.0 });
-            entrance.onset_cents = told(-702.0, 8.0);
-            entrance.settle_ms = told(48.0, 6.0);
+            entrance.front.evidence.split = Some(Split { interval_cents: -702.0, duration_ms: 45.0 });
+            entrance.front.onset_cents = told(-702.0, 8.0);
+            entrance.front.settle_ms = told(48.0, 6.0);
         }
         FaultName::Smear => {
-            entrance.evidence.smear = Some(Smear { rate_cents_per_s: 1200.0, depth_cents: -90.0, duration_ms: 80.0 });
-            entrance.onset_cents = told(-90.0, 5.0);
-            entrance.settle_ms = told(80.0, 6.0);
+            entrance.front.evidence.smear =
+                Some(Smear { rate_cents_per_s: 1200.0, depth_cents: -90.0, duration_ms: 80.0 });
+            entrance.front.onset_cents = told(-90.0, 5.0);
+            entrance.front.settle_ms = told(80.0, 6.0);
         }
-        FaultName::Stutter => entrance.evidence.stutter = Some(Stutter { gap_ms: 85.0, dip_db: 11.0 }),
-        FaultName::Hard => entrance.evidence.overshoot_db = Some(6.0 + 6.0 * severity),
-        FaultName::HeldBreath => entrance.evidence.held_breath_ms = Some(200.0 + 300.0 * severity),
+        FaultName::Stutter => entrance.front.evidence.stutter = Some(Stutter { gap_ms: 85.0, dip_db: 11.0 }),
+        FaultName::Hard => entrance.front.overshoot_db = told(6.0 + 6.0 * severity, 1.5),
+        FaultName::HeldBreath => entrance.front.evidence.held_breath_ms = Some(200.0 + 300.0 * severity),
         FaultName::Early | FaultName::Late => {}
     }
-    entrance.picture = picture(&entrance);
+    entrance.front.picture = picture(&entrance);
+    entrance
+}
+
+/// An entrance with something changed.
+#[cfg(test)]
+pub fn with(mut entrance: Entrance, change: impl FnOnce(&mut Entrance)) -> Entrance {
+    change(&mut entrance);
     entrance
 }
 
@@ -93,10 +103,10 @@ fn value(told: notefront_dsp::Told) -> f64 {
 /// A front drawn from the measures: an exponential approach, a straight rise, air of one level.
 fn picture(entrance: &Entrance) -> FrontPicture {
     let mut picture = FrontPicture::empty();
-    let (cents, settle) = (value(entrance.onset_cents), value(entrance.settle_ms).max(1.0));
-    let attack = value(entrance.attack_ms).max(5.0);
-    let air_ms = value(entrance.noise_before_tone_ms);
-    let air_db = entrance.noise_before_tone_db.map_or(-60.0, |m| m.value);
+    let (cents, settle) = (value(entrance.front.onset_cents), value(entrance.front.settle_ms).max(1.0));
+    let attack = value(entrance.front.attack_ms).max(5.0);
+    let air_ms = value(entrance.front.noise_before_tone_ms);
+    let air_db = entrance.front.noise_before_tone_db.map_or(-60.0, |m| m.value);
     // Leaves the +-10 cents band at `settle`.
     let rate = if cents.abs() > 10.0 { (cents.abs() / 10.0).ln() / settle } else { 0.02 };
     for i in 0..FRONT_POINTS {
@@ -107,7 +117,7 @@ fn picture(entrance: &Entrance) -> FrontPicture {
             continue;
         }
         picture.tone_db[i] = ((-20.0 + 20.0 * t / attack).min(0.0) + stutter_dip(entrance, t)) as f32;
-        picture.pitch_cents[i] = match entrance.evidence {
+        picture.pitch_cents[i] = match entrance.front.evidence {
             Evidence { split: Some(split), .. } if t < split.duration_ms => split.interval_cents as f32,
             Evidence { split: Some(_), .. } => 0.0,
             Evidence { smear: Some(smear), .. } => (smear.depth_cents * (1.0 - t / smear.duration_ms).max(0.0)) as f32,
@@ -118,7 +128,7 @@ fn picture(entrance: &Entrance) -> FrontPicture {
 }
 
 fn stutter_dip(entrance: &Entrance, t: f64) -> f64 {
-    match entrance.evidence.stutter {
+    match entrance.front.evidence.stutter {
         Some(s) if (t - s.gap_ms * 0.6).abs() < 16.0 => -s.dip_db,
         _ => 0.0,
     }
@@ -198,7 +208,7 @@ pub fn showcase(seed: u32) -> Pass {
     let mut pass = pass_at_60(&speaks);
     for (i, entrance) in pass.entrances.iter_mut().enumerate() {
         let beat = i as f64;
-        entrance.timing_ms = told((entrance.speaks_s - beat) * 1e3, 2.0);
+        entrance.verdict.timing_ms = told((entrance.front.speaks_s - beat) * 1e3, 2.0);
         // Another seed is another try: every third fault is gone, and every fourth entrance has a new one.
         let is_gone = seed > 0 && i % 3 == 1;
         let is_new = seed > 0 && i % 4 == 3;
@@ -216,8 +226,8 @@ fn draw_outline(pass: &mut Pass) {
     let num_points = (pass.duration_s * crate::wave::POINTS_PER_S) as usize;
     let mut points = vec![20u8; num_points];
     for entrance in &pass.entrances {
-        let height = 255.0 * crate::wave::db_to_height(entrance.level_db);
-        let from = (entrance.onset_s * 100.0).max(0.0) as usize;
+        let height = 255.0 * crate::wave::db_to_height(entrance.front.level_db);
+        let from = (entrance.front.onset_s * 100.0).max(0.0) as usize;
         let len = 70usize;
         for (i, point) in points.iter_mut().skip(from).take(len).enumerate() {
             let rise = ((i + 1) as f32 / 4.0).min(1.0);

@@ -22,7 +22,7 @@ pub fn fitting(passes: &[&Pass], room: usize) -> Vec<Vec<Option<Value>>> {
 
 fn of_pass(pass: &Pass, room: &mut usize) -> Vec<Option<Value>> {
     let front = |e: &notefront_dsp::Entrance| {
-        let value = Some(&e.picture).filter(|_| e.is_flagged()).and_then(write)?;
+        let value = Some(&e.front.picture).filter(|_| e.is_flagged()).and_then(write)?;
         let num_bytes = value.to_string().len();
         *room = room.checked_sub(num_bytes)?;
         Some(value)
@@ -75,9 +75,9 @@ mod tests {
             let Some(front) = front else { continue };
             let back = read(Some(front));
             let pairs = [
-                (&entrance.picture.pitch_cents, &back.pitch_cents),
-                (&entrance.picture.tone_db, &back.tone_db),
-                (&entrance.picture.noise_db, &back.noise_db),
+                (&entrance.front.picture.pitch_cents, &back.pitch_cents),
+                (&entrance.front.picture.tone_db, &back.tone_db),
+                (&entrance.front.picture.noise_db, &back.noise_db),
             ];
             for (sent, got) in pairs.into_iter().flat_map(|(a, b)| a.iter().zip(b)) {
                 // Rounded to whole numbers.

@@ -19,6 +19,7 @@ pub mod looks;
 pub mod marker_files;
 pub mod marker_out;
 pub mod meters;
+pub mod older_state;
 pub mod params;
 pub mod passes;
 pub mod patterns;

@@ -6,7 +6,7 @@
 
 use crate::passes::Pass;
 use crate::words;
-use notefront_dsp::Entrance;
+use notefront_dsp::{Entrance, Front};
 use notefront_takes::beats::{Beats, Course, Origin};
 use notefront_takes::mark_files::mark_sound;
 pub use notefront_takes::marks::Which;
@@ -39,7 +39,7 @@ pub fn write_all(pass: &Pass, folder: &Path, which: Which) -> Result<Vec<PathBuf
 
 /// Bar and beat of an entrance where the host tells them.
 fn place(pass: &Pass, entrance: &Entrance) -> Place {
-    let found = pass.beats.bar_and_tenth(entrance.speaks_s);
+    let found = pass.beats.bar_and_tenth(entrance.front.speaks_s);
     Place { bar: found.map(|(bar, _)| bar.to_string()), beat: found.map(|(_, tenths)| tenths as f64 / 10.0) }
 }
 
@@ -55,7 +55,7 @@ fn session_start_s(pass: &Pass) -> f64 {
 }
 
 fn first_s(pass: &Pass) -> f64 {
-    pass.entrances.first().map_or(0.0, |e| e.speaks_s)
+    pass.entrances.first().map_or(0.0, |e| e.front.speaks_s)
 }
 
 /// Whole bars from the start of the files to that of the session, quarter notes.
@@ -82,13 +82,14 @@ fn session_beats(pass: &Pass, shift_s: f64) -> Option<Beats> {
 
 /// The same entrance on a time line that begins earlier.
 fn later(entrance: &Entrance, s: f64) -> Entrance {
-    Entrance {
-        sound_start_s: entrance.sound_start_s + s,
-        onset_s: entrance.onset_s + s,
-        speaks_s: entrance.speaks_s + s,
-        end_s: entrance.end_s.map(|end_s| end_s + s),
-        ..*entrance
-    }
+    let front = Front {
+        sound_start_s: entrance.front.sound_start_s + s,
+        onset_s: entrance.front.onset_s + s,
+        speaks_s: entrance.front.speaks_s + s,
+        end_s: entrance.front.end_s.map(|end_s| end_s + s),
+        ..entrance.front
+    };
+    Entrance { front, ..*entrance }
 }
 
 /// Where files go until the player names another folder: "Notefront" in the player's own directory.
@@ -133,11 +134,11 @@ fn stem(pass: &Pass) -> String {
 pub fn text(pass: &Pass) -> String {
     let mut text = format!("{}: {} of {} flagged\n", pass.title(), pass.num_flagged(), pass.entrances.len());
     for entrance in pass.entrances.iter().filter(|e| e.is_flagged()) {
-        let place = match pass.beats.bar_and_tenth(entrance.speaks_s) {
+        let place = match pass.beats.bar_and_tenth(entrance.front.speaks_s) {
             Some((bar, tenths)) => format!("bar {bar}, beat {:.1}", tenths as f64 / 10.0),
-            None => words::clock(entrance.speaks_s),
+            None => words::clock(entrance.front.speaks_s),
         };
-        let why: Vec<String> = entrance.faults.iter().map(|f| because(entrance, f.name)).collect();
+        let why: Vec<String> = entrance.verdict.faults.iter().map(|f| because(entrance, f.name)).collect();
         text.push_str(&format!("{place}\t{}\t{}\n", words::note(entrance), why.join("; ")));
     }
     text
@@ -208,9 +209,9 @@ mod tests {
         assert_eq!(markers.len(), pass.num_flagged());
         let flagged = pass.entrances.iter().filter(|e| e.is_flagged());
         for (entrance, (quarter, s, text)) in flagged.zip(markers) {
-            let expected = start_beats + entrance.speaks_s * 90.0 / 60.0;
+            let expected = start_beats + entrance.front.speaks_s * 90.0 / 60.0;
             assert!((quarter - expected).abs() < QUARTER_TOLERANCE, "{quarter} against {expected}");
-            assert!((s - (start_s + entrance.speaks_s)).abs() < 1e-3, "{s}");
+            assert!((s - (start_s + entrance.front.speaks_s)).abs() < 1e-3, "{s}");
             assert!(text.starts_with(&words::note(entrance)), "{text}");
         }
     }
@@ -224,10 +225,10 @@ mod tests {
         let markers = midi_of(&pass, "bend");
         let flagged: Vec<&Entrance> = pass.entrances.iter().filter(|e| e.is_flagged()).collect();
         for (entrance, (quarter, s, _)) in flagged.iter().zip(&markers) {
-            let after = (entrance.speaks_s - 8.0).max(0.0);
-            let expected = entrance.speaks_s + after;
+            let after = (entrance.front.speaks_s - 8.0).max(0.0);
+            let expected = entrance.front.speaks_s + after;
             assert!((quarter - expected).abs() < QUARTER_TOLERANCE, "{quarter} against {expected}");
-            assert!((s - entrance.speaks_s).abs() < 1e-3);
+            assert!((s - entrance.front.speaks_s).abs() < 1e-3);
         }
     }
 

@@ -5,7 +5,7 @@ use crate::beats::{BeatMap, Bend};
 use crate::timing::{self, Judging};
 use crate::transport::TransportView;
 use crate::wave::Wave;
-use notefront_dsp::Entrance;
+use notefront_dsp::{Entrance, Front};
 use serde::{Deserialize, Serialize};
 
 /// Most entrances one pass keeps: 20 000 are 5 hours of one note a second. Further ones are counted.
@@ -88,9 +88,9 @@ impl Pass {
         }
     }
 
-    /// Adds an entrance, timed against the beats and judged.
-    pub fn push_entrance(&mut self, mut entrance: Entrance, judging: &Judging) {
-        timing::judge(&mut entrance, &self.beats, judging);
+    /// Adds an entrance: the front, timed against the beats and judged.
+    pub fn push_front(&mut self, front: Front, judging: &Judging) {
+        let entrance = timing::judged(front, &self.beats, judging);
         if self.entrances.len() < MAX_ENTRANCES {
             self.entrances.push(entrance);
         } else {
@@ -100,14 +100,14 @@ impl Pass {
 
     /// Fills in the end of a note.
     pub fn end_note(&mut self, index: usize, end_s: f64) {
-        if let Some(entrance) = self.entrances.iter_mut().rev().find(|e| e.index == index) {
-            entrance.end_s = Some(end_s);
+        if let Some(entrance) = self.entrances.iter_mut().rev().find(|e| e.front.index == index) {
+            entrance.front.end_s = Some(end_s);
         }
     }
 
     /// Takes off what lies after a time: it belongs to the next pass.
     pub fn truncate(&mut self, s: f64) {
-        self.entrances.retain(|e| e.onset_s < s);
+        self.entrances.retain(|e| e.front.onset_s < s);
         self.duration_s = self.duration_s.min(s);
         self.wave.truncate(s);
     }
@@ -115,7 +115,7 @@ impl Pass {
     /// Judges all entrances anew: the player chose another strictness, grid, offset or tuning.
     pub fn rejudge(&mut self, judging: &Judging) {
         for entrance in &mut self.entrances {
-            timing::judge(entrance, &self.beats, judging);
+            *entrance = timing::judged(entrance.front, &self.beats, judging);
         }
     }
 

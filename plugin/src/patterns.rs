@@ -69,12 +69,12 @@ pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bo
         let loud_db = loud_db(&pass.entrances);
         for entrance in &pass.entrances {
             let kind = match facet {
-                Facet::Register => entrance.midi_note.map(|midi| Register::of(midi) as i64),
+                Facet::Register => entrance.front.midi_note.map(|midi| Register::of(midi) as i64),
                 Facet::Dynamic => Some(Dynamic::of(entrance, loud_db) as i64),
-                Facet::Articulation => Some(entrance.articulation as i64),
-                Facet::Partial => entrance.partial.map(i64::from),
+                Facet::Articulation => Some(entrance.front.articulation as i64),
+                Facet::Partial => entrance.front.partial.map(i64::from),
                 Facet::Position => position(entrance),
-                Facet::Minutes => Some(part(played_s + entrance.speaks_s, minutes) as i64),
+                Facet::Minutes => Some(part(played_s + entrance.front.speaks_s, minutes) as i64),
             };
             kinds.entry(kind.unwrap_or(UNKNOWN)).or_default().push(entrance);
         }
@@ -97,7 +97,7 @@ fn label(facet: Facet, kind: i64, any: &Entrance, minutes: f64) -> String {
         _ if kind == UNKNOWN => "no settled pitch".into(),
         Facet::Register => Register::ALL[kind as usize].label(),
         Facet::Dynamic => Dynamic::ALL[kind as usize].label(),
-        Facet::Articulation => articulation(any.articulation).into(),
+        Facet::Articulation => articulation(any.front.articulation).into(),
         Facet::Partial => format!("partial {kind}"),
         Facet::Position if kind >= TRIGGER => format!("position T{}", kind - TRIGGER),
         Facet::Position => format!("position {kind}"),
@@ -106,8 +106,8 @@ fn label(facet: Facet, kind: i64, any: &Entrance, minutes: f64) -> String {
 }
 
 fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -> bool) -> Row {
-    let num_flagged = entrances.iter().filter(|e| e.faults.iter().any(|f| is_counted(f.name))).count();
-    let count = |name: FaultName| entrances.iter().filter(|e| e.faults.get(name).is_some()).count();
+    let num_flagged = entrances.iter().filter(|e| e.verdict.faults.iter().any(|f| is_counted(f.name))).count();
+    let count = |name: FaultName| entrances.iter().filter(|e| e.verdict.faults.get(name).is_some()).count();
     let most = FaultName::ALL
         .into_iter()
         .filter(|name| is_counted(*name))
@@ -124,7 +124,7 @@ fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -
 }
 
 fn position(entrance: &Entrance) -> Option<i64> {
-    let usual = entrance.positions.iter().next()?;
+    let usual = entrance.front.positions.iter().next()?;
     let nearest = usual.position.round() as i64;
     Some(if usual.trigger { TRIGGER + nearest } else { nearest })
 }
@@ -170,7 +170,7 @@ mod tests {
     fn rows_name_registers_and_dynamics_in_their_order() {
         let mut pass = fixture::pass_at_60(&[1.0, 2.0, 3.0]);
         for (entrance, (midi, level_db)) in pass.entrances.iter_mut().zip([(58, -40.0), (59, -30.0), (34, -20.0)]) {
-            (entrance.midi_note, entrance.level_db) = (Some(midi), level_db);
+            (entrance.front.midi_note, entrance.front.level_db) = (Some(midi), level_db);
         }
         let labels = |facet| rows(&[&pass], facet, |_| true).into_iter().map(|r| r.label).collect::<Vec<_>>();
         let registers = [Register::Pedal, Register::Middle, Register::High];

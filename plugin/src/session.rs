@@ -24,6 +24,8 @@ pub struct Session {
     pub loading: Option<(String, f32)>,
     /// The pass that was loaded from a file last: the window shows it once.
     pub newest_loaded: Option<PassId>,
+    /// What a project kept was judged by whatever lines held then: it waits to be judged by those of now.
+    pub is_stale: bool,
     /// The track's name, where the host tells it.
     pub track: String,
 }
@@ -104,6 +106,7 @@ impl Session {
     /// Judges every pass anew.
     pub fn rejudge(&mut self, judging: &Judging) {
         self.passes.iter_mut().for_each(|p| p.rejudge(judging));
+        self.is_stale = false;
     }
 
     /// Replaces everything by what a project kept. A running pass goes on.
@@ -111,6 +114,7 @@ impl Session {
         let running: Vec<Pass> = self.passes.drain(..).filter(|p| p.live).collect();
         self.next_id = self.next_id.max(passes.iter().map(|p| p.id).max().unwrap_or(0));
         self.passes = passes;
+        self.is_stale = true;
         self.reference = reference.filter(|r| self.pass(*r).is_some());
         for mut pass in running {
             // The worker knows the running pass by its identity, so a stored one of the same number gives way.

@@ -5,6 +5,7 @@
 
 use crate::beats::BeatMap;
 use crate::fronts;
+use crate::older_state;
 use crate::passes::{MAX_ENTRANCES, Origin, Pass, PassId};
 use crate::session::{Session, SharedSession};
 use crate::wave::Wave;
@@ -15,7 +16,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::{Value, json};
 
 /// Version of the layout; it rises when a field changes meaning.
-pub const VERSION: u64 = 1;
+pub const VERSION: u64 = 2;
 /// Most that is written, bytes. Hosts keep state in the project file and copy it on every undo step.
 pub const MAX_BYTES: usize = 4_000_000;
 /// Points of the outline that are kept of one pass.
@@ -180,6 +181,13 @@ pub fn read(value: &Value) -> SavedSession {
     saved
 }
 
+fn read_entrance(value: &Value) -> Option<Entrance> {
+    let picture = fronts::read(value.get("front"));
+    let mut entrance = Entrance::deserialize(older_state::completed(value, &picture)).ok()?;
+    entrance.front.picture = picture;
+    Some(entrance)
+}
+
 fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
     fn field<T: serde::de::DeserializeOwned>(value: &Value, name: &str) -> Option<T> {
         serde_json::from_value(value.get(name)?.clone()).ok()
@@ -187,14 +195,14 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
     let entrances = value.get("entrances")?.as_array()?;
     let mut read: Vec<Entrance> = entrances
         .iter()
-        .filter_map(|e| Some(Entrance { picture: fronts::read(e.get("front")), ..Entrance::deserialize(e).ok()? }))
-        .filter(|e| e.speaks_s.is_finite() && e.onset_s.is_finite())
+        .filter_map(read_entrance)
+        .filter(|e| e.front.speaks_s.is_finite() && e.front.onset_s.is_finite())
         .take(MAX_ENTRANCES)
         .collect();
     damage.num_entrances += entrances.len() - read.len();
-    read.sort_by(|a, b| a.speaks_s.total_cmp(&b.speaks_s));
+    read.sort_by(|a, b| a.front.speaks_s.total_cmp(&b.front.speaks_s));
     let wave = field::<Vec<u8>>(value, "wave").unwrap_or_default();
-    let last_s = read.last().map_or(0.0, |e| e.speaks_s);
+    let last_s = read.last().map_or(0.0, |e| e.front.speaks_s);
     Some(Pass {
         id: field(value, "id")?,
         name: field(value, "name"),
@@ -278,11 +286,32 @@ mod tests {
             assert_eq!(a.entrances.len(), b.entrances.len());
             for (x, y) in a.entrances.iter().zip(&b.entrances) {
                 // Rounded to a microsecond.
-                assert!((x.speaks_s - y.speaks_s).abs() <= 0.5e-6);
-                let names = |e: &Entrance| e.faults.iter().map(|f| f.name).collect::<Vec<FaultName>>();
+                assert!((x.front.speaks_s - y.front.speaks_s).abs() <= 0.5e-6);
+                let names = |e: &Entrance| e.verdict.faults.iter().map(|f| f.name).collect::<Vec<FaultName>>();
                 assert_eq!(names(x), names(y));
             }
         }
+    }
+
+    #[test]
+    fn what_version_1_kept_is_read() {
+        let kept: Value = serde_json::from_str(include_str!("../tests/state/version-1.json")).expect("a kept state");
+        assert_eq!(kept["version"], 1);
+        let back = read(&kept);
+        assert!(back.damage.is_empty(), "{:?}", back.damage);
+        let entrances = &back.passes[0].entrances;
+        assert_eq!(entrances.len(), kept["passes"][0]["entrances"].as_array().map_or(0, Vec::len));
+        for entrance in entrances {
+            let speak_ms = (entrance.front.speaks_s - entrance.front.onset_s) * 1e3;
+            assert!(entrance.front.speak_ms.is_ok_and(|m| (m.value - speak_ms).abs() < 1e-3));
+        }
+        let of = |name| entrances.iter().find(|e| e.verdict.faults.get(name).is_some()).expect("one of each is kept");
+        assert!(of(FaultName::Hard).front.overshoot_db.is_ok_and(|m| m.value > 6.0));
+        // A scoop from 82 cents under, settled after 124 ms by an exponential: its mean over 100 ms lies well inside.
+        let lean = of(FaultName::Below).front.approach_cents.expect("it has a picture");
+        assert!((-60.0..-15.0).contains(&lean.value), "{lean:?}");
+        let unseen = entrances.iter().find(|e| !e.is_flagged()).expect("clear ones keep no picture");
+        assert_eq!(unseen.front.approach_cents, Err(notefront_dsp::CannotTell::NotMeasured));
     }
 
     #[test]

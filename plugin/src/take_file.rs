@@ -117,7 +117,7 @@ fn collect(analyzer: &mut Analyzer, pass: &mut Pass, params: &NotefrontParams) {
     let judging = worker::judging(params);
     while let Some(event) = analyzer.next_event() {
         match event {
-            Event::Entrance(entrance) => pass.push_entrance(entrance, &judging),
+            Event::Front(front) => pass.push_front(front, &judging),
             Event::End { index, end_s } => pass.end_note(index, end_s),
         }
     }

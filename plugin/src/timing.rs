@@ -3,7 +3,7 @@
 
 use crate::beats::{BeatMap, Subdivision};
 use crate::passes::Pass;
-use notefront_dsp::{CannotTell, Entrance, Grid, Measure, Settings, faults, score, trombone, units};
+use notefront_dsp::{Beat, Entrance, Front, Settings, trombone};
 
 /// What entrances are judged by.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,29 +30,14 @@ pub struct OffsetEstimate {
 /// Fewest entrances an estimate is made from: nothing is told of fewer than five.
 const MIN_FOR_ESTIMATE: usize = 5;
 
-/// Times and judges one entrance anew: what the player sets takes effect on everything already played.
-/// The measures stay as they were taken.
-pub fn judge(entrance: &mut Entrance, beats: &BeatMap, judging: &Judging) {
-    name_note(entrance, &judging.settings);
-    let mut settings = judging.settings;
-    let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(entrance.speaks_s, grid, judging.offset_ms));
-    settings.grid = from_beat.map(|f| Grid { bpm: f.tempo_bpm, first_beat_s: f.beat_s, per_beat: 1 });
-    entrance.timing_ms = from_beat
-        .ok_or(CannotTell::NoGrid)
-        .map(|f| Measure { value: f.timing_ms, uncertainty: entrance.instant_uncertainty.speaks_ms });
-    entrance.faults = faults::judge(entrance, &settings);
-    entrance.clarity = score::clarity(&entrance.faults);
-}
-
-/// The note's name, tuning and positions for the tuning reference and the horn of now.
-fn name_note(entrance: &mut Entrance, settings: &Settings) {
-    let Ok(hz) = entrance.settled_hz else { return };
-    let midi = units::hz_to_midi(hz.value, settings.a4_hz);
-    entrance.midi_note = Some(midi.round().clamp(0.0, 127.0) as u8);
-    let uncertainty = entrance.tuning_cents.map_or(0.0, |m| m.uncertainty);
-    entrance.tuning_cents = Ok(Measure { value: (midi - midi.round()) * 100.0, uncertainty });
-    entrance.positions = trombone::positions(hz.value, settings.a4_hz, settings.instrument);
-    entrance.partial = entrance.positions.iter().next().map(|p| p.partial);
+/// The front timed against the host's beats and judged: what the player sets takes effect on everything already
+/// played.
+#[must_use]
+pub fn judged(mut front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
+    trombone::name_note(&mut front, &judging.settings);
+    let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(front.speaks_s, grid, judging.offset_ms));
+    let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm });
+    Entrance::of(front, beat.as_ref(), &judging.settings)
 }
 
 /// What the recording adds, from the pass itself: the median lateness of all its entrances. It cannot
@@ -62,7 +47,7 @@ pub fn estimate_offset(pass: &Pass, subdivision: Subdivision) -> Option<OffsetEs
     let mut timings: Vec<f64> = pass
         .entrances
         .iter()
-        .filter_map(|e| pass.beats.from_beat(e.speaks_s, subdivision, 0.0))
+        .filter_map(|e| pass.beats.from_beat(e.front.speaks_s, subdivision, 0.0))
         .map(|f| f.timing_ms)
         .collect();
     if timings.len() < MIN_FOR_ESTIMATE {
@@ -83,7 +68,7 @@ mod tests {
     use super::*;
     use crate::fixture;
     use approx::assert_abs_diff_eq;
-    use notefront_dsp::{FaultName, Strictness};
+    use notefront_dsp::{CannotTell, FaultName, Strictness};
 
     fn judging(strictness: Strictness) -> Judging {
         let settings = Settings { strictness, ..Settings::default() };
@@ -94,15 +79,15 @@ mod tests {
     fn late_is_flagged_and_forgotten_when_the_offset_explains_it() {
         let mut pass = fixture::pass_at_60(&[1.0, 2.06]);
         pass.rejudge(&judging(Strictness::NORMAL));
-        assert!(pass.entrances[0].faults.get(FaultName::Late).is_none());
-        assert!(pass.entrances[1].faults.get(FaultName::Late).is_some());
-        assert!(pass.entrances[1].clarity < pass.entrances[0].clarity);
+        assert!(pass.entrances[0].verdict.faults.get(FaultName::Late).is_none());
+        assert!(pass.entrances[1].verdict.faults.get(FaultName::Late).is_some());
+        assert!(pass.entrances[1].verdict.clarity < pass.entrances[0].verdict.clarity);
         pass.rejudge(&Judging { offset_ms: 60.0, ..judging(Strictness::NORMAL) });
-        assert!(pass.entrances[1].faults.get(FaultName::Late).is_none());
-        assert!(pass.entrances[0].faults.get(FaultName::Early).is_some());
+        assert!(pass.entrances[1].verdict.faults.get(FaultName::Late).is_none());
+        assert!(pass.entrances[0].verdict.faults.get(FaultName::Early).is_some());
         pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
-        assert_eq!(pass.entrances[0].timing_ms, Err(CannotTell::NoGrid));
-        assert!(pass.entrances.iter().all(|e| e.faults.is_empty()));
+        assert_eq!(pass.entrances[0].verdict.timing_ms, Err(CannotTell::NoGrid));
+        assert!(pass.entrances.iter().all(|e| e.verdict.faults.is_empty()));
     }
 
     #[test]
@@ -121,7 +106,7 @@ mod tests {
         let sharp = Settings { a4_hz: 443.0, ..Settings::default() };
         pass.rejudge(&Judging { settings: sharp, ..judging(Strictness::NORMAL) });
         // 1200 log2(440 / 443) = -11.76 cents.
-        assert_abs_diff_eq!(pass.entrances[0].tuning_cents.map_or(0.0, |m| m.value), -11.76, epsilon = 0.01);
+        assert_abs_diff_eq!(pass.entrances[0].front.tuning_cents.map_or(0.0, |m| m.value), -11.76, epsilon = 0.01);
     }
 
     #[test]

@@ -53,13 +53,15 @@ pub fn reason(why: CannotTell) -> &'static str {
         CannotTell::NoGrid => "no beats",
         CannotTell::NoAir => "no air",
         CannotTell::CutOff => "the pass begins inside the note",
+        CannotTell::NoBody => "no held tone after it",
+        CannotTell::NotMeasured => "not measured by the version that kept it",
     }
 }
 
 /// The note, e.g. "Bb2".
 #[must_use]
 pub fn note(entrance: &Entrance) -> String {
-    entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
+    entrance.front.midi_note.map_or_else(|| "?".into(), units::note_name)
 }
 
 /// Slide positions of a note, the most usual first: "1, 6 or T1".
@@ -70,7 +72,7 @@ pub fn positions(entrance: &Entrance) -> String {
         let rounded = format!("{:.1}", p.position);
         format!("{trigger}{}", rounded.trim_end_matches(".0"))
     };
-    entrance.positions.iter().take(3).map(one).collect::<Vec<_>>().join(", ")
+    entrance.front.positions.iter().take(3).map(one).collect::<Vec<_>>().join(", ")
 }
 
 /// How long before an entrance to listen from, seconds.
@@ -135,7 +137,7 @@ mod tests {
     #[test]
     fn measures_are_told_with_their_uncertainty_or_why_not() {
         let below = fixture::with_fault(fixture::clear(0, 1.0, 46), FaultName::Below, 0.5);
-        assert_eq!(measure(below.onset_cents, "cents"), "\u{2212}70 \u{b1} 4 cents");
+        assert_eq!(measure(below.front.onset_cents, "cents"), "\u{2212}70 \u{b1} 4 cents");
         assert_eq!(measure(Err(CannotTell::TooSoft), "ms"), "cannot tell: too soft");
     }
 

@@ -127,12 +127,14 @@ impl Worker {
         true
     }
 
-    /// Judges every pass anew when the player sets something else.
+    /// Judges every pass anew when the player sets something else, or a project brings passes that were kept.
     fn follow_choices(&mut self) {
         let judging = judging(&self.parts.params);
-        if judging != self.judged_by {
+        let mut session = self.parts.params.session.lock();
+        if judging != self.judged_by || session.is_stale {
             self.judged_by = judging;
-            self.parts.params.session.lock().rejudge(&judging);
+            session.rejudge(&judging);
+            drop(session);
             self.parts.params.session.request_repaint();
         }
     }
@@ -270,11 +272,11 @@ impl Worker {
             let mut session = self.parts.params.session.lock();
             let Some(pass) = session.pass_mut(current.id) else { continue };
             match event {
-                Event::Entrance(entrance) => {
-                    pass.push_entrance(entrance, &self.judged_by);
+                Event::Front(front) => {
+                    pass.push_front(front, &self.judged_by);
                     current.num_entrances += 1;
                     if let Some(judged) = pass.entrances.last().filter(|_| self.delay > 0) {
-                        let at = current.clock + (judged.speaks_s * self.parts.sample_rate_hz).round() as u64;
+                        let at = current.clock + (judged.front.speaks_s * self.parts.sample_rate_hz).round() as u64;
                         send_note(&mut self.parts.notes, MarkerNote::of(judged, at), &mut self.last_note);
                     }
                 }

@@ -21,23 +21,27 @@ fn judging(subdivision: Option<Subdivision>) -> Judging {
 
 /// What the analysis alone says of a take, judged as the insert judges it without beats.
 fn expected(samples: &[f32], rate: f64) -> Vec<Entrance> {
-    let mut entrances = analyze(samples, rate, Settings::default()).expect("a usable rate");
-    entrances.iter_mut().for_each(|e| timing::judge(e, &Default::default(), &judging(None)));
-    entrances
+    let fronts = analyze(samples, rate, Settings::default()).expect("a usable rate");
+    fronts.into_iter().map(|front| timing::judged(front, &Default::default(), &judging(None))).collect()
 }
 
 /// Faults but those of time, which the analysis alone does not know.
 fn faults(entrance: &Entrance) -> Vec<FaultName> {
     let is_timing = |f: &FaultName| matches!(f, FaultName::Early | FaultName::Late);
-    entrance.faults.iter().map(|f| f.name).filter(|f| !is_timing(f)).collect()
+    entrance.verdict.faults.iter().map(|f| f.name).filter(|f| !is_timing(f)).collect()
 }
 
 fn assert_same(pass: &Pass, expected: &[Entrance], what: &str) {
     assert_eq!(pass.entrances.len(), expected.len(), "{what}");
     for (a, b) in pass.entrances.iter().zip(expected) {
         // The state rounds instants to a microsecond.
-        assert!((a.speaks_s - b.speaks_s).abs() < 1e-6, "{what}: {} against {}", a.speaks_s, b.speaks_s);
-        assert_eq!(faults(a), faults(b), "{what} at {} s", a.speaks_s);
+        assert!(
+            (a.front.speaks_s - b.front.speaks_s).abs() < 1e-6,
+            "{what}: {} against {}",
+            a.front.speaks_s,
+            b.front.speaks_s
+        );
+        assert_eq!(faults(a), faults(b), "{what} at {} s", a.front.speaks_s);
     }
 }
 
@@ -107,8 +111,8 @@ fn take_with_marker_notes() -> Option<(Vec<f32>, f64, Vec<Marker>)> {
     let samples = samples[..(14.0 * rate) as usize].to_vec();
     let delay = (marker_out::LOOK_AHEAD_S * rate) as u64;
     let note = |e: &Entrance| {
-        let worst = e.faults.worst()?;
-        Some(((e.speaks_s * rate).round() as u64 + delay, u16::from(key_of(worst.name))))
+        let worst = e.verdict.faults.worst()?;
+        Some(((e.front.speaks_s * rate).round() as u64 + delay, u16::from(key_of(worst.name))))
     };
     let notes: Vec<Marker> = expected(&samples, rate).iter().filter_map(note).collect();
     assert!(notes.len() > 2, "the take has faults");
@@ -191,8 +195,8 @@ fn a_loop_gives_a_pass_for_each_turn_and_a_stop_ends_it() {
     assert!(passes[0].is_same_passage(&passes[1]));
     assert!((passes[0].duration_s - 5.0).abs() < 0.02);
     assert!((passes[1].duration_s - 4.0).abs() < 0.02, "the stop ended the second turn");
-    let first: Vec<f64> = passes[0].entrances.iter().map(|e| e.speaks_s).collect();
-    let second: Vec<f64> = passes[1].entrances.iter().map(|e| e.speaks_s).collect();
+    let first: Vec<f64> = passes[0].entrances.iter().map(|e| e.front.speaks_s).collect();
+    let second: Vec<f64> = passes[1].entrances.iter().map(|e| e.front.speaks_s).collect();
     assert_eq!(first[..second.len() - 1], second[..second.len() - 1], "the same sound gives the same entrances");
 }
 
@@ -221,7 +225,7 @@ fn look_ahead_counts_every_entrance_to_its_turn() {
     assert_eq!((plain.len(), ahead.len()), (2, 2));
     for (a, b) in plain.iter().zip(&ahead) {
         assert_eq!(a.start_samples, b.start_samples);
-        let instants = |p: &Pass| p.entrances.iter().map(|e| e.speaks_s).collect::<Vec<_>>();
+        let instants = |p: &Pass| p.entrances.iter().map(|e| e.front.speaks_s).collect::<Vec<_>>();
         // The seam of the first turn is cut before its last note is told; every other entrance is the same.
         let (a, b) = (instants(a), instants(b));
         assert!(a.len().abs_diff(b.len()) <= 1, "{a:?} against {b:?}");
@@ -276,8 +280,8 @@ fn timing_is_against_the_hosts_beats() {
     let mut insert = Insert::new();
     insert.play(&Play::offline(rate, 480), &[samples.clone(), samples], &beats);
     for entrance in &insert.passes()[0].entrances {
-        let timing = entrance.timing_ms.expect("there are beats").value;
-        let in_beats = (entrance.speaks_s - 1.0) * 61.0 / 60.0;
+        let timing = entrance.verdict.timing_ms.expect("there are beats").value;
+        let in_beats = (entrance.front.speaks_s - 1.0) * 61.0 / 60.0;
         let from_law = (in_beats - in_beats.round()) * 60e3 / 61.0;
         // CLAP's fixed-point beats and the state's microseconds: 0.01 ms.
         assert!((timing - from_law).abs() < 0.01, "{timing} against {from_law}");
@@ -414,8 +418,8 @@ fn every_entrance_is_on_the_lane_within_its_delay() {
         analyzer.push(block);
         at += block.len();
         while let Some(event) = analyzer.next_event() {
-            if let notefront_dsp::Event::Entrance(entrance) = event {
-                delays.push(at as f64 / rate - entrance.speaks_s);
+            if let notefront_dsp::Event::Front(front) = event {
+                delays.push(at as f64 / rate - front.speaks_s);
             }
         }
     }

@@ -2,7 +2,7 @@
 //!
 //! A drifting click has no one tempo, so beats may be a list; an even grid is a list that goes on for ever.
 
-use notefront_dsp::{CannotTell, Entrance, Grid, Settings, faults, grid, score};
+use notefront_dsp::{Beat, Entrance, Grid, Settings, grid};
 
 /// Subdivisions of a beat that make sense; see [`Grid::per_beat`].
 const MAX_PER_BEAT: u32 = 24;
@@ -169,17 +169,13 @@ impl Beats {
         })
     }
 
-    /// Times entrances against the beats and judges them anew: faults and clarity follow.
+    /// Judges entrances anew against the beats.
     pub fn time(&self, entrances: &mut [Entrance], settings: &Settings) {
         let usual_s = self.usual_s();
         for entrance in entrances {
-            let local = self.local(entrance.speaks_s, usual_s);
-            entrance.timing_ms = local.ok_or(CannotTell::NoGrid).map(|local| notefront_dsp::Measure {
-                value: grid::deviation_ms(entrance.speaks_s, &local),
-                uncertainty: entrance.instant_uncertainty.speaks_ms,
-            });
-            entrance.faults = faults::judge(entrance, &Settings { grid: local, ..*settings });
-            entrance.clarity = score::clarity(&entrance.faults);
+            let speaks_s = entrance.front.speaks_s;
+            let beat: Option<Beat> = self.local(speaks_s, usual_s).map(|grid| grid.nearest(speaks_s));
+            *entrance = entrance.judged(beat.as_ref(), settings);
         }
     }
 }
@@ -245,8 +241,8 @@ mod tests {
         let beats = listed(&[1.0, 2.0, 3.0], 1);
         beats.time(&mut entrances, &Settings::default());
         assert!(!entrances[0].is_flagged());
-        assert!(entrances[1].faults.get(FaultName::Late).is_some() && entrances[1].clarity < 97.0);
+        assert!(entrances[1].verdict.faults.get(FaultName::Late).is_some() && entrances[1].verdict.clarity < 97.0);
         listed(&[1.06, 2.06, 3.06], 1).time(&mut entrances, &Settings::default());
-        assert!(entrances[0].faults.get(FaultName::Early).is_some() && !entrances[1].is_flagged());
+        assert!(entrances[0].verdict.faults.get(FaultName::Early).is_some() && !entrances[1].is_flagged());
     }
 }

@@ -47,17 +47,17 @@ impl Compared {
 
     fn of(self, entrance: &Entrance) -> Told {
         match self {
-            Self::NoiseBeforeTone => entrance.noise_before_tone_ms,
-            Self::OnsetCents => entrance.onset_cents,
-            Self::Settle => entrance.settle_ms,
-            Self::Attack => entrance.attack_ms,
-            Self::Timing => entrance.timing_ms,
+            Self::NoiseBeforeTone => entrance.front.noise_before_tone_ms,
+            Self::OnsetCents => entrance.front.onset_cents,
+            Self::Settle => entrance.front.settle_ms,
+            Self::Attack => entrance.front.attack_ms,
+            Self::Timing => entrance.verdict.timing_ms,
         }
     }
 
     /// Less of it is better; an attack may be as short or long as the music asks until one is too slow.
     fn is_judged(self, a: &Entrance, b: &Entrance) -> bool {
-        self != Self::Attack || [a, b].iter().any(|e| e.faults.get(FaultName::Slow).is_some())
+        self != Self::Attack || [a, b].iter().any(|e| e.verdict.faults.get(FaultName::Slow).is_some())
     }
 }
 
@@ -122,13 +122,13 @@ fn pair_change(pair: Pair, a: &Entrance, b: &Entrance, gain_db: Option<f64>) -> 
     let changes = Compared::ALL.map(|what| change(what, a, b));
     let faults_gone = faults_of_first_only(a, b);
     let faults_new = faults_of_first_only(b, a);
-    let clarity = b.clarity - a.clarity;
+    let clarity = b.verdict.clarity - a.verdict.clarity;
     let better = match clarity {
         c if c >= CLARITY_STEP && is_borne_out(Side::B, &changes, a, &faults_gone) => Some(Side::B),
         c if c <= -CLARITY_STEP && is_borne_out(Side::A, &changes, b, &faults_new) => Some(Side::A),
         _ => None,
     };
-    let level_db = gain_db.map(|gain| b.level_db + gain - a.level_db);
+    let level_db = gain_db.map(|gain| b.front.level_db + gain - a.front.level_db);
     PairChange { pair, clarity, changes, level_db, faults_gone, faults_new, better }
 }
 
@@ -151,7 +151,7 @@ fn change(what: Compared, a: &Entrance, b: &Entrance) -> Option<Change> {
 }
 
 fn faults_of_first_only(first: &Entrance, second: &Entrance) -> Vec<FaultName> {
-    first.faults.iter().map(|f| f.name).filter(|&name| second.faults.get(name).is_none()).collect()
+    first.verdict.faults.iter().map(|f| f.name).filter(|&name| second.verdict.faults.get(name).is_none()).collect()
 }
 
 /// A difference in clarity counts when a measure bears it out, or a fault that has no measure is surely gone.
@@ -160,7 +160,7 @@ fn is_borne_out(side: Side, changes: &[Option<Change>], worse: &Entrance, gone: 
         use FaultName::{Hard, HeldBreath, Smear, Split, Stutter};
         matches!(name, Split | Stutter | Smear | Hard | HeldBreath)
     };
-    let is_sure = |name: &FaultName| worse.faults.get(*name).is_some_and(|f| f.sureness >= SURE_ENOUGH);
+    let is_sure = |name: &FaultName| worse.verdict.faults.get(*name).is_some_and(|f| f.sureness >= SURE_ENOUGH);
     changes.iter().flatten().any(|c| c.better == Some(side)) || gone.iter().any(|f| has_no_measure(f) && is_sure(f))
 }
 
@@ -225,7 +225,8 @@ pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
         }
     }
     let meter = of_reference.take.beats.as_ref().zip(beats_per_bar);
-    let bar_of = |i: usize| meter.map(|(beats, per_bar)| bar(beats, per_bar, of_reference.take.entrances[i].speaks_s));
+    let bar_of =
+        |i: usize| meter.map(|(beats, per_bar)| bar(beats, per_bar, of_reference.take.entrances[i].front.speaks_s));
     let places: Vec<Place> = rows.into_iter().enumerate().map(|(i, row)| place(takes, row, bar_of(i))).collect();
     let begins = |i: usize| match meter {
         Some(_) => places[i].bar != places[i - 1].bar,
@@ -257,7 +258,7 @@ fn bar(beats: &Beats, beats_per_bar: u32, at_s: f64) -> i64 {
 
 fn place(takes: &[HeardTake], entrances: Vec<Option<usize>>, bar: Option<i64>) -> Place {
     let played = |k: usize| entrances[k].map(|i| &takes[k].take.entrances[i]);
-    let clarity = |k: &usize| played(*k).map_or(-1.0, |e| e.clarity);
+    let clarity = |k: &usize| played(*k).map_or(-1.0, |e| e.verdict.clarity);
     let keep = (0..takes.len()).rev().max_by(|x, y| clarity(x).total_cmp(&clarity(y))).unwrap_or(0);
     let is_as_good = |&k: &usize| match (played(keep), played(k)) {
         (Some(best), Some(other)) => {
@@ -272,7 +273,7 @@ fn place(takes: &[HeardTake], entrances: Vec<Option<usize>>, bar: Option<i64>) -
 /// Whether an entrance (not the first) begins a stretch because nothing sounded before it.
 fn follows_a_rest(entrances: &[Entrance], i: usize) -> bool {
     let before = &entrances[i - 1];
-    entrances[i].onset_s - before.end_s.unwrap_or(before.speaks_s) >= REST_S
+    entrances[i].front.onset_s - before.front.end_s.unwrap_or(before.front.speaks_s) >= REST_S
 }
 
 fn stretches(takes: &[HeardTake], places: &[Place], begins: impl Fn(usize) -> bool) -> Vec<Stretch> {
@@ -287,7 +288,7 @@ fn stretches(takes: &[HeardTake], places: &[Place], begins: impl Fn(usize) -> bo
 fn stretch(takes: &[HeardTake], places: &[Place], range: Range<usize>) -> Stretch {
     let within = &places[range.clone()];
     let mean = |k: usize| {
-        let told = within.iter().filter_map(|p| p.entrances[k]).map(|i| takes[k].take.entrances[i].clarity);
+        let told = within.iter().filter_map(|p| p.entrances[k]).map(|i| takes[k].take.entrances[i].verdict.clarity);
         told.sum::<f64>() / within.len() as f64
     };
     let clarity: Vec<f64> = (0..takes.len()).map(mean).collect();
@@ -335,7 +336,7 @@ fn words_of(what: Compared, change: &Change, better: Side) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{self, airy, below, clear, told};
+    use crate::fixtures::{self, airy, below, clear, told, with};
     use notefront_dsp::CannotTell;
     use notefront_dsp::Grid;
 
@@ -376,7 +377,7 @@ mod tests {
     #[test]
     fn air_that_is_gone_is_better_and_said() {
         let mut second = notes();
-        second[0] = Entrance { midi_note: Some(53), ..clear(0, 53, 1.0) };
+        second[0] = with(clear(0, 53, 1.0), |e| e.front.midi_note = Some(53));
         let found = compare(&heard(notes()), &heard(second));
         assert_eq!(found.pairs[0].better, Some(Side::B));
         // 115 ms less, each known to 4 ms: the uncertainty is the root of 4 squared twice, 5.7 ms.
@@ -389,15 +390,15 @@ mod tests {
     #[test]
     fn a_change_within_its_uncertainty_is_no_change() {
         let (mut a, mut b) = (clear(0, 46, 1.0), clear(0, 46, 1.0));
-        (a.settle_ms, b.settle_ms) = (told(40.0, 6.0), told(33.0, 6.0));
+        (a.front.settle_ms, b.front.settle_ms) = (told(40.0, 6.0), told(33.0, 6.0));
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
         assert_eq!(found.changes[2].expect("both told").better, None, "7 ms of 8.5");
-        b.settle_ms = told(30.0, 6.0);
+        b.front.settle_ms = told(30.0, 6.0);
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
         assert_eq!(found.changes[2].expect("both told").better, Some(Side::B), "10 ms of 8.5");
         // ... and still no clearer front, for its clarity is the same.
         assert_eq!(found.better, None);
-        b.settle_ms = Err(CannotTell::TooShort);
+        b.front.settle_ms = Err(CannotTell::TooShort);
         assert_eq!(pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None).changes[2], None);
     }
 
@@ -405,7 +406,7 @@ mod tests {
     fn a_fault_at_its_line_does_not_decide_alone() {
         // Flagged in one take and not in the other, though the air is as long within what can be told.
         let (mut a, mut b) = (airy(0, 1.0), clear(0, 53, 1.0));
-        (a.noise_before_tone_ms, b.noise_before_tone_ms) = (told(31.0, 4.0), told(29.0, 4.0));
+        (a.front.noise_before_tone_ms, b.front.noise_before_tone_ms) = (told(31.0, 4.0), told(29.0, 4.0));
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
         assert!(found.clarity > CLARITY_STEP && found.better.is_none(), "{found:?}");
     }
@@ -413,7 +414,7 @@ mod tests {
     #[test]
     fn off_the_pitch_counts_by_its_distance_whatever_the_side() {
         let (mut a, mut b) = (below(0, 1.0), below(0, 1.0));
-        (a.onset_cents, b.onset_cents) = (told(-60.0, 4.0), told(55.0, 4.0));
+        (a.front.onset_cents, b.front.onset_cents) = (told(-60.0, 4.0), told(55.0, 4.0));
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
         let change = found.changes[1].expect("both told");
         assert!((change.value - 115.0).abs() < 1e-9 && change.better.is_none(), "5 cents nearer, of 5.7: {change:?}");
@@ -424,7 +425,7 @@ mod tests {
         let (a, mut b) = (heard(notes()), heard(notes()));
         // The second take was recorded 12 dB hotter: nothing was played louder.
         b.loudness.integrated_lufs = Some(-8.0);
-        b.take.entrances.iter_mut().for_each(|e| e.level_db += 12.0);
+        b.take.entrances.iter_mut().for_each(|e| e.front.level_db += 12.0);
         let found = compare(&a, &b);
         assert!(found.pairs.iter().all(|p| p.level_db.expect("both have a loudness").abs() < 1e-9));
         b.loudness.integrated_lufs = None;
@@ -435,7 +436,7 @@ mod tests {
     fn of_three_takes_the_clearest_is_kept_for_each_entrance() {
         let mut second = notes();
         second[0] = clear(0, 53, 1.0);
-        second[2] = Entrance { midi_note: Some(50), ..airy(2, 3.0) };
+        second[2] = with(airy(2, 3.0), |e| e.front.midi_note = Some(50));
         let mut third = notes();
         third.remove(3);
         let choice = choose(&[heard(notes()), heard(second), heard(third)], None);

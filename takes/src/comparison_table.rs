@@ -184,23 +184,23 @@ pub fn notes(comparison: &Comparison) -> Vec<String> {
 
 fn lone(letter: &str, entrances: &[Entrance], indexes: &[usize]) -> Option<String> {
     let first = indexes.iter().take(MAX_LONE).map(|&i| &entrances[i]);
-    let named: Vec<_> = first.map(|e| format!("{} at {}", note(Some(e)), words::clock(e.speaks_s))).collect();
+    let named: Vec<_> = first.map(|e| format!("{} at {}", note(Some(e)), words::clock(e.front.speaks_s))).collect();
     let more = indexes.len().saturating_sub(MAX_LONE);
     let rest = if more > 0 { format!(" and {more} more") } else { String::new() };
     (!indexes.is_empty()).then(|| format!("Only in {letter}: {}{rest}.\n", named.join(", ")))
 }
 
 fn note(entrance: Option<&Entrance>) -> String {
-    entrance.and_then(|e| e.midi_note).map_or_else(|| "?".into(), units::note_name)
+    entrance.and_then(|e| e.front.midi_note).map_or_else(|| "?".into(), units::note_name)
 }
 
 fn pair_row(a: &HeardTake, b: &HeardTake, pair: &PairChange) -> Vec<String> {
     let (in_a, in_b) = (&a.take.entrances[pair.pair.a], &b.take.entrances[pair.pair.b]);
     vec![
         note(Some(in_a)),
-        words::clock(in_a.speaks_s),
-        words::clock(in_b.speaks_s),
-        format!("{:.0} > {:.0}", in_a.clarity, in_b.clarity),
+        words::clock(in_a.front.speaks_s),
+        words::clock(in_b.front.speaks_s),
+        format!("{:.0} > {:.0}", in_a.verdict.clarity, in_b.verdict.clarity),
         pair.better.map_or("either", |side| if side == Side::A { "A" } else { "B" }).into(),
         compare::why(pair),
     ]
@@ -209,8 +209,10 @@ fn pair_row(a: &HeardTake, b: &HeardTake, pair: &PairChange) -> Vec<String> {
 fn place_row(takes: &[HeardTake], reference: usize, place: &compare::Place) -> Vec<String> {
     let entrance = |k: usize| place.entrances[k].map(|i| &takes[k].take.entrances[i]);
     let of_reference = entrance(reference);
-    let mut row = vec![note(of_reference), of_reference.map_or_else(String::new, |e| words::clock(e.speaks_s))];
-    row.extend((0..takes.len()).map(|k| entrance(k).map_or_else(|| "missing".into(), |e| format!("{:.0}", e.clarity))));
+    let mut row = vec![note(of_reference), of_reference.map_or_else(String::new, |e| words::clock(e.front.speaks_s))];
+    row.extend(
+        (0..takes.len()).map(|k| entrance(k).map_or_else(|| "missing".into(), |e| format!("{:.0}", e.verdict.clarity))),
+    );
     let others: Vec<_> = place.as_good.iter().filter(|&&k| k != place.keep).map(|&k| letter(k)).collect();
     row.extend([who(place.keep, place.as_good.len() == takes.len()), others.join(" ")]);
     row
@@ -221,7 +223,7 @@ fn place_row(takes: &[HeardTake], reference: usize, place: &compare::Place) -> V
 pub fn stretch_name(stretch: &Stretch, choice: &Choice, of_reference: &[Entrance]) -> String {
     let at = |i: usize| {
         let entrance = choice.places[i].entrances[choice.reference].map(|i| &of_reference[i]);
-        format!("{} at {}", note(entrance), entrance.map_or_else(String::new, |e| words::clock(e.speaks_s)))
+        format!("{} at {}", note(entrance), entrance.map_or_else(String::new, |e| words::clock(e.front.speaks_s)))
     };
     match (stretch.bar, stretch.places.len()) {
         (Some(bar), _) => format!("bar {bar}"),

@@ -4,8 +4,8 @@ use crate::audio_file::ChannelChoice;
 use crate::take::{ScanOptions, Take, TakeSource, Warning};
 use notefront_dsp::entrance::{InstantUncertainty, Split};
 use notefront_dsp::{
-    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, FrontPicture, Measure, Positions, Settings,
-    SlidePosition, Told, units,
+    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, Front, FrontPicture, Measure, Positions,
+    Settings, SlidePosition, Told, Verdict, units,
 };
 
 /// A measure with its uncertainty.
@@ -18,7 +18,7 @@ pub fn clear(index: usize, midi_note: u8, speaks_s: f64) -> Entrance {
     let mut positions = Positions::default();
     positions.push(SlidePosition { position: 1.0, trigger: false, partial: 2 });
     positions.push(SlidePosition { position: 4.9, trigger: true, partial: 4 });
-    Entrance {
+    let front = Front {
         index,
         sound_start_s: speaks_s - 0.005,
         onset_s: speaks_s - 0.003,
@@ -33,60 +33,74 @@ pub fn clear(index: usize, midi_note: u8, speaks_s: f64) -> Entrance {
         articulation: Articulation::Tongued,
         noise_before_tone_ms: told(0.0, 4.0),
         noise_before_tone_db: Err(CannotTell::NoAir),
+        approach_cents: told(-2.0, 2.0),
         onset_cents: told(-3.0, 4.0),
+        speak_ms: told(3.0, 2.0),
         settle_ms: told(0.0, 6.0),
-        timing_ms: Err(CannotTell::NoGrid),
         attack_ms: told(15.1, 1.0),
         log_attack_time: told(-1.7, 0.05),
         growth_db_per_s: told(640.0, 40.0),
+        overshoot_db: told(0.5, 1.5),
         level_db: -14.2,
-        clarity: 97.0,
-        faults: Faults::default(),
         evidence: Evidence::default(),
         picture: FrontPicture::empty(),
+    };
+    Entrance {
+        front,
+        verdict: Verdict { timing_ms: Err(CannotTell::NoGrid), faults: Faults::default(), clarity: 97.0 },
     }
+}
+
+/// An entrance with something changed.
+pub fn with(mut entrance: Entrance, change: impl FnOnce(&mut Entrance)) -> Entrance {
+    change(&mut entrance);
+    entrance
 }
 
 /// `clear` with a fault on it.
 pub fn flagged(mut entrance: Entrance, name: FaultName, severity: f64, sureness: f64) -> Entrance {
-    entrance.faults.insert(Fault { name, severity, sureness });
-    entrance.clarity = 100.0 * (1.0 - severity);
+    entrance.verdict.faults.insert(Fault { name, severity, sureness });
+    entrance.verdict.clarity = 100.0 * (1.0 - severity);
     entrance
 }
 
 /// The contract's example: 71 cents below, settled after 113 ms.
 pub fn below(index: usize, speaks_s: f64) -> Entrance {
-    let entrance = Entrance {
-        onset_cents: told(-70.9, 4.0),
-        settle_ms: told(112.5, 6.0),
-        timing_ms: told(11.5, 2.0),
-        ..clear(index, 46, speaks_s)
-    };
+    let entrance = with(clear(index, 46, speaks_s), |e| {
+        e.front.onset_cents = told(-70.9, 4.0);
+        e.front.settle_ms = told(112.5, 6.0);
+        e.verdict.timing_ms = told(11.5, 2.0);
+    });
     flagged(entrance, FaultName::Below, 0.42, 0.97)
 }
 
 /// Air for 115 ms, 17 dB under the tone.
 pub fn airy(index: usize, speaks_s: f64) -> Entrance {
-    let entrance = Entrance {
-        sound_start_s: speaks_s - 0.118,
-        noise_before_tone_ms: told(115.0, 4.0),
-        noise_before_tone_db: told(-17.0, 1.0),
-        ..clear(index, 53, speaks_s)
-    };
+    let entrance = with(clear(index, 53, speaks_s), |e| {
+        e.front.sound_start_s = speaks_s - 0.118;
+        e.front.noise_before_tone_ms = told(115.0, 4.0);
+        e.front.noise_before_tone_db = told(-17.0, 1.0);
+    });
     flagged(entrance, FaultName::Airy, 0.55, 0.99)
 }
 
 /// A fifth too low, on the second partial, for 45 ms, and hard to be sure of.
 pub fn split(index: usize, speaks_s: f64) -> Entrance {
     let evidence = Evidence { split: Some(Split { interval_cents: -702.0, duration_ms: 45.0 }), ..Evidence::default() };
-    let entrance = Entrance { evidence, partial: Some(3), ..clear(index, 53, speaks_s) };
+    let entrance = with(clear(index, 53, speaks_s), |e| {
+        e.front.evidence = evidence;
+        e.front.partial = Some(3);
+    });
     flagged(entrance, FaultName::Split, 0.8, 0.55)
 }
 
 /// A take of two clear entrances and three flagged ones, one of them with two faults.
 pub fn take() -> Take {
     let both = flagged(airy(4, 5.25), FaultName::Below, 0.2, 0.7);
-    let both = Entrance { onset_cents: told(-31.0, 12.0), settle_ms: Err(CannotTell::TooShort), ..both };
+    let both = with(both, |e| {
+        e.front.onset_cents = told(-31.0, 12.0);
+        e.front.settle_ms = Err(CannotTell::TooShort);
+    });
     Take {
         source: TakeSource {
             path: "take.wav".into(),

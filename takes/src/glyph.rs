@@ -191,7 +191,7 @@ struct Frame<'a> {
 
 impl<'a> Frame<'a> {
     fn new(entrance: &'a Entrance, shown: &'a Faults, scale: &'a GlyphScale) -> Self {
-        let height = stroke_height(entrance.level_db, scale);
+        let height = stroke_height(entrance.front.level_db, scale);
         let frame = Self { entrance, shown, scale, height, lean: 0.0 };
         Self { lean: frame.smeared_px(), ..frame }
     }
@@ -215,7 +215,7 @@ impl<'a> Frame<'a> {
         if !self.has(FaultName::Smear) {
             return 0.0;
         }
-        let depth = self.entrance.evidence.smear.map_or(0.0, |smear| smear.depth_cents);
+        let depth = self.entrance.front.evidence.smear.map_or(0.0, |smear| smear.depth_cents);
         let (least, cents_per_px, most) = LEAN;
         let lean = (least + depth.abs() / cents_per_px).min(most).min(MOST_LEAN * self.height);
         if depth > 0.0 { -lean } else { lean }
@@ -250,8 +250,8 @@ impl<'a> Frame<'a> {
 
     /// As long as the air lasted, as dense as it was loud.
     fn air(&self) -> Vec<Vec<Point>> {
-        let length = self.before(value(self.entrance.noise_before_tone_ms, UNTOLD_AIR.0));
-        let level_db = value(self.entrance.noise_before_tone_db, UNTOLD_AIR.1);
+        let length = self.before(value(self.entrance.front.noise_before_tone_ms, UNTOLD_AIR.0));
+        let level_db = value(self.entrance.front.noise_before_tone_db, UNTOLD_AIR.1);
         let loudness = ((level_db - AIR_DB.0) / (AIR_DB.1 - AIR_DB.0)).clamp(0.0, 1.0);
         let distance = HATCH_PX.0 + loudness * (HATCH_PX.1 - HATCH_PX.0);
         let hatched = HATCHED.1 - HATCHED.0;
@@ -265,7 +265,7 @@ impl<'a> Frame<'a> {
 
     /// The pitch as it was, from the onset until it settled. Up is up, also under the line.
     fn approach(&self) -> Vec<Point> {
-        let settle_ms = value(self.entrance.settle_ms, UNTOLD_SETTLE_MS).max(1.0);
+        let settle_ms = value(self.entrance.front.settle_ms, UNTOLD_SETTLE_MS).max(1.0);
         let length = self.after(settle_ms);
         let (x, settled_y) = self.at(0.0, PITCH_LINE);
         let point = |i: usize| {
@@ -284,19 +284,19 @@ impl<'a> Frame<'a> {
 
     /// Full height only where the tone has grown to it.
     fn growth(&self) -> Vec<Point> {
-        let length = self.after(value(self.entrance.attack_ms, UNTOLD_ATTACK_MS));
+        let length = self.after(value(self.entrance.front.attack_ms, UNTOLD_ATTACK_MS));
         vec![self.at(0.0, 0.0), self.at(length, 1.0), self.at(0.0, 1.0)]
     }
 
     fn held(&self) -> Vec<Point> {
-        let left = -self.before(self.entrance.evidence.held_breath_ms.unwrap_or(UNTOLD_HELD_MS));
+        let left = -self.before(self.entrance.front.evidence.held_breath_ms.unwrap_or(UNTOLD_HELD_MS));
         let (bottom, top) = (self.away(HELD_PX.0), self.away(HELD_PX.1));
         vec![(left, top), (left, bottom), (-GAP_PX, bottom), (-GAP_PX, top)]
     }
 
     /// To the beat itself where the time line is known. `sign`: 1 when the beat lies after the stroke.
     fn foot(&self, sign: f64) -> Vec<Point> {
-        let off_ms = value(self.entrance.timing_ms, 0.0).abs();
+        let off_ms = value(self.entrance.verdict.timing_ms, 0.0).abs();
         let neighbours = self.scale.neighbours_px;
         let length = match self.scale.line_px_per_s {
             Some(px_per_s) => px(off_ms, px_per_s).max(LEAST_MARK_PX),
@@ -329,14 +329,14 @@ impl<'a> Frame<'a> {
 /// way of a pitch that nears its end at a steady rate and enters the settled band when it did.
 #[must_use]
 pub fn pitch_at(entrance: &Entrance, ms: f64) -> f64 {
-    let cents = &entrance.picture.pitch_cents;
+    let cents = &entrance.front.picture.pitch_cents;
     let index = (0..cents.len()).rfind(|&i| FrontPicture::time_ms(i) <= ms && cents[i].is_finite());
     if let Some(index) = index {
         // A glyph is read at a glance: single wild points are left to the close-up.
         let near = index.saturating_sub(SMOOTHED_POINTS)..=(index + SMOOTHED_POINTS).min(cents.len() - 1);
         return median(cents[near].iter().copied().filter(|c| c.is_finite()));
     }
-    let (onset, settle_ms) = (value(entrance.onset_cents, 0.0), value(entrance.settle_ms, 0.0));
+    let (onset, settle_ms) = (value(entrance.front.onset_cents, 0.0), value(entrance.front.settle_ms, 0.0));
     if onset.abs() <= SETTLED_CENTS || settle_ms <= 0.0 {
         return onset;
     }
@@ -361,7 +361,7 @@ fn px(ms: f64, px_per_s: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{airy, below, clear, flagged, told};
+    use crate::fixtures::{airy, below, clear, flagged, told, with};
     use notefront_dsp::entrance::Smear;
     use notefront_dsp::{CannotTell, Evidence};
 
@@ -375,7 +375,7 @@ mod tests {
     };
 
     fn drawn(entrance: &Entrance, scale: &GlyphScale) -> Glyph {
-        glyph(entrance, &entrance.faults, scale)
+        glyph(entrance, &entrance.verdict.faults, scale)
     }
 
     fn line(entrance: &Entrance, kind: MarkKind, scale: &GlyphScale) -> Vec<Point> {
@@ -384,10 +384,10 @@ mod tests {
 
     /// A clear entrance with a fault and the measures that go with it.
     fn faulty(name: FaultName) -> Entrance {
-        let entrance = Entrance { timing_ms: told(30.0, 1.0), ..clear(0, 46, 1.0) };
+        let entrance = with(clear(0, 46, 1.0), |e| e.verdict.timing_ms = told(30.0, 1.0));
         match name {
             FaultName::Below => below(0, 1.0),
-            FaultName::Above => flagged(Entrance { onset_cents: told(70.9, 4.0), ..entrance }, name, 0.5, 0.9),
+            FaultName::Above => flagged(with(entrance, |e| e.front.onset_cents = told(70.9, 4.0)), name, 0.5, 0.9),
             _ => flagged(entrance, name, 0.5, 0.9),
         }
     }
@@ -395,7 +395,7 @@ mod tests {
     fn smeared(depth_cents: f64) -> Entrance {
         let smear = Some(Smear { rate_cents_per_s: 900.0, depth_cents, duration_ms: 100.0 });
         let evidence = Evidence { smear, ..Evidence::default() };
-        Entrance { evidence, ..faulty(FaultName::Smear) }
+        with(faulty(FaultName::Smear), |e| e.front.evidence = evidence)
     }
 
     #[test]
@@ -433,7 +433,7 @@ mod tests {
         // 115 ms at 200 px/s.
         assert!((length(&airy(0, 1.0), &SCALE) - 23.0).abs() < 1e-9);
         let num_lines = |level_db| {
-            let entrance = Entrance { noise_before_tone_db: told(level_db, 1.0), ..airy(0, 1.0) };
+            let entrance = with(airy(0, 1.0), |e| e.front.noise_before_tone_db = told(level_db, 1.0));
             drawn(&entrance, &SCALE).mark(MarkKind::Air).expect("air").lines.len()
         };
         assert!(num_lines(-35.0) < num_lines(-22.0) && num_lines(-22.0) < num_lines(-10.0));
@@ -443,7 +443,7 @@ mod tests {
 
     #[test]
     fn marks_of_neighbours_meet_only_where_they_do_in_time() {
-        let long = Entrance { noise_before_tone_ms: told(300.0, 4.0), ..airy(0, 1.0) };
+        let long = with(airy(0, 1.0), |e| e.front.noise_before_tone_ms = told(300.0, 4.0));
         let length = |scale: &GlyphScale| -line(&long, MarkKind::Air, scale)[0].0;
         // Half the way to the note before, with the margin.
         assert!((length(&SCALE) - 30.0).abs() < 1e-9);
@@ -480,7 +480,7 @@ mod tests {
     #[test]
     fn the_farther_a_pitch_the_farther_its_curve() {
         let start = |cents| {
-            let entrance = Entrance { onset_cents: told(cents, 4.0), ..below(0, 1.0) };
+            let entrance = with(below(0, 1.0), |e| e.front.onset_cents = told(cents, 4.0));
             line(&entrance, MarkKind::Approach, &SCALE)[0].1
         };
         let starts = [-20.0, -40.0, -80.0, -160.0].map(start);
@@ -491,9 +491,9 @@ mod tests {
     #[test]
     fn a_wild_point_of_the_picture_does_not_show() {
         let mut entrance = below(0, 1.0);
-        entrance.picture.pitch_cents[30..60].fill(-20.0);
+        entrance.front.picture.pitch_cents[30..60].fill(-20.0);
         let ms = FrontPicture::time_ms(45);
-        entrance.picture.pitch_cents[45] = 1200.0;
+        entrance.front.picture.pitch_cents[45] = 1200.0;
         assert!((pitch_at(&entrance, ms) + 20.0).abs() < 1e-9);
     }
 
@@ -508,7 +508,7 @@ mod tests {
     #[test]
     fn the_foot_goes_to_the_beat_before_a_late_stroke_and_after_an_early_one() {
         let at = |ms, name, line_px_per_s| {
-            let entrance = Entrance { timing_ms: told(ms, 1.0), ..flagged(clear(0, 46, 1.0), name, 0.5, 0.9) };
+            let entrance = with(flagged(clear(0, 46, 1.0), name, 0.5, 0.9), |e| e.verdict.timing_ms = told(ms, 1.0));
             line(&entrance, MarkKind::Foot, &GlyphScale { line_px_per_s, ..SCALE })[1].0
         };
         assert!((at(50.0, FaultName::Late, None) + 10.0).abs() < 1e-9);
@@ -532,7 +532,7 @@ mod tests {
 
     #[test]
     fn a_slow_tone_has_grown_where_its_triangle_ends() {
-        let slow = Entrance { attack_ms: told(120.0, 5.0), ..faulty(FaultName::Slow) };
+        let slow = with(faulty(FaultName::Slow), |e| e.front.attack_ms = told(120.0, 5.0));
         let triangle = line(&slow, MarkKind::Growth, &SCALE);
         // 120 ms at 200 px/s.
         assert_eq!(triangle, [(0.0, 0.0), (24.0, -60.0), (0.0, -60.0)]);
@@ -543,7 +543,7 @@ mod tests {
         let left = |held_ms| {
             let evidence = Evidence { held_breath_ms: Some(held_ms), ..Evidence::default() };
             let scale = GlyphScale { neighbours_px: (400.0, 86.0), ..SCALE };
-            line(&Entrance { evidence, ..faulty(FaultName::HeldBreath) }, MarkKind::Held, &scale)[0].0
+            line(&with(faulty(FaultName::HeldBreath), |e| e.front.evidence = evidence), MarkKind::Held, &scale)[0].0
         };
         assert!((left(300.0) + 60.0).abs() < 1e-9 && (left(500.0) + 100.0).abs() < 1e-9);
     }
@@ -554,10 +554,10 @@ mod tests {
         for name in FaultName::ALL {
             entrance = flagged(entrance, name, 1.0, 1.0);
         }
-        entrance.level_db = f64::NAN;
-        entrance.noise_before_tone_db = told(f64::NAN, 1.0);
-        entrance.onset_cents = Err(CannotTell::TooSoft);
-        entrance.timing_ms = told(f64::INFINITY, 1.0);
+        entrance.front.level_db = f64::NAN;
+        entrance.front.noise_before_tone_db = told(f64::NAN, 1.0);
+        entrance.front.onset_cents = Err(CannotTell::TooSoft);
+        entrance.verdict.timing_ms = told(f64::INFINITY, 1.0);
         let alone = (f64::INFINITY, f64::INFINITY);
         for (line_px_per_s, neighbours_px) in [(None, alone), (Some(80.0), alone), (Some(80.0), (0.0, 0.0))] {
             let scale = GlyphScale { line_px_per_s, neighbours_px, ..SCALE };

@@ -26,8 +26,8 @@ impl MarkNote {
     /// The note of an entrance.
     #[must_use]
     pub fn of(entrance: &Entrance) -> Self {
-        let worst = entrance.faults.worst();
-        let channel = match entrance.articulation {
+        let worst = entrance.verdict.faults.worst();
+        let channel = match entrance.front.articulation {
             Articulation::Tongued => 0,
             Articulation::Legato => 1,
             Articulation::Slurred => 2,
@@ -47,13 +47,13 @@ pub fn key_of(fault: FaultName) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{clear, flagged};
+    use crate::fixtures::{clear, flagged, with};
 
     #[test]
     fn the_note_tells_the_worst_fault_and_how_bad_it_is() {
         let one = flagged(clear(0, 46, 1.0), FaultName::Airy, 0.2, 0.9);
         assert_eq!(MarkNote::of(&one), MarkNote { channel: 0, key: 60, velocity: 25 });
-        let two = Entrance { articulation: Articulation::Slurred, ..flagged(one, FaultName::Split, 1.0, 0.9) };
+        let two = with(flagged(one, FaultName::Split, 1.0, 0.9), |e| e.front.articulation = Articulation::Slurred);
         assert_eq!(MarkNote::of(&two), MarkNote { channel: 2, key: key_of(FaultName::Split), velocity: 127 });
         assert_eq!(MarkNote::of(&clear(0, 46, 1.0)), MarkNote { channel: 0, key: 59, velocity: 1 });
         assert_eq!(key_of(FaultName::HeldBreath), 70);

@@ -45,7 +45,7 @@ impl Which {
         match self {
             Self::Flagged => entrance.is_flagged(),
             Self::All => true,
-            Self::Fault(name) => entrance.faults.get(name).is_some(),
+            Self::Fault(name) => entrance.verdict.faults.get(name).is_some(),
         }
     }
 }
@@ -107,11 +107,11 @@ pub fn marks(entrances: &[Entrance], which: Which) -> Vec<Mark> {
 
 /// An entrance without a time cannot be marked.
 fn mark(entrance: &Entrance, which: Which) -> Option<Mark> {
-    if !entrance.speaks_s.is_finite() {
+    if !entrance.front.speaks_s.is_finite() {
         return None;
     }
-    let time_s = entrance.speaks_s.max(0.0);
-    let length_s = entrance.end_s.map_or(0.0, |end_s| end_s - time_s);
+    let time_s = entrance.front.speaks_s.max(0.0);
+    let length_s = entrance.front.end_s.map_or(0.0, |end_s| end_s - time_s);
     let length_s = if length_s > 0.0 { length_s } else { 0.0 };
     Some(Mark { time_s, length_s, label: label(entrance, which), note: MarkNote::of(entrance) })
 }
@@ -119,7 +119,7 @@ fn mark(entrance: &Entrance, which: Which) -> Option<Mark> {
 /// "Bb2: came in 71 cents below and took 113 ms to settle"; the fault asked for comes first, then the worst.
 #[must_use]
 pub fn label(entrance: &Entrance, which: Which) -> String {
-    let note = entrance.midi_note.map_or_else(|| "?".into(), units::note_name);
+    let note = entrance.front.midi_note.map_or_else(|| "?".into(), units::note_name);
     let mut faults = words::worst_first(entrance);
     if let Which::Fault(name) = which {
         faults.sort_by_key(|fault| fault.name != name);
@@ -137,7 +137,7 @@ fn ascii(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{self, told};
+    use crate::fixtures::{self, told, with};
 
     #[test]
     fn the_choice_is_that_of_its_name() {
@@ -166,13 +166,13 @@ mod tests {
 
     #[test]
     fn labels_are_ascii() {
-        let unsure = Entrance { settle_ms: told(60.0, 25.0), ..fixtures::below(0, 1.0) };
+        let unsure = with(fixtures::below(0, 1.0), |e| e.front.settle_ms = told(60.0, 25.0));
         assert!(label(&unsure, Which::All).ends_with("took 60 +- 25 ms to settle"));
     }
 
     #[test]
     fn odd_times_do_no_harm() {
-        let at = |speaks_s: f64, end_s: Option<f64>| Entrance { end_s, ..fixtures::clear(0, 46, speaks_s) };
+        let at = |speaks_s: f64, end_s: Option<f64>| with(fixtures::clear(0, 46, speaks_s), |e| e.front.end_s = end_s);
         let all = [at(2.0, Some(1.0)), at(f64::NAN, None), at(-0.2, None)];
         let times: Vec<_> = marks(&all, Which::All).iter().map(|m| (m.time_s, m.length_s)).collect();
         assert_eq!(times, [(0.0, 0.0), (2.0, 0.0)]);

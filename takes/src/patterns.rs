@@ -54,7 +54,7 @@ impl Dynamic {
     #[must_use]
     pub fn of(entrance: &Entrance, loud_db: f64) -> Self {
         let [loud, medium] = DYNAMICS_DB;
-        match loud_db - entrance.level_db {
+        match loud_db - entrance.front.level_db {
             under if under <= loud => Self::Loud,
             under if under <= medium => Self::Medium,
             _ => Self::Soft,
@@ -76,7 +76,7 @@ impl Dynamic {
 /// Level of the loud notes, dB; 0 where there are none.
 #[must_use]
 pub fn loud_db(entrances: &[Entrance]) -> f64 {
-    let mut levels: Vec<f64> = entrances.iter().map(|e| e.level_db).filter(|db| db.is_finite()).collect();
+    let mut levels: Vec<f64> = entrances.iter().map(|e| e.front.level_db).filter(|db| db.is_finite()).collect();
     levels.sort_by(f64::total_cmp);
     let place = (LOUD_QUANTILE * levels.len().saturating_sub(1) as f64).round() as usize;
     levels.get(place).copied().unwrap_or(0.0)
@@ -105,7 +105,7 @@ pub fn part_label(part: usize, part_minutes: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::clear;
+    use crate::fixtures::{clear, with};
 
     #[test]
     fn fewer_than_five_notes_have_no_share() {
@@ -117,7 +117,7 @@ mod tests {
 
     #[test]
     fn soft_is_soft_against_the_same_recording() {
-        let at = |level_db| Entrance { level_db, ..clear(0, 46, 1.0) };
+        let at = |level_db| with(clear(0, 46, 1.0), |e| e.front.level_db = level_db);
         let dynamics = |gain_db: f64| {
             let take = [-40.0, -33.0, -28.0, -24.0, -22.0].map(|db| at(db + gain_db));
             take.map(|e| Dynamic::of(&e, loud_db(&take)))
@@ -130,13 +130,13 @@ mod tests {
     #[test]
     fn one_outburst_makes_nothing_else_soft() {
         let mut take = [clear(0, 46, 1.0); 20];
-        take[7].level_db += 20.0;
+        take[7].front.level_db += 20.0;
         assert!(take.iter().all(|e| Dynamic::of(e, loud_db(&take)) == Dynamic::Loud));
     }
 
     #[test]
     fn a_level_that_is_no_number_is_no_trouble() {
-        let take = [Entrance { level_db: f64::NAN, ..clear(0, 46, 1.0) }];
+        let take = [with(clear(0, 46, 1.0), |e| e.front.level_db = f64::NAN)];
         assert_eq!((loud_db(&take), loud_db(&[])), (0.0, 0.0));
         assert_eq!(Dynamic::of(&take[0], 0.0), Dynamic::Soft);
     }

@@ -189,8 +189,8 @@ impl Summary {
     /// Sums entrances up.
     #[must_use]
     pub fn of(entrances: &[Entrance]) -> Self {
-        let with = |name| entrances.iter().filter(|e| e.faults.get(name).is_some()).count();
-        let lies_in = |register, e: &Entrance| e.midi_note.map(Register::of) == Some(register);
+        let with = |name| entrances.iter().filter(|e| e.verdict.faults.get(name).is_some()).count();
+        let lies_in = |register, e: &Entrance| e.front.midi_note.map(Register::of) == Some(register);
         let within = |register| Count::of(entrances.iter().filter(|e| lies_in(register, e)));
         Self {
             all: Count::of(entrances.iter()),
@@ -212,14 +212,14 @@ impl Summary {
 fn medians(entrances: &[Entrance]) -> Medians {
     let of = |told: fn(&Entrance) -> Option<f64>| Median::of(entrances.iter().filter_map(told).collect());
     Medians {
-        clarity: of(|e| Some(e.clarity)),
-        noise_before_tone_ms: of(|e| value(e.noise_before_tone_ms).filter(|&ms| ms > 0.0)),
-        onset_cents_abs: of(|e| value(e.onset_cents).map(f64::abs)),
-        settle_ms: of(|e| value(e.settle_ms)),
-        attack_ms: of(|e| value(e.attack_ms)),
-        timing_ms: of(|e| value(e.timing_ms)),
-        level_db: of(|e| Some(e.level_db)),
-        tuning_cents: of(|e| value(e.tuning_cents)),
+        clarity: of(|e| Some(e.verdict.clarity)),
+        noise_before_tone_ms: of(|e| value(e.front.noise_before_tone_ms).filter(|&ms| ms > 0.0)),
+        onset_cents_abs: of(|e| value(e.front.onset_cents).map(f64::abs)),
+        settle_ms: of(|e| value(e.front.settle_ms)),
+        attack_ms: of(|e| value(e.front.attack_ms)),
+        timing_ms: of(|e| value(e.verdict.timing_ms)),
+        level_db: of(|e| Some(e.front.level_db)),
+        tuning_cents: of(|e| value(e.front.tuning_cents)),
     }
 }
 

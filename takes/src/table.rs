@@ -94,8 +94,8 @@ pub(crate) fn notes(reading: &Reading, entrances: &[Entrance]) -> String {
 
 /// A note that was not played as written: "0:12.30  bar 5: D3 for C3".
 fn off_note(step: &Step, entrances: &[Entrance]) -> Option<String> {
-    let entrance = step.entrance.and_then(|index| entrances.iter().find(|e| e.index == index));
-    let at = entrance.map_or_else(|| "   -   ".into(), |e| words::clock(e.speaks_s));
+    let entrance = step.entrance.and_then(|index| entrances.iter().find(|e| e.front.index == index));
+    let at = entrance.map_or_else(|| "   -   ".into(), |e| words::clock(e.front.speaks_s));
     let played = entrance.map_or_else(String::new, note);
     let written = step.written.as_ref().map_or_else(String::new, |n| units::note_name(n.midi_note));
     let bar = step.written.as_ref().and_then(|n| n.bar.as_ref()).map_or_else(String::new, |bar| format!("bar {bar}: "));
@@ -127,7 +127,7 @@ fn entrances_to_show(entrances: &[Entrance], style: TableStyle) -> Vec<&Entrance
     let mut shown: Vec<_> = entrances.iter().filter(|e| style.all || e.is_flagged()).collect();
     if style.worst_first {
         // A stable sort: equals stay in the order of the sound.
-        shown.sort_by(|a, b| a.clarity.total_cmp(&b.clarity));
+        shown.sort_by(|a, b| a.verdict.clarity.total_cmp(&b.verdict.clarity));
     }
     shown
 }
@@ -161,12 +161,12 @@ fn entrance_table(shown: &[&Entrance], style: TableStyle) -> String {
 fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
     let faults = words::worst_first(entrance);
     let mut rows = vec![vec![
-        Cell::new(words::clock(entrance.speaks_s)),
+        Cell::new(words::clock(entrance.front.speaks_s)),
         Cell::new(note(entrance)),
         what(faults.first(), style),
         Cell::new(faults.first().map_or_else(|| clear_numbers(entrance), |f| words::because(entrance, f.name))),
         sure(faults.first(), style),
-        Cell::new(format!("{:.0}", entrance.clarity)),
+        Cell::new(format!("{:.0}", entrance.verdict.clarity)),
     ]];
     rows.extend(faults.iter().skip(1).map(|fault| {
         let numbers = Cell::new(words::because(entrance, fault.name));
@@ -193,16 +193,16 @@ fn strong(text: String, style: TableStyle) -> Cell {
 }
 
 fn note(entrance: &Entrance) -> String {
-    entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
+    entrance.front.midi_note.map_or_else(|| "?".into(), units::note_name)
 }
 
 /// What there is to tell of a clear entrance.
 fn clear_numbers(entrance: &Entrance) -> String {
-    let settled = entrance.settle_ms.ok().map(|m| match m.value.round() {
+    let settled = entrance.front.settle_ms.ok().map(|m| match m.value.round() {
         ms if ms > 0.0 => format!("settled after {ms:.0} ms"),
         _ => "on its pitch at once".into(),
     });
-    let attack = entrance.attack_ms.ok().map(|m| format!("grew in {:.0} ms", m.value));
+    let attack = entrance.front.attack_ms.ok().map(|m| format!("grew in {:.0} ms", m.value));
     settled.into_iter().chain(attack).collect::<Vec<_>>().join(", ")
 }
 

@@ -6,7 +6,7 @@ use crate::click::{self, ClickError};
 use crate::pulse;
 use crate::sheet::{self, Reading, Sheet};
 use notefront_dsp::analyzer::collect;
-use notefront_dsp::{Analyzer, AnalyzerError, CannotTell, Entrance, Settings};
+use notefront_dsp::{Analyzer, AnalyzerError, CannotTell, Entrance, Front, Settings};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -246,11 +246,10 @@ fn hold_against(take: &mut Take, reference: &Reference, heard: Option<Beats>) {
     let mut beats = settings.grid.map(Beats::given).or(heard);
     if reference.beats == BeatSource::Search {
         let written = || take.reading.as_ref().and_then(|reading| reading.beats.clone());
-        let speaks_s = || take.entrances.iter().map(|e| e.speaks_s).collect::<Vec<_>>();
+        let speaks_s = || take.entrances.iter().map(|e| e.front.speaks_s).collect::<Vec<_>>();
         beats = beats.or_else(written).or_else(|| pulse::find(&speaks_s()));
     }
-    // The analysis itself has timed the entrances against a grid in the settings.
-    if let Some(beats) = beats.as_ref().filter(|_| settings.grid.is_none()) {
+    if let Some(beats) = &beats {
         beats.time(&mut take.entrances, &settings);
     }
     take.beats = beats;
@@ -259,37 +258,31 @@ fn hold_against(take: &mut Take, reference: &Reference, heard: Option<Beats>) {
 fn scan_sound(path: &Path, options: ScanOptions, mut progress: impl FnMut(Progress)) -> Result<Take, ScanError> {
     let mut file = AudioFile::open(path, options.channel)?;
     let mut analyzer = Analyzer::new(file.sample_rate_hz(), options.settings).map_err(ScanError::Analysis)?;
-    let mut entrances = Vec::new();
+    let mut fronts = Vec::new();
     let total_s = file.promised_s();
     while let Some(block) = file.next_block()? {
-        feed(&mut analyzer, block, &mut entrances);
+        feed(&mut analyzer, block, &mut fronts);
         progress(Progress { done_s: file.position_s(), total_s });
     }
     analyzer.finish();
-    collect(&mut analyzer, &mut entrances);
-    Ok(judged(path, options, &file, &analyzer, entrances))
+    collect(&mut analyzer, &mut fronts);
+    Ok(judged(path, options, &file, &analyzer, fronts))
 }
 
 /// Events are taken out often, since the analysis keeps a limited number.
-fn feed(analyzer: &mut Analyzer, block: &[f32], entrances: &mut Vec<Entrance>) {
+fn feed(analyzer: &mut Analyzer, block: &[f32], fronts: &mut Vec<Front>) {
     const BLOCK_LEN: usize = 4096;
     for part in block.chunks(BLOCK_LEN) {
         analyzer.push(part);
-        collect(analyzer, entrances);
+        collect(analyzer, fronts);
     }
 }
 
-fn judged(
-    path: &Path,
-    options: ScanOptions,
-    file: &AudioFile,
-    analyzer: &Analyzer,
-    mut entrances: Vec<Entrance>,
-) -> Take {
+fn judged(path: &Path, options: ScanOptions, file: &AudioFile, analyzer: &Analyzer, mut fronts: Vec<Front>) -> Take {
     let findings = file.findings();
     // A note that sounds to the last sample ends there.
-    for entrance in &mut entrances {
-        entrance.end_s.get_or_insert(findings.duration_s);
+    for front in &mut fronts {
+        front.end_s.get_or_insert(findings.duration_s);
     }
     let source = TakeSource {
         path: path.to_owned(),
@@ -299,7 +292,8 @@ fn judged(
         duration_s: findings.duration_s,
     };
     let mut warnings = recording_warnings(&findings, &source);
-    warnings.extend(analysis_warnings(analyzer, &entrances));
+    warnings.extend(analysis_warnings(analyzer, &fronts));
+    let entrances = fronts.into_iter().map(|front| Entrance::of(front, None, &options.settings)).collect();
     Take { source, options, entrances, warnings, beats: None, reading: None }
 }
 
@@ -329,12 +323,12 @@ fn recording_warnings(findings: &Findings, source: &TakeSource) -> Vec<Warning> 
     warnings
 }
 
-fn analysis_warnings(analyzer: &Analyzer, entrances: &[Entrance]) -> Vec<Warning> {
+fn analysis_warnings(analyzer: &Analyzer, fronts: &[Front]) -> Vec<Warning> {
     let mut warnings = Vec::new();
     if analyzer.num_bad_samples() > 0 {
         warnings.push(Warning::BadSamples(analyzer.num_bad_samples()));
     }
-    if entrances.first().is_some_and(|e| e.settle_ms == Err(CannotTell::CutOff)) {
+    if fronts.first().is_some_and(|front| front.settle_ms == Err(CannotTell::CutOff)) {
         warnings.push(Warning::CutOff);
     }
     if analyzer.num_dropped_events() > 0 {

@@ -114,7 +114,7 @@ pub fn because(entrance: &Entrance, fault: FaultName) -> String {
 /// The faults of an entrance, the most severe first.
 #[must_use]
 pub fn worst_first(entrance: &Entrance) -> Vec<Fault> {
-    let mut faults: Vec<Fault> = entrance.faults.iter().copied().collect();
+    let mut faults: Vec<Fault> = entrance.verdict.faults.iter().copied().collect();
     faults.sort_by(|a, b| b.severity.total_cmp(&a.severity));
     faults
 }
@@ -160,9 +160,9 @@ pub fn position(position: &SlidePosition) -> String {
 }
 
 fn airy(entrance: &Entrance) -> String {
-    let length = amount(entrance.noise_before_tone_ms, "ms");
+    let length = amount(entrance.front.noise_before_tone_ms, "ms");
     let air = length.map_or_else(|| "air before the tone".into(), |ms| format!("air for {ms} before the tone"));
-    match entrance.noise_before_tone_db {
+    match entrance.front.noise_before_tone_db {
         Ok(level) if level.value.round() < 0.0 => format!("{air}, {:.0} dB under it", -level.value),
         Ok(level) if level.value.round() > 0.0 => format!("{air}, {:.0} dB louder than it", level.value),
         Ok(_) => format!("{air}, as loud as it"),
@@ -171,25 +171,25 @@ fn airy(entrance: &Entrance) -> String {
 }
 
 fn off_pitch(entrance: &Entrance, side: &str) -> String {
-    let start = match amount(entrance.onset_cents, "cents") {
+    let start = match amount(entrance.front.onset_cents, "cents") {
         Some(cents) => format!("came in {cents} {side}"),
         None => format!("came in {side} the pitch"),
     };
-    match amount(entrance.settle_ms, "ms") {
+    match amount(entrance.front.settle_ms, "ms") {
         Some(ms) => format!("{start} and took {ms} to settle"),
         None => start,
     }
 }
 
 fn slow(entrance: &Entrance) -> String {
-    match amount(entrance.attack_ms, "ms") {
+    match amount(entrance.front.attack_ms, "ms") {
         Some(ms) => format!("took {ms} to grow to its full tone"),
         None => "took long to grow to its full tone".into(),
     }
 }
 
 fn split(entrance: &Entrance) -> String {
-    let Some(split) = entrance.evidence.split else { return "started on another partial".into() };
+    let Some(split) = entrance.front.evidence.split else { return "started on another partial".into() };
     let side = if split.interval_cents < 0.0 { "below" } else { "above" };
     let (wrong, right) = match partials(entrance, split.interval_cents) {
         Some((wrong, right)) => (format!("the {} partial", nth(wrong)), format!(" before it found the {}", nth(right))),
@@ -201,8 +201,8 @@ fn split(entrance: &Entrance) -> String {
 
 /// The wrong and the right partial, in the most usual position where both lie an interval (cents) apart.
 fn partials(entrance: &Entrance, interval_cents: f64) -> Option<(u8, u8)> {
-    let usual = entrance.partial.into_iter();
-    let rights = usual.chain(entrance.positions.iter().filter(|p| !p.trigger).map(|p| p.partial));
+    let usual = entrance.front.partial.into_iter();
+    let rights = usual.chain(entrance.front.positions.iter().filter(|p| !p.trigger).map(|p| p.partial));
     rights.into_iter().find_map(|right| {
         let exact = f64::from(right) * (interval_cents / 1200.0).exp2();
         let wrong = exact.round();
@@ -213,7 +213,9 @@ fn partials(entrance: &Entrance, interval_cents: f64) -> Option<(u8, u8)> {
 }
 
 fn smear(entrance: &Entrance) -> String {
-    let Some(smear) = entrance.evidence.smear else { return "the slide was still moving when the note spoke".into() };
+    let Some(smear) = entrance.front.evidence.smear else {
+        return "the slide was still moving when the note spoke".into();
+    };
     let way = if smear.depth_cents < 0.0 { "up" } else { "down" };
     format!(
         "slid {way} {:.0} cents into the note over {:.0} ms: the slide came after the tongue",
@@ -223,29 +225,29 @@ fn smear(entrance: &Entrance) -> String {
 }
 
 fn stutter(entrance: &Entrance) -> String {
-    match entrance.evidence.stutter {
+    match entrance.front.evidence.stutter {
         Some(s) => format!("started twice, {:.0} ms apart with a dip of {:.0} dB between", s.gap_ms, s.dip_db),
         None => "started twice".into(),
     }
 }
 
 fn hard(entrance: &Entrance) -> String {
-    match entrance.evidence.overshoot_db {
-        Some(db) => format!("burst out {db:.0} dB over the tone it settled to"),
-        None => "burst out louder than the tone it settled to".into(),
+    match entrance.front.overshoot_db {
+        Ok(over) => format!("burst out {:.0} dB over the tone it settled to", over.value),
+        Err(_) => "burst out louder than the tone it settled to".into(),
     }
 }
 
 fn off_beat(entrance: &Entrance, fault: FaultName) -> String {
     let side = if fault == FaultName::Early { "before" } else { "after" };
-    match amount(entrance.timing_ms, "ms") {
+    match amount(entrance.verdict.timing_ms, "ms") {
         Some(ms) => format!("spoke {ms} {side} the beat"),
         None => format!("spoke {side} the beat"),
     }
 }
 
 fn held_breath(entrance: &Entrance) -> String {
-    match entrance.evidence.held_breath_ms {
+    match entrance.front.evidence.held_breath_ms {
         Some(ms) => format!("held the breath for {ms:.0} ms before the note"),
         None => "held the breath before the note".into(),
     }
@@ -301,7 +303,7 @@ fn nth(n: u8) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{airy, below, clear, split, told};
+    use crate::fixtures::{airy, below, clear, split, told, with};
     use notefront_dsp::entrance::{Smear, Split, Stutter};
     use notefront_dsp::{CannotTell, Evidence, Positions};
 
@@ -314,7 +316,7 @@ mod tests {
     #[test]
     fn air_is_told_with_its_level() {
         assert_eq!(because(&airy(0, 1.0), FaultName::Airy), "air for 115 ms before the tone, 17 dB under it");
-        let loud = Entrance { noise_before_tone_db: told(3.0, 1.0), ..airy(0, 1.0) };
+        let loud = with(airy(0, 1.0), |e| e.front.noise_before_tone_db = told(3.0, 1.0));
         assert_eq!(because(&loud, FaultName::Airy), "air for 115 ms before the tone, 3 dB louder than it");
     }
 
@@ -331,7 +333,10 @@ mod tests {
     fn a_split_without_partials_still_reads() {
         let evidence =
             Evidence { split: Some(Split { interval_cents: 386.0, duration_ms: 30.0 }), ..Evidence::default() };
-        let entrance = Entrance { partial: None, evidence, ..clear(0, 60, 1.0) };
+        let entrance = with(clear(0, 60, 1.0), |e| {
+            e.front.partial = None;
+            e.front.evidence = evidence;
+        });
         assert_eq!(because(&entrance, FaultName::Split), "started on another partial, a major third above, for 30 ms");
     }
 
@@ -340,29 +345,31 @@ mod tests {
         // C4 is the 5th partial in 2.9 and the 6th in 6: an octave below there is only the 3rd, in 6 \[C\].
         let evidence =
             Evidence { split: Some(Split { interval_cents: -1195.0, duration_ms: 50.0 }), ..Evidence::default() };
-        let mut entrance =
-            Entrance { partial: Some(5), evidence, positions: Positions::default(), ..clear(0, 60, 1.0) };
+        let mut entrance = with(clear(0, 60, 1.0), |e| {
+            e.front.partial = Some(5);
+            e.front.evidence = evidence;
+            e.front.positions = Positions::default();
+        });
         let told = because(&entrance, FaultName::Split);
         assert_eq!(told, "started on another partial, an octave below, for 50 ms");
-        entrance.positions.push(SlidePosition { position: 6.0, trigger: false, partial: 6 });
+        entrance.front.positions.push(SlidePosition { position: 6.0, trigger: false, partial: 6 });
         let told = because(&entrance, FaultName::Split);
         assert_eq!(told, "started on the 3rd partial, an octave below, for 50 ms before it found the 6th");
     }
 
     #[test]
     fn an_uncertain_figure_says_so() {
-        let entrance = Entrance { settle_ms: told(60.0, 25.0), ..below(0, 1.0) };
+        let entrance = with(below(0, 1.0), |e| e.front.settle_ms = told(60.0, 25.0));
         assert_eq!(because(&entrance, FaultName::Below), "came in 71 cents below and took 60 ± 25 ms to settle");
     }
 
     #[test]
     fn what_cannot_be_told_is_left_out() {
-        let entrance = Entrance {
-            onset_cents: Err(CannotTell::TooSoft),
-            settle_ms: Err(CannotTell::TooShort),
-            noise_before_tone_ms: told(f64::NAN, 1.0),
-            ..clear(0, 46, 1.0)
-        };
+        let entrance = with(clear(0, 46, 1.0), |e| {
+            e.front.onset_cents = Err(CannotTell::TooSoft);
+            e.front.settle_ms = Err(CannotTell::TooShort);
+            e.front.noise_before_tone_ms = told(f64::NAN, 1.0);
+        });
         for fault in FaultName::ALL {
             let words = because(&entrance, fault);
             assert!(!words.is_empty() && !words.contains("NaN"), "{words}");
@@ -375,12 +382,15 @@ mod tests {
         let evidence = Evidence {
             stutter: Some(Stutter { gap_ms: 85.0, dip_db: 9.0 }),
             smear: Some(Smear { rate_cents_per_s: 900.0, depth_cents: -107.0, duration_ms: 130.0 }),
-            overshoot_db: Some(7.6),
             held_breath_ms: Some(350.0),
             ..Evidence::default()
         };
-        let entrance =
-            Entrance { evidence, timing_ms: told(-24.0, 2.0), attack_ms: told(140.0, 5.0), ..clear(0, 46, 1.0) };
+        let entrance = with(clear(0, 46, 1.0), |e| {
+            e.front.evidence = evidence;
+            e.front.overshoot_db = told(7.6, 1.5);
+            e.verdict.timing_ms = told(-24.0, 2.0);
+            e.front.attack_ms = told(140.0, 5.0);
+        });
         let told = |fault| because(&entrance, fault);
         assert_eq!(told(FaultName::Stutter), "started twice, 85 ms apart with a dip of 9 dB between");
         assert_eq!(

@@ -92,7 +92,7 @@ fn heard(folder: &Path, name: &str, played: &[Played]) -> HeardTake {
 
 /// Which note of the tune an entrance is, by its time.
 fn of_tune(heard: &HeardTake, played: &[Played], entrance: usize) -> Option<usize> {
-    let at_s = heard.take.entrances[entrance].speaks_s;
+    let at_s = heard.take.entrances[entrance].front.speaks_s;
     played.iter().find(|note| (note.at_s - at_s).abs() < NEAR_S)?.of_tune
 }
 

@@ -70,12 +70,12 @@ fn endless(take: &Path, num_entrances: usize) -> HeardTake {
     let short = scan(take, ScanOptions::default(), |_| {}).expect("a good take");
     let entrances = short.entrances.iter().cycle().take(num_entrances).copied().enumerate();
     let entrances = entrances.map(|(index, mut entrance)| {
-        let later_s = index as f64 - entrance.speaks_s;
-        entrance.index = index;
-        entrance.sound_start_s += later_s;
-        entrance.onset_s += later_s;
-        entrance.speaks_s += later_s;
-        entrance.end_s = entrance.end_s.map(|end| end + later_s);
+        let later_s = index as f64 - entrance.front.speaks_s;
+        entrance.front.index = index;
+        entrance.front.sound_start_s += later_s;
+        entrance.front.onset_s += later_s;
+        entrance.front.speaks_s += later_s;
+        entrance.front.end_s = entrance.front.end_s.map(|end| end + later_s);
         entrance
     });
     let entrances = entrances.collect();

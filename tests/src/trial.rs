@@ -4,7 +4,7 @@ use crate::audio::Sound;
 use crate::synth::{Attack, Dice, Note, Player, Rise, Room, Scene, Start, Tone};
 use crate::truth::{NoteTruth, TakeTruth};
 use notefront_dsp::units::midi_to_hz;
-use notefront_dsp::{Entrance, Settings, analyze};
+use notefront_dsp::{Entrance, Settings, analyze_and_judge};
 
 /// A player of no special habits: small jitter and shimmer, some breath in the tone.
 pub const PLAYER: Player = Player {
@@ -60,7 +60,7 @@ pub fn hear(scene: &Scene) -> (TakeTruth, Vec<Entrance>) {
 /// When the analysis refuses the settings or the rate.
 #[must_use]
 pub fn hear_sound(sound: &Sound, settings: Settings) -> Vec<Entrance> {
-    analyze(&sound.samples, sound.rate_hz, settings).unwrap_or_else(|e| panic!("{e}"))
+    analyze_and_judge(&sound.samples, sound.rate_hz, settings).unwrap_or_else(|e| panic!("{e}"))
 }
 
 /// What is true and what is heard of one note of one second.
@@ -77,7 +77,7 @@ pub fn one(note: Note) -> (NoteTruth, Entrance) {
 /// Onsets, s.
 #[must_use]
 pub fn onsets(heard: &[Entrance]) -> Vec<f64> {
-    heard.iter().map(|entrance| entrance.onset_s).collect()
+    heard.iter().map(|entrance| entrance.front.onset_s).collect()
 }
 
 /// Noise of a level in dB RMS re full scale, white.

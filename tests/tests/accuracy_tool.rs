@@ -2,7 +2,7 @@
 
 use approx::assert_abs_diff_eq;
 use notefront_dsp::{
-    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, FrontPicture, Measure, Positions,
+    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, Front, FrontPicture, Measure, Positions,
     entrance::InstantUncertainty,
 };
 use notefront_tests::accuracy::{Figures, JudgedTake, lines};
@@ -17,7 +17,7 @@ fn exactly(value: f64) -> Result<Measure, CannotTell> {
 /// What a perfect ear would say of a note.
 fn perfect(i: usize, truth: &TakeTruth) -> Entrance {
     let note = &truth.entrances[i];
-    let mut entrance = Entrance {
+    let front = Front {
         index: i,
         sound_start_s: note.sound_start_s,
         onset_s: note.onset_s,
@@ -32,21 +32,24 @@ fn perfect(i: usize, truth: &TakeTruth) -> Entrance {
         articulation: Articulation::Tongued,
         noise_before_tone_ms: exactly(note.noise_ms),
         noise_before_tone_db: note.noise_db.map_or(Err(CannotTell::NoAir), exactly),
+        approach_cents: Err(CannotTell::NotMeasured),
         onset_cents: note.onset_cents.map_or(Err(CannotTell::Slurred), exactly),
+        speak_ms: exactly((note.speaks_s - note.onset_s) * 1e3),
         settle_ms: note.settle_ms.map_or(Err(CannotTell::Slurred), exactly),
-        timing_ms: note.timing_ms.map_or(Err(CannotTell::NoGrid), exactly),
         attack_ms: Err(CannotTell::TooShort),
         log_attack_time: Err(CannotTell::TooShort),
         growth_db_per_s: Err(CannotTell::TooShort),
+        overshoot_db: Err(CannotTell::NoBody),
         level_db: -20.0,
-        clarity: 100.0,
-        faults: Default::default(),
         evidence: Evidence::default(),
         picture: FrontPicture::empty(),
     };
+    let timing_ms = note.timing_ms.map_or(Err(CannotTell::NoGrid), exactly);
+    let verdict = notefront_dsp::Verdict { timing_ms, faults: Faults::default(), clarity: 100.0 };
+    let mut entrance = Entrance { front, verdict };
     for name in FaultName::ALL {
         if truth.verdict(i, name.as_str()) == Verdict::Has {
-            entrance.faults.insert(Fault { name, severity: 0.5, sureness: 1.0 });
+            entrance.verdict.faults.insert(Fault { name, severity: 0.5, sureness: 1.0 });
         }
     }
     entrance
@@ -65,7 +68,7 @@ fn judged(truth: TakeTruth, spoil: impl Fn(usize, &NoteTruth, &mut Entrance)) ->
         })
         .collect();
     let times = |of: &dyn Fn(usize) -> f64| (0..heard.len()).map(of).collect::<Vec<f64>>();
-    let pairs = nearest_pairs(&times(&|i| truth.entrances[i].onset_s), &times(&|i| heard[i].onset_s), 0.05);
+    let pairs = nearest_pairs(&times(&|i| truth.entrances[i].onset_s), &times(&|i| heard[i].front.onset_s), 0.05);
     JudgedTake { name: "made".into(), truth, heard, pairs, duration_s: 30.0 }
 }
 
@@ -83,7 +86,7 @@ fn the_truth_itself_reaches_every_figure() {
 
 #[test]
 fn a_known_bias_comes_out_as_it_went_in() {
-    let figures = Figures::of(&[judged(truth_of("faults"), |_, _, heard| heard.onset_s += 0.012)]);
+    let figures = Figures::of(&[judged(truth_of("faults"), |_, _, heard| heard.front.onset_s += 0.012)]);
     assert_abs_diff_eq!(figures.mean_error("onset"), 12.0, epsilon = 1e-6);
     assert_abs_diff_eq!(figures.abs_error_percentile("onset", 90.0), 12.0, epsilon = 1e-6);
     assert_abs_diff_eq!(figures.onsets[1].f_measure(), 1.0);
@@ -93,7 +96,7 @@ fn a_known_bias_comes_out_as_it_went_in() {
 #[test]
 fn a_flag_on_every_note_costs_precision_and_clean_notes() {
     let take = judged(truth_of("faults"), |_, _, heard| {
-        heard.faults.insert(Fault { name: FaultName::Split, severity: 1.0, sureness: 1.0 });
+        heard.verdict.faults.insert(Fault { name: FaultName::Split, severity: 1.0, sureness: 1.0 });
     });
     let num_split = take.truth.entrances.iter().filter(|note| note.faults.iter().any(|f| f == "split")).count();
     let figures = Figures::of(&[take]);

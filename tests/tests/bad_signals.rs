@@ -2,7 +2,7 @@
 //! the streaming: any blocks, `reset`, offset.
 
 use notefront_dsp::analyzer::collect;
-use notefront_dsp::{Analyzer, Entrance, Settings, analyze};
+use notefront_dsp::{Analyzer, Entrance, Settings, analyze_and_judge};
 use notefront_tests::audio::Sound;
 use notefront_tests::synth::make;
 use notefront_tests::trial::white;
@@ -10,7 +10,7 @@ use notefront_tests::trial::white;
 const RATE_HZ: f64 = 48_000.0;
 
 fn hear(samples: &[f32]) -> Vec<Entrance> {
-    analyze(samples, RATE_HZ, Settings::default()).expect("valid settings")
+    analyze_and_judge(samples, RATE_HZ, Settings::default()).expect("valid settings")
 }
 
 /// A few seconds of a made take.
@@ -80,7 +80,7 @@ fn in_blocks(samples: &[f32], analyzer: &mut Analyzer, mut next_len: impl FnMut(
     }
     analyzer.finish();
     collect(analyzer, &mut heard);
-    heard
+    heard.into_iter().map(|front| Entrance::of(front, None, &Settings::default())).collect()
 }
 
 #[test]
@@ -112,15 +112,29 @@ fn every_told_number_is_finite_and_in_order() {
     for kind in ["faults", "nuisances", "dynamics"] {
         let (sound, _) = make(kind, 9).expect("a kind").make(RATE_HZ, 9);
         for entrance in hear(&sound.samples) {
-            let numbers =
-                [entrance.sound_start_s, entrance.onset_s, entrance.speaks_s, entrance.level_db, entrance.clarity];
+            let numbers = [
+                entrance.front.sound_start_s,
+                entrance.front.onset_s,
+                entrance.front.speaks_s,
+                entrance.front.level_db,
+                entrance.verdict.clarity,
+            ];
             assert!(numbers.iter().all(|n| n.is_finite()), "{kind}: {numbers:?}");
-            let measures = [entrance.settled_hz, entrance.onset_cents, entrance.settle_ms, entrance.attack_ms];
+            let measures = [
+                entrance.front.settled_hz,
+                entrance.front.onset_cents,
+                entrance.front.settle_ms,
+                entrance.front.attack_ms,
+            ];
             for measure in measures.into_iter().flatten() {
                 assert!(measure.value.is_finite() && measure.uncertainty >= 0.0, "{kind}: {measure:?}");
             }
-            assert!(entrance.sound_start_s <= entrance.onset_s && entrance.onset_s <= entrance.speaks_s, "{kind}");
-            assert!((0.0..=100.0).contains(&entrance.clarity), "{kind}: {}", entrance.clarity);
+            assert!(
+                entrance.front.sound_start_s <= entrance.front.onset_s
+                    && entrance.front.onset_s <= entrance.front.speaks_s,
+                "{kind}"
+            );
+            assert!((0.0..=100.0).contains(&entrance.verdict.clarity), "{kind}: {}", entrance.verdict.clarity);
         }
     }
 }
@@ -139,8 +153,8 @@ fn clipping_is_seen_and_does_not_invent_notes() {
 #[test]
 fn rates_and_settings_outside_their_range_are_refused_with_the_value() {
     for rate_hz in [0.0, 3.0, 7_999.0, 384_000.0, f64::NAN, f64::INFINITY] {
-        let refused = analyze(&[], rate_hz, Settings::default()).expect_err("refused");
+        let refused = analyze_and_judge(&[], rate_hz, Settings::default()).expect_err("refused");
         assert!(refused.to_string().contains(&rate_hz.to_string()), "{refused}");
     }
-    assert!(analyze(&[], 48_000.0, Settings { a4_hz: 300.0, ..Settings::default() }).is_err());
+    assert!(analyze_and_judge(&[], 48_000.0, Settings { a4_hz: 300.0, ..Settings::default() }).is_err());
 }

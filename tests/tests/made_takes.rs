@@ -97,7 +97,7 @@ fn the_mouthpiece_alone_is_found_and_never_split() {
     is_found("mouthpiece");
     let take = judged("mouthpiece", 21);
     let split = notefront_dsp::FaultName::Split;
-    assert!(take.heard.iter().all(|entrance| entrance.faults.get(split).is_none()));
+    assert!(take.heard.iter().all(|entrance| entrance.verdict.faults.get(split).is_none()));
 }
 
 #[test]
@@ -143,6 +143,6 @@ fn vibrato_a_swell_and_a_release_are_no_entrances() {
         let tone = Tone { notes: vec![sung], release_s: 4.0, release_ms: 500.0 };
         let heard = hear(&scene(vec![tone], None)).1;
         assert_eq!(heard.len(), 1, "{:?}", onsets(&heard));
-        assert!(heard[0].faults.is_empty(), "{:?}", heard[0].faults);
+        assert!(heard[0].verdict.faults.is_empty(), "{:?}", heard[0].verdict.faults);
     }
 }

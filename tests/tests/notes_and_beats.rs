@@ -132,8 +132,12 @@ fn missed_wrong_extra_and_octave_notes_are_told_apart_from_unclear_ones() {
     let reading = take.reading.expect("notes were given");
     let bar_of = |step: usize| reading.steps[step].written.as_ref().and_then(|n| n.bar.clone());
     assert_eq!([bar_of(4), bar_of(9), bar_of(18)], ["2", "1", "7"].map(|bar| Some(bar.to_owned())));
-    let airy: Vec<usize> =
-        take.entrances.iter().filter(|e| e.faults.get(FaultName::Airy).is_some()).map(|e| e.index).collect();
+    let airy: Vec<usize> = take
+        .entrances
+        .iter()
+        .filter(|e| e.verdict.faults.get(FaultName::Airy).is_some())
+        .map(|e| e.front.index)
+        .collect();
     assert_eq!(airy, [13]);
     assert_eq!(reading.steps[14].entrance, Some(13));
 }

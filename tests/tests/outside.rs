@@ -19,7 +19,7 @@ fn log_attack_time_has_the_closed_forms_of_mpeg_7() {
     for length_ms in [80.0f64, 150.0] {
         for (rise, attack_share, energy_share) in [(Rise::Linear, 0.7, 0.859), (Rise::RaisedCosine, 0.5, 0.755)] {
             let (_, heard) = one(grown(rise, length_ms * attack_share));
-            let told = heard.log_attack_time.expect("told").value;
+            let told = heard.front.log_attack_time.expect("told").value;
             assert_abs_diff_eq!(told, (energy_share * length_ms / 1e3).log10(), epsilon = 0.10);
         }
     }
@@ -32,7 +32,7 @@ fn attack_time_has_its_closed_forms() {
     for length_ms in [80.0, 150.0] {
         for (rise, share) in [(Rise::Linear, 0.7), (Rise::RaisedCosine, 0.5)] {
             let (_, heard) = one(grown(rise, length_ms * share));
-            let told = heard.attack_ms.expect("told").value;
+            let told = heard.front.attack_ms.expect("told").value;
             assert_abs_diff_eq!(told, share * length_ms, epsilon = 0.12 * share * length_ms);
         }
     }
@@ -44,7 +44,7 @@ fn exponential_growth_has_the_rate_of_its_time_constant() {
     // above the foot it bends. So the slope lies between half of it and all of it.
     let (_, heard) = one(grown(Rise::Logistic, 60.0));
     let foot = 8.686 * 3.584 / 0.060;
-    let told = heard.growth_db_per_s.expect("told").value;
+    let told = heard.front.growth_db_per_s.expect("told").value;
     assert!((0.4 * foot..1.1 * foot).contains(&told), "{told} dB/s against a foot of {foot}");
 }
 
@@ -81,7 +81,7 @@ fn positions_follow_the_slide_law() {
 fn notes_are_named_by_equal_temperament() {
     // ISO 16:1975 and f = 440 * 2^((m - 69) / 12).
     for midi in (34..=77).step_by(5) {
-        assert_eq!(one(note(midi, 20.0)).1.midi_note, Some(midi));
+        assert_eq!(one(note(midi, 20.0)).1.front.midi_note, Some(midi));
     }
 }
 
@@ -98,7 +98,7 @@ fn the_pitch_agrees_with_a_general_pitch_method() {
         let window: Vec<f64> = sound.samples[62_400..62_400 + LEN].iter().map(|s| f64::from(*s)).collect();
         let theirs = McLeodDetector::new(LEN, LEN / 2).get_pitch(&window, 48_000, 1e-6, 0.7).expect("a steady note");
         let heard = hear_sound(&sound, truth.settings());
-        let ours = heard[0].settled_hz.expect("told").value;
+        let ours = heard[0].front.settled_hz.expect("told").value;
         assert_abs_diff_eq!(cents(ours, theirs.frequency), 0.0, epsilon = 4.0);
     }
 }

@@ -53,7 +53,8 @@ proptest! {
         let settled_hz = heard[0].settled_hz.map(|m| m.value).unwrap_or(f64::NAN);
         prop_assert!((1200.0 * (settled_hz / truth.settled_hz).log2()).abs() <= 3.0,
             "pitch {} against {}", settled_hz, truth.settled_hz);
-        prop_assert!(heard[0].faults.is_empty(), "clean, but {:?}", heard[0].faults);
+        let faults = notefront_dsp::judge(&heard[0], None, &Settings::default()).faults;
+        prop_assert!(faults.is_empty(), "clean, but {:?}", faults);
     }
 }
 
@@ -69,12 +70,12 @@ proptest! {
         let (sound, _) = scene(vec![tone], None).make(48_000.0, 3);
         let gain = 10f64.powf(gain_db / 20.0) as f32;
         let turned: Vec<f32> = sound.samples.iter().map(|s| s * gain).collect();
-        let hear = |samples: &[f32]| notefront_dsp::analyze(samples, 48_000.0, Settings::default()).expect("valid");
+        let hear = |samples: &[f32]| notefront_dsp::analyze_and_judge(samples, 48_000.0, Settings::default()).expect("valid");
         let (plain, turned) = (hear(&sound.samples), hear(&turned));
         prop_assert_eq!(plain.len(), turned.len());
         for (a, b) in plain.iter().zip(&turned) {
-            prop_assert!((a.onset_s - b.onset_s).abs() < 0.001, "1 ms: {} against {}", a.onset_s, b.onset_s);
-            prop_assert!((b.level_db - a.level_db - gain_db).abs() < 0.2, "0.2 dB: {} to {}", a.level_db, b.level_db);
+            prop_assert!((a.front.onset_s - b.front.onset_s).abs() < 0.001, "1 ms: {} against {}", a.front.onset_s, b.front.onset_s);
+            prop_assert!((b.front.level_db - a.front.level_db - gain_db).abs() < 0.2, "0.2 dB: {} to {}", a.front.level_db, b.front.level_db);
         }
     }
 
@@ -87,11 +88,11 @@ proptest! {
         let (sound, _) = scene(vec![tone], None).make(48_000.0, 3);
         let mut later: Vec<f32> = notefront_tests::trial::white(shift_samples, -72.0, 5);
         later.extend(&sound.samples);
-        let hear = |samples: &[f32]| notefront_dsp::analyze(samples, 48_000.0, Settings::default()).expect("valid");
+        let hear = |samples: &[f32]| notefront_dsp::analyze_and_judge(samples, 48_000.0, Settings::default()).expect("valid");
         let (plain, later) = (hear(&sound.samples), hear(&later));
         prop_assert_eq!(plain.len(), 1);
         prop_assert_eq!(later.len(), 1);
-        let moved_s = later[0].onset_s - plain[0].onset_s;
+        let moved_s = later[0].front.onset_s - plain[0].front.onset_s;
         // 2 ms: the frames of the first pass fall elsewhere; the refinement may not depend on it by more.
         prop_assert!((moved_s - shift_samples as f64 / 48_000.0).abs() < 0.002, "moved by {moved_s} s");
     }

@@ -139,10 +139,10 @@ fn fault_of(note: &Recorded, path: &std::path::Path) -> Option<String> {
     let sound = audio::read(path).expect("readable");
     let heard = notefront_tests::trial::hear_sound(&sound, Default::default());
     let [only] = heard.as_slice() else { return Some(format!("{} entrances", heard.len())) };
-    if only.midi_note != Some(note.midi) {
-        return Some(format!("midi {:?} for {}", only.midi_note, note.midi));
+    if only.front.midi_note != Some(note.midi) {
+        return Some(format!("midi {:?} for {}", only.front.midi_note, note.midi));
     }
-    let off_cents = only.settled_hz.map(|m| cents(m.value, note.steady_hz)).unwrap_or(f64::NAN);
+    let off_cents = only.front.settled_hz.map(|m| cents(m.value, note.steady_hz)).unwrap_or(f64::NAN);
     // 12 cents: the steady pitch in the list is that of the whole note, ours that of its first 600 ms.
     (off_cents.is_nan() || off_cents.abs() > 12.0).then(|| format!("{off_cents:.1} cents off"))
 }
@@ -162,9 +162,9 @@ fn what_is_known_of_recorded_fronts_is_heard() {
         let sound = audio::read(&folder.join(file)).expect("readable");
         let heard = notefront_tests::trial::hear_sound(&sound, Default::default());
         let first = heard.first().unwrap_or_else(|| panic!("{file}: nothing heard"));
-        let cents = first.onset_cents.unwrap_or_else(|why| panic!("{file}: {why:?}")).value;
+        let cents = first.front.onset_cents.unwrap_or_else(|why| panic!("{file}: {why:?}")).value;
         assert!((cents - start_cents).abs() <= 0.5 * f64::abs(start_cents), "{file}: {cents} against {start_cents}");
-        let told_ms = first.settle_ms.unwrap_or_else(|why| panic!("{file}: {why:?}")).value;
+        let told_ms = first.front.settle_ms.unwrap_or_else(|why| panic!("{file}: {why:?}")).value;
         assert!((told_ms - settle_ms).abs() <= (settle_ms / 3.0).max(40.0), "{file}: {told_ms} against {settle_ms}");
     }
 }
@@ -178,8 +178,8 @@ fn a_phrase_of_another_brass_instrument_makes_no_nonsense() {
     // above are its slack.
     assert!((11..=19).contains(&heard.len()), "{} entrances", heard.len());
     for entrance in &heard {
-        let midi = entrance.midi_note.unwrap_or(0);
-        assert!((46..=77).contains(&midi), "midi {midi} at {} s", entrance.onset_s);
+        let midi = entrance.front.midi_note.unwrap_or(0);
+        assert!((46..=77).contains(&midi), "midi {midi} at {} s", entrance.front.onset_s);
     }
 }
 

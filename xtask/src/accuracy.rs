@@ -238,19 +238,20 @@ fn csv(takes: &[JudgedTake]) -> String {
 fn csv_line(out: &mut String, take: &JudgedTake, t: Option<usize>, h: Option<usize>) {
     let note = t.map(|t| &take.truth.entrances[t]);
     let heard = h.map(|h| &take.heard[h]);
-    let faults: Vec<&str> = heard.iter().flat_map(|e| e.faults.iter()).map(|fault| fault.name.as_str()).collect();
+    let faults: Vec<&str> =
+        heard.iter().flat_map(|e| e.verdict.faults.iter()).map(|fault| fault.name.as_str()).collect();
     let _ = write!(
         out,
         "{},{},{},{},{},{},{},{},{}",
         take.name,
         told(note.map(|n| n.onset_s)),
-        told(heard.map(|e| e.onset_s)),
+        told(heard.map(|e| e.front.onset_s)),
         told(note.map(|n| n.midi)),
-        told(heard.and_then(|e| e.midi_note).map(f64::from)),
+        told(heard.and_then(|e| e.front.midi_note).map(f64::from)),
         note.and_then(|n| n.made.as_deref()).unwrap_or(""),
         note.map(|n| n.faults.join(" ")).unwrap_or_default(),
         faults.join(" "),
-        told(heard.map(|e| e.clarity)),
+        told(heard.map(|e| e.verdict.clarity)),
     );
     for measure in &MEASURES {
         let compared = note.zip(heard).and_then(|(note, heard)| (measure.compare)(note, heard));

@@ -144,16 +144,16 @@ fn tone(i: usize, midi: u8, beat_s: f64, spoil: &impl Fn(usize, &mut Note, &mut 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use notefront_dsp::{Entrance, FaultName, Grid, Settings, analyze};
+    use notefront_dsp::{Entrance, FaultName, Grid, Settings, analyze_and_judge};
 
     fn heard(scene: &Scene) -> Vec<Entrance> {
         let (sound, _) = scene.make(RATE_HZ, SEED);
         let grid = Some(Grid { bpm: BPM, first_beat_s: FIRST_BEAT_S, per_beat: 1 });
-        analyze(&sound.samples, RATE_HZ, Settings { grid, ..Settings::default() }).expect("judged")
+        analyze_and_judge(&sound.samples, RATE_HZ, Settings { grid, ..Settings::default() }).expect("judged")
     }
 
     fn faults(scene: &Scene) -> Vec<Vec<FaultName>> {
-        heard(scene).iter().map(|entrance| entrance.faults.iter().map(|fault| fault.name).collect()).collect()
+        heard(scene).iter().map(|entrance| entrance.verdict.faults.iter().map(|fault| fault.name).collect()).collect()
     }
 
     #[test]

@@ -107,16 +107,23 @@ fn flow_of_dsp() -> Result<Vec<String>, String> {
     // Until every module is declared in the order of the flow, alphabetical order says nothing.
     let mut untidy = Vec::new();
     for (place, module) in order.iter().enumerate() {
-        let path = folder.join(format!("{module}.rs"));
-        let text = read(&path)?;
-        let body = text.split("#[cfg(test)]").next().unwrap_or(&text);
-        for later in &order[place + 1..] {
-            if uses(body, later) {
-                untidy.push(format!("dsp/src/{module}.rs uses `{later}`, which stands after it in lib.rs"));
-            }
+        for path in files_of(&folder, module) {
+            let text = read(&path)?;
+            let body = text.split("#[cfg(test)]").next().unwrap_or(&text);
+            let later = order[place + 1..].iter().filter(|later| uses(body, later));
+            untidy
+                .extend(later.map(|later| format!("{} uses `{later}`, which stands after it in lib.rs", shown(&path))));
         }
     }
     Ok(untidy)
+}
+
+/// The file of a module and those in its folder, where it has one.
+fn files_of(folder: &Path, module: &str) -> Vec<PathBuf> {
+    let file = folder.join(format!("{module}.rs"));
+    let mut files = files_with_ending(&folder.join(module), "rs");
+    files.extend(file.is_file().then_some(file));
+    files
 }
 
 fn modules(lib: &str) -> Vec<String> {

@@ -67,14 +67,14 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme) -> b
     let title = format!("{} \u{b7} {}", words::note(entrance), place.at);
     ui.label(RichText::new(title).heading().strong());
     let position = if positions.is_empty() { String::new() } else { format!(" \u{b7} position {positions}") };
-    let how = articulation(entrance.articulation);
-    ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.clarity));
+    let how = articulation(entrance.front.articulation);
+    ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.verdict.clarity));
     let copies = listen(ui, place);
     ui.add_space(4.0);
-    if entrance.faults.is_empty() {
+    if entrance.verdict.faults.is_empty() {
         ui.label("A clear attack.");
     }
-    for fault in entrance.faults.iter() {
+    for fault in entrance.verdict.faults.iter() {
         ui.label(RichText::new(words::label(fault.name)).strong());
         ui.label(because(entrance, fault.name));
         let remedy = usual_remedy(fault.name);
@@ -95,13 +95,13 @@ fn listen(ui: &mut Ui, place: &Place) -> bool {
 
 fn numbers(ui: &mut Ui, entrance: &Entrance) {
     let rows = [
-        ("in at", words::measure(entrance.onset_cents, "cents")),
-        ("settled after", words::measure(entrance.settle_ms, "ms")),
-        ("tuning", words::measure(entrance.tuning_cents, "cents")),
-        ("air first", words::measure(entrance.noise_before_tone_ms, "ms")),
-        ("grows in", words::measure(entrance.attack_ms, "ms")),
-        ("from the beat", words::measure(entrance.timing_ms, "ms")),
-        ("level", words::signed(entrance.level_db, 0, "dBFS")),
+        ("in at", words::measure(entrance.front.onset_cents, "cents")),
+        ("settled after", words::measure(entrance.front.settle_ms, "ms")),
+        ("tuning", words::measure(entrance.front.tuning_cents, "cents")),
+        ("air first", words::measure(entrance.front.noise_before_tone_ms, "ms")),
+        ("grows in", words::measure(entrance.front.attack_ms, "ms")),
+        ("from the beat", words::measure(entrance.verdict.timing_ms, "ms")),
+        ("level", words::signed(entrance.front.level_db, 0, "dBFS")),
     ];
     Grid::new("measures").num_columns(2).spacing(vec2(12.0, 3.0)).show(ui, |ui| {
         for (name, text) in rows {
@@ -181,9 +181,9 @@ fn axes_of(rect: Rect, entrance: &Entrance, text_scale: f32) -> Axes {
     );
     let split_y = inner.top() + inner.height() * PITCH_SHARE;
     let widest = (0..FRONT_POINTS)
-        .map(|i| f64::from(entrance.picture.pitch_cents[i]).abs())
+        .map(|i| f64::from(entrance.front.picture.pitch_cents[i]).abs())
         .filter(|c| c.is_finite())
-        .fold(entrance.onset_cents.map_or(0.0, |m| m.value.abs()), f64::max);
+        .fold(entrance.front.onset_cents.map_or(0.0, |m| m.value.abs()), f64::max);
     Axes {
         pitch: Rect::from_min_max(inner.min, pos2(inner.right(), split_y - 5.0)),
         level: Rect::from_min_max(pos2(inner.left(), split_y + 5.0), inner.max),
@@ -226,7 +226,7 @@ fn nice_step(most: f64) -> f64 {
 }
 
 fn draw_levels(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut Vec<Note>, theme: &Theme) {
-    let picture = &entrance.picture;
+    let picture = &entrance.front.picture;
     let points = |levels: &[f32; FRONT_POINTS]| {
         let shown = (0..FRONT_POINTS).filter(|i| levels[*i].is_finite() && FrontPicture::time_ms(*i) <= RANGE_MS.1);
         shown.map(|i| pos2(axes.x(FrontPicture::time_ms(i)), axes.y_db(f64::from(levels[i])))).collect::<Vec<_>>()
@@ -245,23 +245,23 @@ fn draw_levels(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut 
 }
 
 fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut Vec<Note>, theme: &Theme) {
-    let picture = &entrance.picture;
+    let picture = &entrance.front.picture;
     let seen: Vec<_> = (0..FRONT_POINTS)
         .filter(|i| picture.pitch_cents[*i].is_finite() && FrontPicture::time_ms(*i) <= RANGE_MS.1)
         .map(|i| pos2(axes.x(FrontPicture::time_ms(i)), axes.y_cents(f64::from(picture.pitch_cents[i]))))
         .collect();
     if seen.len() > 1 {
         painter.add(Shape::line(seen, Stroke::new(2.2, theme.ink)));
-    } else if let (Ok(_), Ok(settle)) = (entrance.onset_cents, entrance.settle_ms) {
+    } else if let (Ok(_), Ok(settle)) = (entrance.front.onset_cents, entrance.front.settle_ms) {
         // The path is not kept with a project: a dashed way between the two measures stands for it.
         let points = (0..=24).map(|i| f64::from(i) / 24.0 * settle.value.max(20.0));
         let points: Vec<_> = points.map(|ms| pos2(axes.x(ms), axes.y_cents(pitch_at(entrance, ms)))).collect();
         painter.extend(Shape::dashed_line(&points, Stroke::new(1.8, theme.ink), 6.0, 4.0));
     }
-    if let Ok(onset) = entrance.onset_cents {
+    if let Ok(onset) = entrance.front.onset_cents {
         let y = axes.y_cents(onset.value);
         error_bar(painter, axes, 0.0, (onset.value - onset.uncertainty, onset.value + onset.uncertainty), theme);
-        let text = format!("in at {}", words::measure(entrance.onset_cents, "c"));
+        let text = format!("in at {}", words::measure(entrance.front.onset_cents, "c"));
         // On the far side of the way in, which runs towards the middle.
         let (dy, align) = if onset.value > 0.0 { (-5.0, Align2::LEFT_BOTTOM) } else { (5.0, Align2::LEFT_TOP) };
         notes.push(Note {
@@ -272,13 +272,13 @@ fn draw_pitch(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut V
             colour: theme.ink,
         });
     }
-    if let Ok(settle) = entrance.settle_ms.as_ref()
+    if let Ok(settle) = entrance.front.settle_ms.as_ref()
         && settle.value > 0.0
     {
         let x = axes.x(settle.value.min(RANGE_MS.1));
         painter.circle_filled(pos2(x, axes.y_cents(0.0)), 3.5, theme.ink);
-        let text = format!("settled after {}", words::measure(entrance.settle_ms, "ms"));
-        let below = entrance.onset_cents.is_ok_and(|m| m.value > 0.0);
+        let text = format!("settled after {}", words::measure(entrance.front.settle_ms, "ms"));
+        let below = entrance.front.onset_cents.is_ok_and(|m| m.value > 0.0);
         let (y, align) = if below {
             (axes.y_cents(-SETTLED_CENTS) + 4.0, Align2::LEFT_TOP)
         } else {
@@ -300,8 +300,8 @@ fn error_bar(painter: &Painter, axes: &Axes, ms: f64, cents: (f64, f64), theme: 
 fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mut Vec<Note>, theme: &Theme) {
     let all = axes.pitch.top()..=axes.level.bottom();
     painter.vline(axes.x(0.0), all, Stroke::new(2.4, theme.ink));
-    let speaks_ms = (entrance.speaks_s - entrance.onset_s) * 1e3;
-    if let Ok(timing) = entrance.timing_ms {
+    let speaks_ms = (entrance.front.speaks_s - entrance.front.onset_s) * 1e3;
+    if let Ok(timing) = entrance.verdict.timing_ms {
         let beat_ms = speaks_ms - timing.value;
         if (RANGE_MS.0..=RANGE_MS.1).contains(&beat_ms) {
             let x = axes.x(beat_ms);
@@ -317,7 +317,7 @@ fn draw_instants(painter: &Painter, axes: &Axes, entrance: &Entrance, notes: &mu
             });
         }
     }
-    if let (Ok(air), Ok(level)) = (entrance.noise_before_tone_ms, entrance.noise_before_tone_db)
+    if let (Ok(air), Ok(level)) = (entrance.front.noise_before_tone_ms, entrance.front.noise_before_tone_db)
         && air.value > 0.0
     {
         let left = axes.x((-air.value).max(RANGE_MS.0));

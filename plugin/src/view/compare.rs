@@ -70,7 +70,7 @@ impl Comparison {
 /// Which partner is clearer.
 #[must_use]
 pub fn better(a: &Entrance, b: &Entrance) -> Better {
-    let change = b.clarity - a.clarity;
+    let change = b.verdict.clarity - a.verdict.clarity;
     if change.abs() < SAME_CLARITY {
         Better::Same
     } else if change > 0.0 {
@@ -167,7 +167,7 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     // The end of the stroke, pixels; nothing out of view.
     let mut half = |entrances: &[Entrance], index: usize, place: Place, faint: bool| {
         let entrance = &entrances[index];
-        let s = entrance.speaks_s + if place == Place::Lower { input.comparison.aligned.shift_s } else { 0.0 };
+        let s = entrance.front.speaks_s + if place == Place::Lower { input.comparison.aligned.shift_s } else { 0.0 };
         in_view(s).then(|| {
             let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
             glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand, input.theme, faint);
@@ -227,7 +227,7 @@ mod tests {
         let worse = fixture::with_fault(clear, FaultName::Split, 0.8);
         assert_eq!(better(&clear, &worse), Better::A);
         assert_eq!(better(&worse, &clear), Better::B);
-        let hardly = Entrance { clarity: clear.clarity - 4.9, ..clear };
+        let hardly = fixture::with(clear, |e| e.verdict.clarity = clear.verdict.clarity - 4.9);
         assert_eq!(better(&clear, &hardly), Better::Same);
     }
 

@@ -42,14 +42,14 @@ impl FaultFilter {
     #[must_use]
     pub fn of(&self, entrance: &Entrance) -> Faults {
         let mut shown = Faults::default();
-        entrance.faults.iter().filter(|f| self.shows(f.name)).for_each(|f| shown.insert(*f));
+        entrance.verdict.faults.iter().filter(|f| self.shows(f.name)).for_each(|f| shown.insert(*f));
         shown
     }
 
     /// True when an entrance has a fault that is shown.
     #[must_use]
     pub fn flags(&self, entrance: &Entrance) -> bool {
-        entrance.faults.iter().any(|f| self.shows(f.name))
+        entrance.verdict.faults.iter().any(|f| self.shows(f.name))
     }
 }
 

@@ -20,9 +20,9 @@ impl Stand {
     /// Where entrance `index` of a pass stands, with `foot` and the height of a stroke at full scale in pixels.
     #[must_use]
     pub fn of(entrances: &[Entrance], index: usize, foot: Pos2, full_height: f32, scale: &TimeScale) -> Self {
-        let at_s = entrances[index].speaks_s;
+        let at_s = entrances[index].front.speaks_s;
         let px_to = |other: Option<&Entrance>| {
-            other.map_or(f64::INFINITY, |other| (other.speaks_s - at_s).abs() * scale.px_per_s)
+            other.map_or(f64::INFINITY, |other| (other.front.speaks_s - at_s).abs() * scale.px_per_s)
         };
         let before = index.checked_sub(1).and_then(|i| entrances.get(i));
         let scale = GlyphScale {
@@ -46,7 +46,7 @@ impl Stand {
     /// Height of the entrance's stroke, pixels.
     #[must_use]
     pub fn height(&self, entrance: &Entrance) -> f32 {
-        glyph::stroke_height(entrance.level_db, &self.scale) as f32
+        glyph::stroke_height(entrance.front.level_db, &self.scale) as f32
     }
 
     fn at(&self, (x, y): Point) -> Pos2 {
@@ -94,7 +94,7 @@ mod tests {
         let scale = TimeScale { left_s: 0.0, px_per_s: 70.0, x0: 0.0, width: 900.0 };
         let stand = Stand::of(&[*entrance], 0, pos2(100.0, 200.0), 120.0, &scale);
         let mut shapes = Vec::new();
-        draw(&mut shapes, entrance, &entrance.faults, &stand, &Theme::of(Colours::Light), false);
+        draw(&mut shapes, entrance, &entrance.verdict.faults, &stand, &Theme::of(Colours::Light), false);
         shapes
     }
 

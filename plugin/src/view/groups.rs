@@ -34,8 +34,8 @@ impl Column {
 /// Entrances on the screen, by index, with one more on either side for ink that reaches in.
 #[must_use]
 pub fn visible(entrances: &[Entrance], scale: &TimeScale) -> Range<usize> {
-    let first = entrances.partition_point(|e| e.speaks_s < scale.left_s);
-    let end = entrances.partition_point(|e| e.speaks_s <= scale.right_s());
+    let first = entrances.partition_point(|e| e.front.speaks_s < scale.left_s);
+    let end = entrances.partition_point(|e| e.front.speaks_s <= scale.right_s());
     first.saturating_sub(1)..(end + 1).min(entrances.len())
 }
 
@@ -57,7 +57,7 @@ pub fn columns(entrances: &[Entrance], scale: &TimeScale, filter: &FaultFilter) 
     let step = column_s(scale);
     let mut columns: Vec<Column> = Vec::new();
     for index in visible(entrances, scale) {
-        let place = (entrances[index].speaks_s / step).floor() as i64;
+        let place = (entrances[index].front.speaks_s / step).floor() as i64;
         let is_flagged = usize::from(filter.flags(&entrances[index]));
         match columns.last_mut().filter(|c| c.place == place) {
             Some(column) => {

@@ -87,7 +87,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &LaneInput<'_>) ->
     painter.rect_filled(rect, 0.0, input.theme.paper);
     let selected = input.selected.and_then(|i| input.pass.entrances.get(i));
     if let Some(entrance) = selected {
-        let x = scale.x(entrance.speaks_s);
+        let x = scale.x(entrance.front.speaks_s);
         painter.rect_filled(Rect::from_x_y_ranges(x - 9.0..=x + 9.0, rect.y_range()), 3.0, input.theme.select_ground);
     }
     draw_outline(&painter, &frame, &scale, input);
@@ -156,7 +156,7 @@ fn draw_strokes(
     let entrances = &input.pass.entrances;
     let mut shapes = Vec::new();
     let stand_of = |i: usize| {
-        let foot = pos2(scale.x(entrances[i].speaks_s), frame.base_y);
+        let foot = pos2(scale.x(entrances[i].front.speaks_s), frame.base_y);
         Stand::of(entrances, i, foot, frame.height, scale)
     };
     let height = |i: usize| stand_of(i).height(&entrances[i]);
@@ -269,11 +269,11 @@ fn respond(ui: &Ui, response: &Response, scale: TimeScale, input: &LaneInput<'_>
 
 fn nearest(entrances: &[Entrance], scale: &TimeScale, pointer: Pos2) -> Option<usize> {
     let crowded = groups::is_crowded(groups::visible(entrances, scale).len(), scale);
-    let after = entrances.partition_point(|e| scale.x(e.speaks_s) < pointer.x);
+    let after = entrances.partition_point(|e| scale.x(e.front.speaks_s) < pointer.x);
     [after.checked_sub(1), Some(after).filter(|i| *i < entrances.len())]
         .into_iter()
         .flatten()
-        .map(|i| (i, (scale.x(entrances[i].speaks_s) - pointer.x).abs()))
+        .map(|i| (i, (scale.x(entrances[i].front.speaks_s) - pointer.x).abs()))
         .filter(|(_, distance)| crowded || *distance <= CLICK_PX)
         .min_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(i, _)| i)

@@ -188,7 +188,7 @@ impl Screen {
         let height = ui.available_height() * CLOSEUP_SHARE;
         let frame = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 8));
         Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| {
-            let place = words::place(pass, entrance.speaks_s);
+            let place = words::place(pass, entrance.front.speaks_s);
             if closeup::show(ui, entrance, &place, theme, text_scale) {
                 ui.ctx().copy_text(place.listen_from);
             }

@@ -27,7 +27,7 @@ impl Counts {
         let mut counts = Self { num_entrances: entrances.len(), ..Self::default() };
         for entrance in entrances {
             counts.num_flagged += usize::from(entrance.is_flagged());
-            entrance.faults.iter().for_each(|f| counts.by_fault[f.name as usize] += 1);
+            entrance.verdict.faults.iter().for_each(|f| counts.by_fault[f.name as usize] += 1);
         }
         counts
     }

@@ -88,30 +88,30 @@ impl From<&Beats> for GridDocument {
 impl From<&Entrance> for EntranceDocument {
     fn from(e: &Entrance) -> Self {
         Self {
-            index: e.index,
-            sound_start_s: rounded(e.sound_start_s, SECONDS),
-            onset_s: rounded(e.onset_s, SECONDS),
-            speaks_s: rounded(e.speaks_s, SECONDS),
-            end_s: finite(e.end_s, SECONDS),
-            midi_note: e.midi_note,
-            note: e.midi_note.map(units::note_name),
-            settled_hz: value(e.settled_hz, HZ),
-            tuning_cents: value(e.tuning_cents, CENTS),
-            partial: e.partial,
-            positions: e.positions.iter().map(PositionDocument::from).collect(),
-            articulation: e.articulation.into(),
-            noise_before_tone_ms: value(e.noise_before_tone_ms, MS),
-            noise_before_tone_db: value(e.noise_before_tone_db, DB),
-            onset_cents: value(e.onset_cents, CENTS),
-            settle_ms: value(e.settle_ms, MS),
-            attack_ms: value(e.attack_ms, MS),
-            log_attack_time: value(e.log_attack_time, RATIO),
-            growth_db_per_s: value(e.growth_db_per_s, DB),
-            timing_ms: value(e.timing_ms, MS),
-            level_db: finite(Some(e.level_db), DB),
+            index: e.front.index,
+            sound_start_s: rounded(e.front.sound_start_s, SECONDS),
+            onset_s: rounded(e.front.onset_s, SECONDS),
+            speaks_s: rounded(e.front.speaks_s, SECONDS),
+            end_s: finite(e.front.end_s, SECONDS),
+            midi_note: e.front.midi_note,
+            note: e.front.midi_note.map(units::note_name),
+            settled_hz: value(e.front.settled_hz, HZ),
+            tuning_cents: value(e.front.tuning_cents, CENTS),
+            partial: e.front.partial,
+            positions: e.front.positions.iter().map(PositionDocument::from).collect(),
+            articulation: e.front.articulation.into(),
+            noise_before_tone_ms: value(e.front.noise_before_tone_ms, MS),
+            noise_before_tone_db: value(e.front.noise_before_tone_db, DB),
+            onset_cents: value(e.front.onset_cents, CENTS),
+            settle_ms: value(e.front.settle_ms, MS),
+            attack_ms: value(e.front.attack_ms, MS),
+            log_attack_time: value(e.front.log_attack_time, RATIO),
+            growth_db_per_s: value(e.front.growth_db_per_s, DB),
+            timing_ms: value(e.verdict.timing_ms, MS),
+            level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
             cannot_tell: reasons(e),
-            clarity: e.clarity.is_finite().then(|| e.clarity.round().clamp(0.0, 100.0) as u8),
+            clarity: e.verdict.clarity.is_finite().then(|| e.verdict.clarity.round().clamp(0.0, 100.0) as u8),
             faults: worst_first(e),
         }
     }
@@ -122,37 +122,37 @@ impl From<&Entrance> for UncertaintyDocument {
         let instant = |ms: f64| finite(Some(ms / 1000.0), SECONDS);
         let of = |told: Told, places| finite(told.ok().map(|m| m.uncertainty), places);
         Self {
-            sound_start_s: instant(e.instant_uncertainty.sound_start_ms),
-            onset_s: instant(e.instant_uncertainty.onset_ms),
-            speaks_s: instant(e.instant_uncertainty.speaks_ms),
-            settled_hz: of(e.settled_hz, HZ),
-            tuning_cents: of(e.tuning_cents, CENTS),
-            noise_before_tone_ms: of(e.noise_before_tone_ms, MS),
-            noise_before_tone_db: of(e.noise_before_tone_db, DB),
-            onset_cents: of(e.onset_cents, CENTS),
-            settle_ms: of(e.settle_ms, MS),
-            attack_ms: of(e.attack_ms, MS),
-            log_attack_time: of(e.log_attack_time, RATIO),
-            growth_db_per_s: of(e.growth_db_per_s, DB),
-            timing_ms: of(e.timing_ms, MS),
+            sound_start_s: instant(e.front.instant_uncertainty.sound_start_ms),
+            onset_s: instant(e.front.instant_uncertainty.onset_ms),
+            speaks_s: instant(e.front.instant_uncertainty.speaks_ms),
+            settled_hz: of(e.front.settled_hz, HZ),
+            tuning_cents: of(e.front.tuning_cents, CENTS),
+            noise_before_tone_ms: of(e.front.noise_before_tone_ms, MS),
+            noise_before_tone_db: of(e.front.noise_before_tone_db, DB),
+            onset_cents: of(e.front.onset_cents, CENTS),
+            settle_ms: of(e.front.settle_ms, MS),
+            attack_ms: of(e.front.attack_ms, MS),
+            log_attack_time: of(e.front.log_attack_time, RATIO),
+            growth_db_per_s: of(e.front.growth_db_per_s, DB),
+            timing_ms: of(e.verdict.timing_ms, MS),
         }
     }
 }
 
 /// The reasons of all figures that are null, by field.
 fn reasons(e: &Entrance) -> BTreeMap<&'static str, ReasonDocument> {
-    let no_note = e.midi_note.is_none().then_some(("midi_note", CannotTell::NoPitch));
+    let no_note = e.front.midi_note.is_none().then_some(("midi_note", CannotTell::NoPitch));
     let told = [
-        ("settled_hz", e.settled_hz),
-        ("tuning_cents", e.tuning_cents),
-        ("noise_before_tone_ms", e.noise_before_tone_ms),
-        ("noise_before_tone_db", e.noise_before_tone_db),
-        ("onset_cents", e.onset_cents),
-        ("settle_ms", e.settle_ms),
-        ("attack_ms", e.attack_ms),
-        ("log_attack_time", e.log_attack_time),
-        ("growth_db_per_s", e.growth_db_per_s),
-        ("timing_ms", e.timing_ms),
+        ("settled_hz", e.front.settled_hz),
+        ("tuning_cents", e.front.tuning_cents),
+        ("noise_before_tone_ms", e.front.noise_before_tone_ms),
+        ("noise_before_tone_db", e.front.noise_before_tone_db),
+        ("onset_cents", e.front.onset_cents),
+        ("settle_ms", e.front.settle_ms),
+        ("attack_ms", e.front.attack_ms),
+        ("log_attack_time", e.front.log_attack_time),
+        ("growth_db_per_s", e.front.growth_db_per_s),
+        ("timing_ms", e.verdict.timing_ms),
     ];
     let untold = told.into_iter().filter_map(|(field, told)| told.err().map(|reason| (field, reason)));
     untold.chain(no_note).map(|(field, reason)| (field, reason.into())).collect()
@@ -235,7 +235,8 @@ mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
 mirror!(Source => SoundDocument: Horn, Mouthpiece);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
 mirror!(Origin => GridOrigin: Given, Click, Found, Notes);
-mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoPitch, Slurred, NoGrid, NoAir, CutOff);
+mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoPitch, Slurred, NoGrid, NoAir, CutOff,
+    NoBody, NotMeasured);
 mirror!(FaultName => FaultNameDocument:
     Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);
 
@@ -310,9 +311,9 @@ mod tests {
     #[test]
     fn figures_that_are_no_numbers_become_null() {
         let mut take = fixtures::take();
-        take.entrances[0].settle_ms = told(f64::NAN, f64::INFINITY);
-        take.entrances[0].level_db = f64::NEG_INFINITY;
-        take.entrances[0].clarity = f64::NAN;
+        take.entrances[0].front.settle_ms = told(f64::NAN, f64::INFINITY);
+        take.entrances[0].front.level_db = f64::NEG_INFINITY;
+        take.entrances[0].verdict.clarity = f64::NAN;
         let first = &document(&take)["entrances"][0];
         for field in ["settle_ms", "level_db", "clarity"] {
             assert_eq!(first[field], Value::Null, "{field}");

@@ -262,6 +262,10 @@ pub enum ReasonDocument {
     NoAir,
     /// The take begins inside the note.
     CutOff,
+    /// The tone after the attack does not hold.
+    NoBody,
+    /// Kept by a version that did not measure it.
+    NotMeasured,
 }
 
 /// A fault of an entrance.

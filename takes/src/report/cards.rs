@@ -13,10 +13,10 @@ pub fn card(id: &str, rank: usize, entrance: &Entrance, sounds: &Sounds) -> Mark
     let heading = format!("{id}-h");
     html! {
         article.card #(id) tabindex="-1" aria-labelledby=(heading) data-faults=(names.join(" ")) data-register=(register(entrance).map_or("", |r| r.as_str()))
-            data-clarity=(format!("{:.2}", entrance.clarity)) data-time=(format!("{:.3}", entrance.speaks_s)) {
+            data-clarity=(format!("{:.2}", entrance.verdict.clarity)) data-time=(format!("{:.3}", entrance.front.speaks_s)) {
             div.title {
-                h4 #(heading) { span.rank { (rank) } " " (note_name(entrance)) span.at { " at " (words::clock(entrance.speaks_s)) } }
-                span.clarity { "clarity " b { (format!("{:.0}", entrance.clarity)) } }
+                h4 #(heading) { span.rank { (rank) } " " (note_name(entrance)) span.at { " at " (words::clock(entrance.front.speaks_s)) } }
+                span.clarity { "clarity " b { (format!("{:.0}", entrance.verdict.clarity)) } }
                 (play(entrance, sounds, "Play"))
             }
             ul.faults { @for fault in &faults {
@@ -32,11 +32,11 @@ pub fn card(id: &str, rank: usize, entrance: &Entrance, sounds: &Sounds) -> Mark
 
 fn numbers(entrance: &Entrance) -> Markup {
     let rows = [
-        ("air first", entrance.noise_before_tone_ms, "ms"),
-        ("in at", entrance.onset_cents, "cents"),
-        ("settled after", entrance.settle_ms, "ms"),
-        ("grew in", entrance.attack_ms, "ms"),
-        ("off the beat", entrance.timing_ms, "ms"),
+        ("air first", entrance.front.noise_before_tone_ms, "ms"),
+        ("in at", entrance.front.onset_cents, "cents"),
+        ("settled after", entrance.front.settle_ms, "ms"),
+        ("grew in", entrance.front.attack_ms, "ms"),
+        ("off the beat", entrance.verdict.timing_ms, "ms"),
     ];
     // Without a beat nobody asks how far off it a note was.
     let asked = rows.iter().filter(|(_, told, _)| !matches!(told, Err(CannotTell::NoGrid)));
@@ -63,5 +63,7 @@ fn why_not(reason: CannotTell) -> &'static str {
         CannotTell::NoGrid => "no beat given",
         CannotTell::NoAir => "no air",
         CannotTell::CutOff => "the take begins inside it",
+        CannotTell::NoBody => "no held tone after it",
+        CannotTell::NotMeasured => "not measured",
     }
 }

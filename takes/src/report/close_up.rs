@@ -39,7 +39,7 @@ struct Axes {
 
 impl Axes {
     fn of(entrance: &Entrance) -> Self {
-        let air_ms = entrance.noise_before_tone_ms.map_or(0.0, |m| m.value);
+        let air_ms = entrance.front.noise_before_tone_ms.map_or(0.0, |m| m.value);
         let air_ms = if air_ms.is_finite() { air_ms.min(MOST_AIR_MS) } else { 0.0 };
         let start = TIME_MS.0.min(-air_ms - ROOM_MS);
         let shown = points(entrance).map(|(_, cents)| cents);
@@ -66,7 +66,7 @@ fn level_y(db: f64) -> f64 {
 
 /// Points of the pitch that stand for a tone: time in ms, cents.
 fn points(entrance: &Entrance) -> impl Iterator<Item = (f64, f64)> {
-    (0..FRONT_POINTS).filter_map(|i| pitch_point(&entrance.picture, i))
+    (0..FRONT_POINTS).filter_map(|i| pitch_point(&entrance.front.picture, i))
 }
 
 fn pitch_point(picture: &FrontPicture, i: usize) -> Option<(f64, f64)> {
@@ -77,7 +77,7 @@ fn pitch_point(picture: &FrontPicture, i: usize) -> Option<(f64, f64)> {
 /// The picture of a front; `words` is what it shows, for those who do not see it.
 pub fn close_up(entrance: &Entrance, words: &str) -> Markup {
     let axes = Axes::of(entrance);
-    let speaks = axes.x((entrance.speaks_s - entrance.onset_s) * 1e3);
+    let speaks = axes.x((entrance.front.speaks_s - entrance.front.onset_s) * 1e3);
     html! {
         svg.close-up viewBox=(format!("0 0 {} {}", SIZE.0, SIZE.1)) role="img" aria-label=(words) {
             (time_axis(&axes))
@@ -87,10 +87,10 @@ pub fn close_up(entrance: &Entrance, words: &str) -> Markup {
             line.stroke x1=(svg::px(speaks)) y1=(PITCH_Y.0) x2=(svg::px(speaks)) y2=(LEVEL_Y.1) {}
             (beat(entrance, &axes))
             path.pitch d=(svg::broken_curve((0..FRONT_POINTS).map(|i| {
-                pitch_point(&entrance.picture, i).map(|(ms, cents)| (axes.x(ms), axes.cents_y(cents)))
+                pitch_point(&entrance.front.picture, i).map(|(ms, cents)| (axes.x(ms), axes.cents_y(cents)))
             }))) {}
-            path.noise d=(level_curve(&entrance.picture.noise_db, &axes)) {}
-            path.tone d=(level_curve(&entrance.picture.tone_db, &axes)) {}
+            path.noise d=(level_curve(&entrance.front.picture.noise_db, &axes)) {}
+            path.tone d=(level_curve(&entrance.front.picture.tone_db, &axes)) {}
             (labels(entrance, &axes))
         }
     }
@@ -147,8 +147,8 @@ fn level_curve(db: &[f32; FRONT_POINTS], axes: &Axes) -> String {
 
 /// Air before the tone, hatched as on the lane.
 fn air(entrance: &Entrance, axes: &Axes) -> Markup {
-    let air_ms = entrance.noise_before_tone_ms.map_or(0.0, |m| m.value);
-    if entrance.faults.get(FaultName::Airy).is_none() || air_ms.is_nan() || air_ms <= 0.0 {
+    let air_ms = entrance.front.noise_before_tone_ms.map_or(0.0, |m| m.value);
+    if entrance.verdict.faults.get(FaultName::Airy).is_none() || air_ms.is_nan() || air_ms <= 0.0 {
         return html! {};
     }
     let (from, to) = (axes.x(-air_ms.min(MOST_AIR_MS)), axes.x(0.0));
@@ -161,8 +161,8 @@ fn air(entrance: &Entrance, axes: &Axes) -> Markup {
 }
 
 fn beat(entrance: &Entrance, axes: &Axes) -> Markup {
-    let Ok(timing) = entrance.timing_ms else { return html! {} };
-    let ms = (entrance.speaks_s - entrance.onset_s) * 1e3 - timing.value;
+    let Ok(timing) = entrance.verdict.timing_ms else { return html! {} };
+    let ms = (entrance.front.speaks_s - entrance.front.onset_s) * 1e3 - timing.value;
     if !(axes.time_ms.0..=axes.time_ms.1).contains(&ms) {
         return html! {};
     }
@@ -178,20 +178,20 @@ fn beat(entrance: &Entrance, axes: &Axes) -> Markup {
 fn labels(entrance: &Entrance, axes: &Axes) -> Markup {
     let far = PANEL_X.1 - 4.0;
     let texts = [
-        amount(entrance.onset_cents, "cents").map(|t| format!("in at {t}")),
-        amount(entrance.settle_ms, "ms").map(|t| format!("settled after {t}")),
+        amount(entrance.front.onset_cents, "cents").map(|t| format!("in at {t}")),
+        amount(entrance.front.settle_ms, "ms").map(|t| format!("settled after {t}")),
     ];
     // Words keep to the half of the panel that the curve leaves free.
     let mean = points(entrance).filter(|(ms, _)| *ms > 0.0).fold(0.0, |sum, (_, cents)| sum + cents);
     let top = if mean < 0.0 { PITCH_Y.1 - 34.0 } else { PITCH_Y.0 + 16.0 };
-    let settled = entrance.settle_ms.ok().map(|m| m.value).filter(|ms| *ms > 0.0 && *ms < axes.time_ms.1);
+    let settled = entrance.front.settle_ms.ok().map(|m| m.value).filter(|ms| *ms > 0.0 && *ms < axes.time_ms.1);
     html! {
         g.label {
             @for (i, text) in texts.iter().flatten().enumerate() {
                 text x=(far) y=(svg::px(top + 16.0 * i as f64)) text-anchor="end" { (text) }
             }
             text.tone-name x=(far) y=(svg::px(level_y(0.0) - 5.0)) text-anchor="end" { "tone" }
-            @if let Some(level) = last_noise(&entrance.picture) {
+            @if let Some(level) = last_noise(&entrance.front.picture) {
                 text.noise-name x=(far) y=(svg::px((level_y(level) - 5.0).min(LEVEL_Y.1 - 4.0))) text-anchor="end" { "air and room" }
             }
             @if let Some(ms) = settled {

@@ -57,7 +57,7 @@ pub fn lane(heard: &HeardTake, mark: impl Fn(&Entrance) -> Mark) -> Markup {
 
 /// Level of the loudest entrance, dB: drawn at full height.
 pub fn loudest_db(entrances: &[Entrance]) -> f64 {
-    entrances.iter().map(|e| e.level_db).filter(|db| db.is_finite()).fold(f64::NEG_INFINITY, f64::max)
+    entrances.iter().map(|e| e.front.level_db).filter(|db| db.is_finite()).fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// How time is cut into tiles.
@@ -113,7 +113,7 @@ impl Lane<'_> {
     fn groups(&self) -> Vec<(i64, Range<usize>)> {
         let mut groups: Vec<(i64, Range<usize>)> = Vec::new();
         for (i, entrance) in self.entrances.iter().enumerate() {
-            let tile = self.tiles.of(entrance.speaks_s);
+            let tile = self.tiles.of(entrance.front.speaks_s);
             match groups.last_mut() {
                 Some((last, range)) if *last == tile => range.end = i + 1,
                 _ => groups.push((tile, i..i + 1)),
@@ -143,7 +143,7 @@ impl Lane<'_> {
     }
 
     fn x(&self, tile: i64, i: usize) -> f64 {
-        self.tiles.x(tile, self.entrances[i].speaks_s)
+        self.tiles.x(tile, self.entrances[i].front.speaks_s)
     }
 
     fn scale(&self, tile: i64, i: usize) -> GlyphScale {
@@ -166,12 +166,12 @@ impl Lane<'_> {
     /// Distance to a neighbour; a whole tile where there is none.
     fn px_between(&self, i: usize, other: usize) -> f64 {
         let other = self.entrances.get(other);
-        other.map_or(TILE_PX.0, |o| (o.speaks_s - self.entrances[i].speaks_s).abs() * self.tiles.px_per_s())
+        other.map_or(TILE_PX.0, |o| (o.front.speaks_s - self.entrances[i].front.speaks_s).abs() * self.tiles.px_per_s())
     }
 
     fn placed(&self, tile: i64, i: usize, mark: &impl Fn(&Entrance) -> Mark) -> Markup {
         let entrance = &self.entrances[i];
-        let drawn = glyph(entrance, &entrance.faults, &self.scale(tile, i));
+        let drawn = glyph(entrance, &entrance.verdict.faults, &self.scale(tile, i));
         html! {
             g.glyph.flagged[entrance.is_flagged()] data-for=(mark(entrance).id) transform=(format!("translate({} {BASE_PX})", svg::px(self.x(tile, i)))) {
                 title { (super::spoken(entrance)) }
@@ -184,7 +184,7 @@ impl Lane<'_> {
 
     /// The sounding note behind the stroke, as far as the tile goes.
     fn body(&self, tile: i64, i: usize, height: f64) -> String {
-        let length_s = self.entrances[i].end_s.map_or(0.0, |end| end - self.entrances[i].speaks_s);
+        let length_s = self.entrances[i].front.end_s.map_or(0.0, |end| end - self.entrances[i].front.speaks_s);
         let room = (self.px_between(i, i + 1) - 2.0).min(TILE_PX.0 - self.x(tile, i));
         let right = (length_s * self.tiles.px_per_s()).min(room).max(3.0);
         let (top, slope) = (-0.8 * height, (0.2 * right).min(9.0));

@@ -124,7 +124,7 @@ impl Mirror<'_> {
             full_height_px: FULL_PX,
             place,
         };
-        ink(&glyph(entrance, &entrance.faults, &scale))
+        ink(&glyph(entrance, &entrance.verdict.faults, &scale))
     }
 }
 

@@ -108,8 +108,8 @@ struct Sounds {
 impl Sounds {
     /// The clip that holds the front of an entrance: its id, and where the front begins in it, s.
     fn of(&self, entrance: &Entrance) -> Option<(String, f64)> {
-        let start = (entrance.speaks_s - sound::BEFORE_S).max(0.0);
-        let holds = |clip: &&Clip| clip.start_s <= start + 1e-6 && entrance.speaks_s < clip.end_s;
+        let start = (entrance.front.speaks_s - sound::BEFORE_S).max(0.0);
+        let holds = |clip: &&Clip| clip.start_s <= start + 1e-6 && entrance.front.speaks_s < clip.end_s;
         // The last that holds it has the whole of it, where clips overlap.
         let (k, clip) = self.clips.iter().enumerate().rev().find(|(_, clip)| holds(clip))?;
         Some((format!("c{}-{k}", self.take), start - clip.start_s))
@@ -174,8 +174,8 @@ fn embed(takes: &[HeardTake], heard_beside: &[Vec<usize>]) -> (Vec<Sounds>, Vec<
 fn cut(k: usize, takes: &[HeardTake], heard_beside: &[usize], rung: usize, remarks: &mut Vec<String>) -> Sounds {
     let (heard, target_lufs) = (&takes[k], sound::target_lufs(takes));
     let entrances = &heard.take.entrances;
-    let mut times: Vec<f64> = worst_first(entrances).iter().take(MAX_CARDS).map(|e| e.speaks_s).collect();
-    times.extend(heard_beside.iter().map(|&i| entrances[i].speaks_s));
+    let mut times: Vec<f64> = worst_first(entrances).iter().take(MAX_CARDS).map(|e| e.front.speaks_s).collect();
+    times.extend(heard_beside.iter().map(|&i| entrances[i].front.speaks_s));
     let stretches = sound::stretches(&times, heard.take.source.duration_s);
     let clips = sound::clips(heard, &stretches, rung, target_lufs).unwrap_or_else(|e| {
         remarks.push(format!("{}: the page has no sound of it ({e})", heard.take.source.path.display()));
@@ -206,7 +206,7 @@ fn within(mut sounds: Vec<Sounds>, remarks: &mut Vec<String>) -> Vec<Sounds> {
 /// Flagged entrances, the most unclear first.
 fn worst_first(entrances: &[Entrance]) -> Vec<&Entrance> {
     let mut flagged: Vec<_> = entrances.iter().filter(|e| e.is_flagged()).collect();
-    flagged.sort_by(|a, b| a.clarity.total_cmp(&b.clarity));
+    flagged.sort_by(|a, b| a.verdict.clarity.total_cmp(&b.verdict.clarity));
     flagged
 }
 
@@ -219,8 +219,8 @@ fn name(heard: &HeardTake) -> String {
 fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) -> Markup {
     let entrances = &heard.take.entrances;
     let worst = worst_first(entrances);
-    let ranks: HashMap<usize, usize> = worst.iter().enumerate().map(|(i, e)| (e.index, i + 1)).collect();
-    let rank = |e: &Entrance| ranks.get(&e.index).copied();
+    let ranks: HashMap<usize, usize> = worst.iter().enumerate().map(|(i, e)| (e.front.index, i + 1)).collect();
+    let rank = |e: &Entrance| ranks.get(&e.front.index).copied();
     let letter = crate::comparison_table::letter(k);
     html! {
         section.take aria-labelledby=(format!("t{k}")) {
@@ -241,24 +241,24 @@ fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) 
 }
 
 fn id(take: usize, entrance: &Entrance) -> String {
-    format!("e{take}-{}", entrance.index)
+    format!("e{take}-{}", entrance.front.index)
 }
 
 /// "Bb2", or "?" where the pitch cannot be told.
 fn note_name(entrance: &Entrance) -> String {
-    entrance.midi_note.map_or_else(|| "?".into(), units::note_name)
+    entrance.front.midi_note.map_or_else(|| "?".into(), units::note_name)
 }
 
 fn register(entrance: &Entrance) -> Option<Register> {
-    entrance.midi_note.map(Register::of)
+    entrance.front.midi_note.map(Register::of)
 }
 
 /// An entrance in one sentence.
 fn spoken(entrance: &Entrance) -> String {
-    let note = entrance.midi_note.map_or_else(|| "no pitch".into(), units::note_name);
+    let note = entrance.front.midi_note.map_or_else(|| "no pitch".into(), units::note_name);
     let faults: Vec<_> = words::worst_first(entrance).iter().map(|f| words::because(entrance, f.name)).collect();
     let said = if faults.is_empty() { "clear".into() } else { faults.join("; ") };
-    format!("{note} at {}: {said}", words::clock(entrance.speaks_s))
+    format!("{note} at {}: {said}", words::clock(entrance.front.speaks_s))
 }
 
 /// A button that plays the front of an entrance; nothing where the page has no sound of it.

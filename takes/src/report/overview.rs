@@ -87,12 +87,12 @@ pub fn all_entrances(k: usize, entrances: &[Entrance], rank: impl Fn(&Entrance) 
             div.scroll tabindex="0" role="region" aria-label="All entrances" { table.every {
                 thead { tr { th scope="col" { "time" } th scope="col" { "note" } th scope="col" { "clarity" } th scope="col" { "what was heard" } } }
                 tbody { @for entrance in shown { tr {
-                    td { (words::clock(entrance.speaks_s)) }
+                    td { (words::clock(entrance.front.speaks_s)) }
                     th scope="row" { @match rank(entrance).filter(|&r| r <= MAX_CARDS) {
                         Some(_) => a href=(format!("#{}", id(k, entrance))) { (note_name(entrance)) },
                         None => (note_name(entrance)),
                     } }
-                    td { (format!("{:.0}", entrance.clarity)) }
+                    td { (format!("{:.0}", entrance.verdict.clarity)) }
                     td { (what(entrance)) }
                 } } }
             } }

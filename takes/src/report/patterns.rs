@@ -67,12 +67,12 @@ fn by_dynamic(entrances: &[Entrance]) -> Vec<Group<'_>> {
 
 fn by_articulation(entrances: &[Entrance]) -> Vec<Group<'_>> {
     let all = [Articulation::Tongued, Articulation::Legato, Articulation::Slurred];
-    grouped(entrances, &all.map(|what| (what, words::articulation(what).to_owned())), |e| Some(e.articulation))
+    grouped(entrances, &all.map(|what| (what, words::articulation(what).to_owned())), |e| Some(e.front.articulation))
 }
 
 fn by_minutes(entrances: &[Entrance], duration_s: f64) -> Vec<Group<'_>> {
     let minutes = part_minutes(duration_s);
-    let part = |e: &Entrance| part(e.speaks_s, minutes);
+    let part = |e: &Entrance| part(e.front.speaks_s, minutes);
     let num_parts = entrances.iter().map(part).max().unwrap_or(0) + 1;
     let within = |k: usize| entrances.iter().filter(|e| part(e) == k).collect::<Vec<_>>();
     let all = (0..num_parts).map(|k| (part_label(k, minutes), within(k)));
@@ -91,7 +91,7 @@ fn list(title: &str, groups: &[Group]) -> Markup {
 fn by_position(entrances: &[Entrance]) -> Markup {
     // The most usual position of a note is its first; nobody can hear which one was taken.
     let usual = |e: &Entrance| {
-        let position = e.positions.iter().next().filter(|p| !p.trigger)?;
+        let position = e.front.positions.iter().next().filter(|p| !p.trigger)?;
         Some((position.partial, position.position.round().clamp(1.0, 7.0) as u8))
     };
     let at = |partial: u8, position: u8| -> Vec<&Entrance> {

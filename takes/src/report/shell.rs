@@ -48,7 +48,7 @@ pub fn top(takes: &[HeardTake]) -> Markup {
 fn bar(takes: &[HeardTake]) -> Markup {
     let flagged: Vec<_> = takes.iter().flat_map(|t| &t.take.entrances).filter(|e| e.is_flagged()).collect();
     let registers = Register::ALL.into_iter().filter(|r| flagged.iter().any(|e| register(e) == Some(*r)));
-    let faults = FaultName::ALL.into_iter().filter(|f| flagged.iter().any(|e| e.faults.get(*f).is_some()));
+    let faults = FaultName::ALL.into_iter().filter(|f| flagged.iter().any(|e| e.verdict.faults.get(*f).is_some()));
     html! {
         form.bar aria-label="Controls" {
             label { "Fault " select #by-fault { option value="" { "all" } @for f in faults { option value=(f.as_str()) { (words::short_label(f)) } } } }

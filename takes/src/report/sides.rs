@@ -66,7 +66,7 @@ fn lone(letter: &str, entrances: &[Entrance], indexes: &[usize]) -> Markup {
     let named: Vec<_> = indexes
         .iter()
         .take(MAX_LONE)
-        .map(|&i| format!("{} at {}", note_name(&entrances[i]), words::clock(entrances[i].speaks_s)))
+        .map(|&i| format!("{} at {}", note_name(&entrances[i]), words::clock(entrances[i].front.speaks_s)))
         .collect();
     html! {
         @if !indexes.is_empty() {
@@ -104,7 +104,7 @@ fn place_row(takes: &[HeardTake], choice: &Choice, place: &Place, sounds: &[Soun
             @for k in 0..takes.len() {
                 td { @match played(k) {
                     Some(entrance) => {
-                        b { (format!("{:.0}", entrance.clarity)) } span.at { " at " (words::clock(entrance.speaks_s)) " " }
+                        b { (format!("{:.0}", entrance.verdict.clarity)) } span.at { " at " (words::clock(entrance.front.speaks_s)) " " }
                         (play(entrance, &sounds[k], &format!("Play {}", letter(k))))
                     },
                     None => span.few { "missing" },
@@ -139,7 +139,7 @@ fn row(a: &HeardTake, b: &HeardTake, pair: &PairChange, sounds: &[Sounds]) -> Ma
     let (in_a, in_b) = (&a.take.entrances[pair.pair.a], &b.take.entrances[pair.pair.b]);
     let front = |entrance: &Entrance, k: usize, what| {
         html! {
-            span.at { (words::clock(entrance.speaks_s)) } " clarity " b { (format!("{:.0}", entrance.clarity)) } " "
+            span.at { (words::clock(entrance.front.speaks_s)) } " clarity " b { (format!("{:.0}", entrance.verdict.clarity)) } " "
             (play(entrance, &sounds[k], what))
         }
     };

@@ -107,7 +107,7 @@ fn meet_graces(
     let mut until = met.len();
     let from = until - num_extra;
     for grace in graces.rev() {
-        let is_it = |pair: &Pair| matches!(pair, Pair::Played(i) if entrances[*i].midi_note.map(i32::from) == Some(sounds(grace)));
+        let is_it = |pair: &Pair| matches!(pair, Pair::Played(i) if entrances[*i].front.midi_note.map(i32::from) == Some(sounds(grace)));
         let Some(at) = met[from..until].iter().rposition(is_it).map(|at| from + at) else { continue };
         if let Pair::Played(i) = met[at] {
             met[at] = Pair::Both(i, grace);

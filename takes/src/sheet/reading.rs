@@ -140,8 +140,8 @@ fn transposed(notes: &[SheetNote], semitones: i32) -> Vec<SheetNote> {
 /// Written beats and played seconds of the notes that are right, in order.
 fn right_places(pairs: &[Pair], entrances: &[Entrance], written: &[SheetNote]) -> Vec<(f64, f64)> {
     let place = |pair: &Pair| match *pair {
-        Pair::Both(i, j) if entrances[i].midi_note == Some(written[j].midi_note) && !written[j].is_grace => {
-            Some((written[j].beat, entrances[i].speaks_s))
+        Pair::Both(i, j) if entrances[i].front.midi_note == Some(written[j].midi_note) && !written[j].is_grace => {
+            Some((written[j].beat, entrances[i].front.speaks_s))
         }
         _ => None,
     };
@@ -151,11 +151,11 @@ fn right_places(pairs: &[Pair], entrances: &[Entrance], written: &[SheetNote]) -
 fn step(pair: Pair, written: &[SheetNote], entrances: &[Entrance]) -> Step {
     match pair {
         Pair::Both(i, j) => Step {
-            verdict: verdict(entrances[i].midi_note, written[j].midi_note),
-            entrance: Some(entrances[i].index),
+            verdict: verdict(entrances[i].front.midi_note, written[j].midi_note),
+            entrance: Some(entrances[i].front.index),
             written: Some(written[j].clone()),
         },
-        Pair::Played(i) => Step { verdict: Verdict::Extra, entrance: Some(entrances[i].index), written: None },
+        Pair::Played(i) => Step { verdict: Verdict::Extra, entrance: Some(entrances[i].front.index), written: None },
         Pair::Written(j) => Step { verdict: Verdict::Missed, entrance: None, written: Some(written[j].clone()) },
     }
 }

@@ -324,10 +324,10 @@ fn another_tempo_gives_no_written_beats() {
 #[test]
 fn every_kind_of_wrong_note_is_told_by_its_kind() {
     let mut played = scale_played(72.0);
-    played[2].midi_note = Some(51); // E3 as Eb3
-    played[4].midi_note = Some(55 - 12); // G3 an octave down
-    played[9].midi_note = None;
-    played.insert(13, fixtures::clear(99, 70, played[12].speaks_s + 0.4));
+    played[2].front.midi_note = Some(51); // E3 as Eb3
+    played[4].front.midi_note = Some(55 - 12); // G3 an octave down
+    played[9].front.midi_note = None;
+    played.insert(13, fixtures::clear(99, 70, played[12].front.speaks_s + 0.4));
     played.remove(6);
     let reading = read_along(&played, &scale_sheet());
     let of = |verdict| reading.steps.iter().position(|step| step.verdict == verdict);
@@ -342,7 +342,7 @@ fn every_kind_of_wrong_note_is_told_by_its_kind() {
 fn a_part_in_another_key_is_read_in_it() {
     let mut played = scale_played(72.0);
     for entrance in &mut played {
-        entrance.midi_note = entrance.midi_note.map(|m| m - 2);
+        entrance.front.midi_note = entrance.front.midi_note.map(|m| m - 2);
     }
     let reading = read_along(&played, &scale_sheet());
     assert_eq!((reading.transposed_semitones, reading.count(Verdict::Right)), (-2, 16));

@@ -55,29 +55,29 @@ fn is_slur(note: &NoteTruth) -> bool {
 }
 
 fn onset(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    (!is_slur(note)).then_some(Compared { truth: note.onset_s * 1e3, heard: Some(heard.onset_s * 1e3) })
+    (!is_slur(note)).then_some(Compared { truth: note.onset_s * 1e3, heard: Some(heard.front.onset_s * 1e3) })
 }
 
 fn slur_onset(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    is_slur(note).then_some(Compared { truth: note.onset_s * 1e3, heard: Some(heard.onset_s * 1e3) })
+    is_slur(note).then_some(Compared { truth: note.onset_s * 1e3, heard: Some(heard.front.onset_s * 1e3) })
 }
 
 fn speaks(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    (!is_slur(note)).then_some(Compared { truth: note.speaks_s * 1e3, heard: Some(heard.speaks_s * 1e3) })
+    (!is_slur(note)).then_some(Compared { truth: note.speaks_s * 1e3, heard: Some(heard.front.speaks_s * 1e3) })
 }
 
 fn settle(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
     let truth = note.settle_ms.filter(|ms| *ms > 0.0)?;
-    Some(Compared { truth, heard: told(heard.settle_ms) })
+    Some(Compared { truth, heard: told(heard.front.settle_ms) })
 }
 
 fn settle_of_steady(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
     let truth = note.settle_ms.filter(|ms| *ms == 0.0)?;
-    Some(Compared { truth, heard: told(heard.settle_ms) })
+    Some(Compared { truth, heard: told(heard.front.settle_ms) })
 }
 
 fn onset_pitch(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    Some(Compared { truth: note.onset_cents?, heard: told(heard.onset_cents) })
+    Some(Compared { truth: note.onset_cents?, heard: told(heard.front.onset_cents) })
 }
 
 fn onset_pitch_of_moving(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
@@ -85,24 +85,24 @@ fn onset_pitch_of_moving(note: &NoteTruth, heard: &Entrance) -> Option<Compared>
 }
 
 fn settled_pitch(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    let cents = told(heard.settled_hz).map(|hz| units::cents(hz, note.settled_hz));
+    let cents = told(heard.front.settled_hz).map(|hz| units::cents(hz, note.settled_hz));
     Some(Compared { truth: 0.0, heard: cents })
 }
 
 fn noise(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    (note.noise_ms > 0.0).then(|| Compared { truth: note.noise_ms, heard: told(heard.noise_before_tone_ms) })
+    (note.noise_ms > 0.0).then(|| Compared { truth: note.noise_ms, heard: told(heard.front.noise_before_tone_ms) })
 }
 
 /// Air that was not found has no level: it counts in `noise`, not here.
 fn noise_level(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
     let truth = note.noise_db.filter(|_| note.noise_ms > 0.0)?;
-    Some(Compared { truth, heard: told(heard.noise_before_tone_db) })
+    Some(Compared { truth, heard: told(heard.front.noise_before_tone_db) })
 }
 
 fn noise_of_airless(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    (note.noise_ms == 0.0).then(|| Compared { truth: 0.0, heard: told(heard.noise_before_tone_ms) })
+    (note.noise_ms == 0.0).then(|| Compared { truth: 0.0, heard: told(heard.front.noise_before_tone_ms) })
 }
 
 fn timing(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
-    Some(Compared { truth: note.timing_ms?, heard: told(heard.timing_ms) })
+    Some(Compared { truth: note.timing_ms?, heard: told(heard.verdict.timing_ms) })
 }

@@ -128,7 +128,7 @@ impl Figures {
                     list.push(Miss { compared, ..miss(take, Some(t), note.onset_s, measure.name) });
                 }
             }
-            let right = heard.midi_note.is_some_and(|midi| f64::from(midi) == note.midi.round());
+            let right = heard.front.midi_note.is_some_and(|midi| f64::from(midi) == note.midi.round());
             self.right_note.0 += usize::from(right);
             self.right_note.1 += 1;
             if !right {
@@ -149,13 +149,13 @@ impl Figures {
         for h in take.invented() {
             for (counts, name) in self.faults.iter_mut().zip(FAULTS) {
                 let judged = take.truth.judged.iter().any(|judged| judged == name.as_str());
-                counts.num_false += usize::from(judged && take.heard[h].faults.get(name).is_some());
+                counts.num_false += usize::from(judged && take.heard[h].verdict.faults.get(name).is_some());
             }
         }
     }
 
     fn count_faults_of_pair(&mut self, take: &JudgedTake, t: usize, h: usize) {
-        let (note, faults) = (&take.truth.entrances[t], &take.heard[h].faults);
+        let (note, faults) = (&take.truth.entrances[t], &take.heard[h].verdict.faults);
         for (counts, name) in self.faults.iter_mut().zip(FAULTS) {
             match (take.truth.verdict(t, name.as_str()), faults.get(name).is_some()) {
                 (Verdict::Has, true) => counts.num_right += 1,

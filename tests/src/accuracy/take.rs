@@ -3,7 +3,7 @@
 use crate::audio::{self, Sound};
 use crate::onset_score::nearest_pairs;
 use crate::truth::TakeTruth;
-use notefront_dsp::{Entrance, analyze};
+use notefront_dsp::{Entrance, analyze_and_judge};
 use std::path::{Path, PathBuf};
 
 /// Notes are compared with each other when their onsets are at most this far apart, in s: the widest
@@ -68,7 +68,8 @@ impl JudgedTake {
     /// # Errors
     /// Those of the analysis, in words.
     pub fn new(name: String, sound: &Sound, truth: TakeTruth) -> Result<Self, String> {
-        let heard = analyze(&sound.samples, sound.rate_hz, truth.settings()).map_err(|e| format!("{name}: {e}"))?;
+        let heard =
+            analyze_and_judge(&sound.samples, sound.rate_hz, truth.settings()).map_err(|e| format!("{name}: {e}"))?;
         let pairs = nearest_pairs(&truth_onsets(&truth), &heard_onsets(&heard), PAIRING_WINDOW_S);
         let duration_s = sound.samples.len() as f64 / sound.rate_hz;
         Ok(Self { name, truth, heard, pairs, duration_s })
@@ -102,5 +103,5 @@ fn truth_onsets(truth: &TakeTruth) -> Vec<f64> {
 }
 
 fn heard_onsets(heard: &[Entrance]) -> Vec<f64> {
-    heard.iter().map(|entrance| entrance.onset_s).collect()
+    heard.iter().map(|entrance| entrance.front.onset_s).collect()
 }

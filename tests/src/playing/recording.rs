@@ -4,7 +4,7 @@ use super::labels::{Label, Labels};
 use super::naming::Name;
 use crate::accuracy::FAULTS;
 use crate::audio::{self, Sound};
-use notefront_dsp::{Entrance, FaultName, Settings, analyze};
+use notefront_dsp::{Entrance, FaultName, Settings, analyze_and_judge};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -52,10 +52,10 @@ pub struct Heard {
 impl From<&Entrance> for Heard {
     fn from(entrance: &Entrance) -> Self {
         Self {
-            onset_s: entrance.onset_s,
-            midi: entrance.midi_note,
-            level_db: entrance.level_db,
-            flags: FAULTS.into_iter().filter(|name| entrance.faults.get(*name).is_some()).collect(),
+            onset_s: entrance.front.onset_s,
+            midi: entrance.front.midi_note,
+            level_db: entrance.front.level_db,
+            flags: FAULTS.into_iter().filter(|name| entrance.verdict.faults.get(*name).is_some()).collect(),
         }
     }
 }
@@ -146,7 +146,7 @@ pub fn judge_recording(recording: Recording) -> Result<JudgedRecording, String> 
 }
 
 fn hear(sound: &Sound) -> Result<Vec<Heard>, String> {
-    let entrances = analyze(&sound.samples, sound.rate_hz, Settings::default()).map_err(|e| e.to_string())?;
+    let entrances = analyze_and_judge(&sound.samples, sound.rate_hz, Settings::default()).map_err(|e| e.to_string())?;
     Ok(entrances.iter().map(Heard::from).collect())
 }
 

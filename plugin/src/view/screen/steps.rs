@@ -34,7 +34,7 @@ impl Screen {
                     if let Some((pass, entrance)) =
                         pass.and_then(|p| Some((p, self.selected.and_then(|i| p.entrances.get(i))?)))
                     {
-                        ui.ctx().copy_text(words::place(pass, entrance.speaks_s).listen_from);
+                        ui.ctx().copy_text(words::place(pass, entrance.front.speaks_s).listen_from);
                     }
                 }
                 KeyWish::Deselect => self.selected = None,
@@ -51,7 +51,7 @@ impl Screen {
         let anchor = self
             .selected
             .and_then(|i| pass.entrances.get(i))
-            .map_or(middle, |e| scale.x(e.speaks_s).clamp(scale.x0, scale.x0 + scale.width));
+            .map_or(middle, |e| scale.x(e.front.speaks_s).clamp(scale.x0, scale.x0 + scale.width));
         let moved = match key {
             KeyWish::Zoom(steps) => scale.zoomed(1.5f64.powi(steps), anchor, pass.duration_s),
             KeyWish::Scroll(eighths) => {
@@ -69,7 +69,7 @@ impl Screen {
         let Some(index) = found else { return };
         self.selected = Some(index);
         if let Some((id, scale)) = self.view.filter(|(id, _)| *id == pass.id) {
-            let at_s = pass.entrances[index].speaks_s;
+            let at_s = pass.entrances[index].front.speaks_s;
             let factor = (STEP_PX_PER_S / scale.px_per_s).max(1.0);
             let closer = scale.zoomed(factor, scale.x(at_s), pass.duration_s);
             self.view = Some((id, closer.showing(at_s, pass.duration_s)));

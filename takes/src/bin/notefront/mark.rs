@@ -85,7 +85,7 @@ fn first_name_clash(args: &MarkArgs) -> Option<&PathBuf> {
 
 /// The bars of the written notes, where they were given.
 fn places(take: &Take) -> Vec<Place> {
-    let by_index: HashMap<usize, usize> = take.entrances.iter().enumerate().map(|(i, e)| (e.index, i)).collect();
+    let by_index: HashMap<usize, usize> = take.entrances.iter().enumerate().map(|(i, e)| (e.front.index, i)).collect();
     let mut places = vec![Place::default(); take.entrances.len()];
     for step in take.reading.iter().flat_map(|reading| &reading.steps) {
         let place = step.entrance.and_then(|index| by_index.get(&index));

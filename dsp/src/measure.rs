@@ -1,21 +1,18 @@
-//! One note's closer look turned into an entrance.
+//! One note's closer look put together into its front.
 
 use crate::air::{Air, AirFinder, Tone};
 use crate::approach::{self, Approach};
 use crate::breath::held_breath_ms;
 use crate::coarse::{Note, Start};
 use crate::entrance::{
-    Articulation, CannotTell, Entrance, Evidence, FRONT_POINTS, Faults, FrontPicture, InstantUncertainty, Measure, Told,
+    Articulation, CannotTell, Evidence, FRONT_POINTS, Front, FrontPicture, InstantUncertainty, Measure, Told,
 };
-use crate::faults;
 use crate::frame::Frames;
 use crate::framer::History;
 use crate::front::FrontReader;
-use crate::grid;
 use crate::instants::{self, Instants};
 use crate::level::LevelTrack;
 use crate::look::{Candidate, Looker};
-use crate::score;
 use crate::settings::Settings;
 use crate::slur::SlurFinder;
 use crate::steady::{Settled, SteadyFinder};
@@ -45,11 +42,15 @@ const BURST_SHARE: f64 = 0.9;
 const SOFT_SHARE: f64 = 0.004;
 /// A soft sound that begins with noise as loud as this share of its tone (-3 dB) is talk or handling, not a note.
 const MOSTLY_AIR: f64 = 0.5;
+/// A slide is straighter than a bend by this ratio of mean errors \[H\].
+const SMEAR_STRAIGHTNESS: f64 = 1.55;
+/// Half width of an overshoot, dB.
+const OVERSHOOT_WIDTH_DB: f64 = 1.5;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
-/// Judges notes one after the other.
-pub struct Judge {
+/// Measures notes one after the other.
+pub struct Measurer {
     rate_hz: f64,
     settings: Settings,
     steady: SteadyFinder,
@@ -64,19 +65,21 @@ pub struct Judge {
     loudest: f64,
 }
 
-/// Everything measured of one front.
-struct Front {
+/// Everything seen of one front.
+struct Seen {
     settled: Settled,
     instants: Instants,
     articulation: Articulation,
     approach: Option<Approach>,
     air: Option<Air>,
     tone_power: f64,
+    approach_cents: Told,
+    overshoot_db: Told,
     evidence: Evidence,
 }
 
-impl Judge {
-    /// A judge for an internal rate in Hz.
+impl Measurer {
+    /// A measurer for an internal rate in Hz.
     #[must_use]
     pub fn new(rate_hz: f64, settings: Settings) -> Self {
         let looker = Looker { rate_hz };
@@ -105,14 +108,14 @@ impl Judge {
         self.loudest = 0.0;
     }
 
-    /// Notes the end (internal sample) of a note judged before. Gives the entrance's index if it was told without one.
+    /// Notes the end (internal sample) of a note measured before. Gives the entrance's index if it was told without one.
     pub fn end_note(&mut self, end: i64) -> Option<usize> {
         self.previous.end = end;
         self.open.take()
     }
 
     /// Looks closely at a note. `None` where there is no note after all.
-    pub fn judge(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Entrance> {
+    pub fn measure(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Front> {
         let candidate = self.candidate(history, frames, note)?;
         let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
         if note.kind == Start::Pitch && self.slur.is_octave_slip(history, candidate.start as f64, old_hz, candidate.hz)
@@ -121,15 +124,13 @@ impl Judge {
             return None;
         }
         self.open = None;
-        let front = self.measure(history, frames, note, &candidate, floor_db)?;
-        let mut entrance = self.entrance(note, frames, &front);
-        entrance.faults = faults::judge(&entrance, &self.settings);
-        entrance.clarity = score::clarity(&entrance.faults);
-        self.previous.set(front.settled.hz, front.instants.speaks, front.tone_power);
+        let seen = self.look(history, frames, note, &candidate, floor_db)?;
+        let front = self.front(note, frames, &seen);
+        self.previous.set(seen.settled.hz, seen.instants.speaks, seen.tone_power);
         self.num_told += 1;
-        self.last_index = Some(entrance.index);
-        self.open = note.end.is_none().then_some(entrance.index);
-        Some(entrance)
+        self.last_index = Some(front.index);
+        self.open = note.end.is_none().then_some(front.index);
+        Some(front)
     }
 
     fn candidate(&self, history: &History, frames: &Frames, note: &Note) -> Option<Candidate> {
@@ -144,14 +145,14 @@ impl Judge {
         Some(Candidate { start, end, earliest, hz: midi_to_hz(midi, 440.0) })
     }
 
-    fn measure(
+    fn look(
         &mut self,
         history: &History,
         frames: &Frames,
         note: &Note,
         candidate: &Candidate,
         floor_db: f32,
-    ) -> Option<Front> {
+    ) -> Option<Seen> {
         let is_soft = self.is_soft(history, candidate);
         let settled = self.steady.settle(history, candidate, is_soft)?;
         let tone_power = history.full_power(settled.from as i64, settled.to as i64);
@@ -161,30 +162,34 @@ impl Judge {
         self.reader.follow_back(history, candidate, &settled, least);
         let articulation = self.articulation(frames, note);
         let instants = self.instants(history, note, candidate, &settled, articulation)?;
-        let mut front = Front {
+        let mut seen = Seen {
             settled,
             instants,
             articulation,
             approach: None,
             air: None,
             tone_power,
+            approach_cents: Err(CannotTell::Slurred),
+            overshoot_db: Err(CannotTell::Slurred),
             evidence: Evidence::default(),
         };
         if articulation == Articulation::Slurred {
-            return Some(front);
+            return Some(seen);
         }
         let period = self.rate_hz / settled.hz;
-        front.approach =
+        seen.approach =
             Some(approach::read(self.reader.points(), instants.onset, instants.speaks, period, self.rate_hz));
+        seen.approach_cents = self.approach_cents(candidate, &seen);
         if note.kind == Start::Fresh {
             let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
-            front.air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
-            if is_soft && front.air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
+            seen.air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
+            if is_soft && seen.air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
                 return None;
             }
         }
-        front.evidence = self.evidence(history, frames, candidate, &front, floor_db);
-        Some(front)
+        seen.overshoot_db = self.overshoot_db(history, candidate, &seen);
+        seen.evidence = self.evidence(frames, candidate, &seen, floor_db);
+        Some(seen)
     }
 
     /// Far under the loudest note so far: a soft note, or the player talking.
@@ -240,50 +245,48 @@ impl Judge {
         Some(if rings_on { instants::between(&self.level, found, from, to) } else { found })
     }
 
-    fn evidence(
-        &self,
-        history: &History,
-        frames: &Frames,
-        candidate: &Candidate,
-        front: &Front,
-        floor_db: f32,
-    ) -> Evidence {
-        let approach = front.approach;
-        let sound_start = front.air.map_or(front.instants.onset, |a| a.start);
+    fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {
+        let approach = seen.approach;
+        let sound_start = seen.air.map_or(seen.instants.onset, |a| a.start);
         Evidence {
             split: approach.and_then(|a| a.split),
             stutter: instants::stutter(
                 &self.level,
                 self.reader.points(),
-                &front.instants,
+                &seen.instants,
                 candidate.end as f64,
                 self.rate_hz,
             ),
-            smear: approach
-                .and_then(|a| a.slide)
-                .filter(|s| s.straightness > faults::SMEAR_STRAIGHTNESS)
-                .map(|s| s.smear),
-            overshoot_db: self.overshoot_db(history, candidate, front),
+            smear: approach.and_then(|a| a.slide).filter(|s| s.straightness > SMEAR_STRAIGHTNESS).map(|s| s.smear),
             held_breath_ms: held_breath_ms(frames, frames.at(sound_start as i64), floor_db),
             clipped: false,
         }
     }
 
-    /// Level of the attack over the level the note settles at, where the attack also has a burst of high frequencies.
-    fn overshoot_db(&self, history: &History, candidate: &Candidate, front: &Front) -> Option<f64> {
-        let onset = front.instants.onset;
+    /// Mean distance from the settled pitch while the note speaks.
+    fn approach_cents(&self, candidate: &Candidate, seen: &Seen) -> Told {
+        let (points, instants) = (self.reader.points(), &seen.instants);
+        let lean = approach::lean(points, instants.onset, instants.speaks, candidate.end as f64, self.rate_hz);
+        let (value, width) = lean.ok_or(CannotTell::TooShort)?;
+        told(value, width + seen.settled.uncertainty_cents)
+    }
+
+    /// Level of the attack over the level the note settles at; 0 where the attack has no burst of high frequencies.
+    fn overshoot_db(&self, history: &History, candidate: &Candidate, seen: &Seen) -> Told {
+        let onset = seen.instants.onset;
         let at = |s: f64| (onset + s * self.rate_hz) as i64;
         let settled = (at(SETTLED_LEVEL_S.0), at(SETTLED_LEVEL_S.1).min(candidate.end));
         if settled.1 - settled.0 < (0.05 * self.rate_hz) as i64 {
-            return None;
+            return Err(CannotTell::TooShort);
         }
-        let partial = self.positions(front.settled.hz).iter().next().map(|p| p.partial);
-        let reach = HARD_ROUND_TRIPS * round_trip_s(front.settled.hz, partial) * self.rate_hz;
-        let top = self.level.max(onset, front.instants.speaks + reach);
+        let partial = self.positions(seen.settled.hz).iter().next().map(|p| p.partial);
+        let reach = HARD_ROUND_TRIPS * round_trip_s(seen.settled.hz, partial) * self.rate_hz;
+        let top = self.level.max(onset, seen.instants.speaks + reach);
         let band = history.band_power(settled.0, settled.1);
-        let burst = (front.instants.speaks as i64, (front.instants.speaks + reach) as i64);
+        let burst = (seen.instants.speaks as i64, (seen.instants.speaks + reach) as i64);
         let is_burst = sharpness(history, burst.0, burst.1) >= BURST_SHARE * sharpness(history, settled.0, settled.1);
-        is_burst.then(|| power_to_db(top / band.max(1e-20)))
+        let over_db = if is_burst { power_to_db(top / band.max(1e-20)) } else { 0.0 };
+        told(over_db, OVERSHOOT_WIDTH_DB)
     }
 
     fn positions(&self, hz: f64) -> crate::entrance::Positions {
@@ -298,21 +301,21 @@ impl Judge {
         samples / self.rate_hz * 1e3
     }
 
-    fn entrance(&self, note: &Note, frames: &Frames, front: &Front) -> Entrance {
-        let (settled, instants) = (&front.settled, &front.instants);
+    fn front(&self, note: &Note, frames: &Frames, seen: &Seen) -> Front {
+        let (settled, instants) = (&seen.settled, &seen.instants);
         let midi = hz_to_midi(settled.hz, self.settings.a4_hz);
         let nearest = midi.round().clamp(0.0, 127.0);
         let off = cents(settled.hz, midi_to_hz(nearest, self.settings.a4_hz));
         let positions = self.positions(settled.hz);
         let speaks_s = self.seconds(instants.speaks);
-        let onset_ms = self.onset_uncertainty_ms(front);
-        let (noise_ms, noise_db) = self.noise(front);
+        let onset_ms = self.onset_uncertainty_ms(seen);
+        let (noise_ms, noise_db) = self.noise(seen);
         let no_attack =
-            |told: Told| if front.articulation == Articulation::Slurred { Err(CannotTell::Slurred) } else { told };
+            |told: Told| if seen.articulation == Articulation::Slurred { Err(CannotTell::Slurred) } else { told };
         let rise_ms = self.ms(instants.rise.1 - instants.rise.0);
-        Entrance {
+        Front {
             index: self.num_told,
-            sound_start_s: self.seconds(front.air.map_or(instants.onset, |a| a.start.min(instants.onset))),
+            sound_start_s: self.seconds(seen.air.map_or(instants.onset, |a| a.start.min(instants.onset))),
             onset_s: self.seconds(instants.onset),
             speaks_s,
             instant_uncertainty: InstantUncertainty {
@@ -326,57 +329,52 @@ impl Judge {
             tuning_cents: told(off, settled.uncertainty_cents),
             partial: positions.iter().next().map(|p| p.partial),
             positions,
-            articulation: front.articulation,
+            articulation: seen.articulation,
             noise_before_tone_ms: no_attack(noise_ms),
             noise_before_tone_db: no_attack(noise_db),
-            onset_cents: no_attack(self.onset_cents(front)),
-            settle_ms: no_attack(self.settle_ms(front)),
-            timing_ms: self.timing_ms(speaks_s, onset_ms),
+            approach_cents: seen.approach_cents,
+            onset_cents: no_attack(self.onset_cents(seen)),
+            speak_ms: no_attack(told(self.ms(instants.speaks - instants.onset), onset_ms)),
+            settle_ms: no_attack(self.settle_ms(seen)),
             attack_ms: no_attack(told(rise_ms, 1.0 + 0.1 * rise_ms)),
             log_attack_time: no_attack(self.log_attack_time(instants)),
             growth_db_per_s: no_attack(self.growth(instants)),
-            level_db: power_to_db(front.tone_power),
-            clarity: 100.0,
-            faults: Faults::default(),
-            evidence: front.evidence,
-            picture: self.picture(front),
+            overshoot_db: seen.overshoot_db,
+            level_db: power_to_db(seen.tone_power),
+            evidence: seen.evidence,
+            picture: self.picture(seen),
         }
     }
 
-    fn onset_uncertainty_ms(&self, front: &Front) -> f64 {
-        let instants = &front.instants;
-        let period_ms = 1e3 / front.settled.hz;
+    fn onset_uncertainty_ms(&self, seen: &Seen) -> f64 {
+        let instants = &seen.instants;
+        let period_ms = 1e3 / seen.settled.hz;
         let rise_ms = self.ms(instants.rise.1 - instants.rise.0).max(0.0);
         let hidden_ms = if instants.is_hidden { 4.0 } else { 0.0 };
         0.5 + 0.15 * period_ms + 0.04 * rise_ms + hidden_ms
     }
 
-    fn noise(&self, front: &Front) -> (Told, Told) {
-        match front.air {
+    fn noise(&self, seen: &Seen) -> (Told, Told) {
+        match seen.air {
             Some(air) => {
-                let length = self.ms(front.instants.onset - air.start);
-                let level = power_to_db(air.power / front.tone_power.max(1e-20));
-                (told(length, 3.0 + self.onset_uncertainty_ms(front)), told(level, 1.5))
+                let length = self.ms(seen.instants.onset - air.start);
+                let level = power_to_db(air.power / seen.tone_power.max(1e-20));
+                (told(length, 3.0 + self.onset_uncertainty_ms(seen)), told(level, 1.5))
             }
             None => (told(0.0, 3.0), Err(CannotTell::NoAir)),
         }
     }
 
-    fn onset_cents(&self, front: &Front) -> Told {
-        let approach = front.approach.as_ref().ok_or(CannotTell::NoPitch)?;
+    fn onset_cents(&self, seen: &Seen) -> Told {
+        let approach = seen.approach.as_ref().ok_or(CannotTell::NoPitch)?;
         let (value, uncertainty) = approach.onset_cents.ok_or(CannotTell::TooSoft)?;
-        told(value, uncertainty + front.settled.uncertainty_cents)
+        told(value, uncertainty + seen.settled.uncertainty_cents)
     }
 
-    fn settle_ms(&self, front: &Front) -> Told {
-        let approach = front.approach.as_ref().ok_or(CannotTell::NoPitch)?;
+    fn settle_ms(&self, seen: &Seen) -> Told {
+        let approach = seen.approach.as_ref().ok_or(CannotTell::NoPitch)?;
         let (value, uncertainty) = approach.settle.ok_or(CannotTell::TooShort)?;
         told(self.ms(value), self.ms(uncertainty))
-    }
-
-    fn timing_ms(&self, speaks_s: f64, uncertainty_ms: f64) -> Told {
-        let grid = self.settings.grid.ok_or(CannotTell::NoGrid)?;
-        told(grid::deviation_ms(speaks_s, &grid), uncertainty_ms)
     }
 
     fn log_attack_time(&self, instants: &Instants) -> Told {
@@ -394,12 +392,12 @@ impl Judge {
         told(growth, 0.1 * growth)
     }
 
-    fn picture(&self, front: &Front) -> FrontPicture {
+    fn picture(&self, seen: &Seen) -> FrontPicture {
         let mut picture = FrontPicture::empty();
         let points = self.reader.points();
         let mut next = 0;
         for i in 0..FRONT_POINTS {
-            let time = front.instants.onset + FrontPicture::time_ms(i) * 1e-3 * self.rate_hz;
+            let time = seen.instants.onset + FrontPicture::time_ms(i) * 1e-3 * self.rate_hz;
             while next + 1 < points.len()
                 && (points[next + 1].centre - time).abs() <= (points[next].centre - time).abs()
             {
@@ -409,10 +407,10 @@ impl Judge {
             if (point.centre - time).abs() > 0.004 * self.rate_hz {
                 continue;
             }
-            if point.is_tone && point.time >= front.instants.onset - 0.004 * self.rate_hz {
+            if point.is_tone && point.time >= seen.instants.onset - 0.004 * self.rate_hz {
                 picture.pitch_cents[i] = point.cents as f32;
             }
-            let share = |part: f64| power_to_db(point.power * part / front.tone_power.max(1e-20)) as f32;
+            let share = |part: f64| power_to_db(point.power * part / seen.tone_power.max(1e-20)) as f32;
             picture.tone_db[i] = share(point.periodicity);
             picture.noise_db[i] = share(1.0 - point.periodicity);
         }

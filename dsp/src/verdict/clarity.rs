@@ -1,6 +1,6 @@
 //! Clarity, 0 to 100: the worst fault dominates, the others take a little more.
 
-use crate::entrance::{FaultName, Faults};
+use super::{FaultName, Faults};
 
 /// How much of the clarity each fault can take, percent. \[H\]
 const WEIGHTS: [(FaultName, f64); 11] = [
@@ -42,7 +42,7 @@ pub fn clarity(faults: &Faults) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::entrance::Fault;
+    use crate::verdict::Fault;
 
     #[test]
     fn the_weights_stand_in_the_order_of_the_names() {

@@ -1,0 +1,168 @@
+//! Verdicts: what is made of a front. A pure function of the front, the beat next to it and the settings; nothing
+//! here is ever stored in a front.
+
+mod clarity;
+mod judge;
+mod lines;
+
+pub use clarity::{clarity, cost};
+pub use judge::judge;
+pub use lines::*;
+
+use crate::entrance::{Front, Told};
+use crate::grid::Beat;
+use crate::settings::Settings;
+
+/// A fault of an entrance.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum FaultName {
+    /// Air before the tone.
+    Airy,
+    /// Came in under the pitch, on the same partial.
+    Below,
+    /// Came in over the pitch, on the same partial.
+    Above,
+    /// The tone took long to grow.
+    Slow,
+    /// Began on another partial.
+    Split,
+    /// The slide was still under way.
+    Smear,
+    /// Two starts.
+    Stutter,
+    /// A burst over the settled level.
+    Hard,
+    /// Before the beat.
+    Early,
+    /// After the beat.
+    Late,
+    /// Silence between the breath and the sound.
+    HeldBreath,
+}
+
+impl FaultName {
+    /// Every fault, in the order tables and filters show them.
+    pub const ALL: [Self; 11] = [
+        Self::Airy,
+        Self::Below,
+        Self::Above,
+        Self::Slow,
+        Self::Split,
+        Self::Smear,
+        Self::Stutter,
+        Self::Hard,
+        Self::Early,
+        Self::Late,
+        Self::HeldBreath,
+    ];
+
+    /// The fixed name used in files.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Airy => "airy",
+            Self::Below => "below",
+            Self::Above => "above",
+            Self::Slow => "slow",
+            Self::Split => "split",
+            Self::Smear => "smear",
+            Self::Stutter => "stutter",
+            Self::Hard => "hard",
+            Self::Early => "early",
+            Self::Late => "late",
+            Self::HeldBreath => "held-breath",
+        }
+    }
+}
+
+/// One fault found, how bad it is and how sure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Fault {
+    /// Which.
+    pub name: FaultName,
+    /// 0 (just at the line) to 1 (as bad as it gets).
+    pub severity: f64,
+    /// How sure the analysis is, 0 to 1: the share of the measure's uncertainty that lies beyond the line.
+    pub sureness: f64,
+}
+
+/// Room for every fault an entrance can have at once; the whole analysis stays free of allocation.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Faults([Option<Fault>; FaultName::ALL.len()]);
+
+impl Faults {
+    /// Adds or replaces a fault.
+    pub fn insert(&mut self, fault: Fault) {
+        self.0[fault.name as usize] = Some(fault);
+    }
+
+    /// The fault of that name, if the entrance has it.
+    #[must_use]
+    pub fn get(&self, name: FaultName) -> Option<&Fault> {
+        self.0[name as usize].as_ref()
+    }
+
+    /// All faults, in the order of [`FaultName::ALL`].
+    pub fn iter(&self) -> impl Iterator<Item = &Fault> {
+        self.0.iter().flatten()
+    }
+
+    /// The fault that weighs most, if any.
+    #[must_use]
+    pub fn worst(&self) -> Option<&Fault> {
+        self.iter().max_by(|a, b| a.severity.total_cmp(&b.severity))
+    }
+
+    /// True when nothing was found.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.iter().next().is_none()
+    }
+}
+
+/// What is made of one front.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Verdict {
+    /// Distance from the beat, ms; positive = late.
+    pub timing_ms: Told,
+    /// What is wrong.
+    pub faults: Faults,
+    /// 0 (unclear) to 100 (clear).
+    pub clarity: f64,
+}
+
+/// A front and what is made of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Entrance {
+    /// What was measured.
+    #[cfg_attr(feature = "serde", serde(flatten))]
+    pub front: Front,
+    /// What is made of it.
+    #[cfg_attr(feature = "serde", serde(flatten))]
+    pub verdict: Verdict,
+}
+
+impl Entrance {
+    /// The front judged: see [`judge`].
+    #[must_use]
+    pub fn of(front: Front, beat: Option<&Beat>, settings: &Settings) -> Self {
+        Self { front, verdict: judge(&front, beat, settings) }
+    }
+
+    /// The same front judged anew.
+    #[must_use]
+    pub fn judged(&self, beat: Option<&Beat>, settings: &Settings) -> Self {
+        Self::of(self.front, beat, settings)
+    }
+
+    /// True when anything is wrong with it.
+    #[must_use]
+    pub fn is_flagged(&self) -> bool {
+        !self.verdict.faults.is_empty()
+    }
+}
