@@ -23,6 +23,7 @@ pub mod json;
 pub mod table;
 pub mod comparison_table;
 pub mod glyph;
+pub mod corridor;
 
 // Files out.
 pub mod atomic_file;

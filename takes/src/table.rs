@@ -35,6 +35,7 @@ pub fn take(take: &Take, style: TableStyle) -> String {
         let _ = writeln!(text, "  Note: {warning}");
     }
     text.extend(take.beats.as_ref().and_then(beats));
+    text.push_str(&first_to_hear(&take.entrances));
     let shown = entrances_to_show(&take.entrances, style);
     if !shown.is_empty() {
         let _ = write!(text, "\n{}\n", entrance_table(&shown, style));
@@ -44,6 +45,48 @@ pub fn take(take: &Take, style: TableStyle) -> String {
         let _ = write!(text, "\n{}", notes(reading, &take.entrances));
     }
     text
+}
+
+/// Entrances named first: nobody works on more at once.
+const NUM_FIRST: usize = 3;
+
+/// The entrances to listen to first: the most unclear of those that are surely so, then of the others.
+pub(crate) fn first_three(entrances: &[Entrance]) -> Vec<&Entrance> {
+    let is_sure = |e: &Entrance| e.verdict.faults.iter().any(|fault| fault.sureness >= words::UNSURE);
+    let mut flagged: Vec<_> = entrances.iter().filter(|e| e.is_flagged()).collect();
+    flagged.sort_by(|a, b| is_sure(b).cmp(&is_sure(a)).then(a.verdict.clarity.total_cmp(&b.verdict.clarity)));
+    flagged.truncate(NUM_FIRST);
+    flagged
+}
+
+/// "Listen to these three first", or as many as there are.
+pub(crate) fn listen_to(num: usize) -> &'static str {
+    match num {
+        1 => "Listen to this one",
+        2 => "Listen to these two",
+        _ => "Listen to these three first",
+    }
+}
+
+/// What matters first, where more is flagged than that.
+fn first_to_hear(entrances: &[Entrance]) -> String {
+    let first = first_three(entrances);
+    if entrances.iter().filter(|e| e.is_flagged()).count() <= NUM_FIRST {
+        return String::new(); // the table says it as shortly
+    }
+    let mut text = format!("\n{}:\n", listen_to(first.len()));
+    for entrance in first {
+        let _ =
+            writeln!(text, "  {} at {}: {}.", note(entrance), words::clock(entrance.front.speaks_s), worst(entrance));
+    }
+    text
+}
+
+/// The worst fault of an entrance with its numbers, before worse ones that are uncertain.
+pub(crate) fn worst(entrance: &Entrance) -> String {
+    let faults = words::worst_first(entrance);
+    let worst = faults.iter().find(|fault| fault.sureness >= words::UNSURE).or(faults.first());
+    worst.map_or_else(String::new, |fault| words::because(entrance, fault.name))
 }
 
 /// A line on beats that the player did not give.
@@ -296,6 +339,27 @@ mod tests {
     fn clear_entrances_are_shown_on_request_only() {
         assert!(!text(TableStyle::default()).contains("0:02.00"));
         assert!(text(TableStyle { all: true, ..TableStyle::default() }).contains("0:02.00"));
+    }
+
+    #[test]
+    fn three_that_matter_are_named_before_all_others() {
+        let few = text(TableStyle::default());
+        assert!(!few.contains("Listen to"), "the table itself is as short");
+        // The worst of all is uncertain: it does not displace what is sure.
+        let flagged = |i, clarity, sureness| {
+            let entrance = fixtures::with(fixtures::below(i, 1.0 + i as f64), |e| e.verdict.clarity = clarity);
+            fixtures::with(entrance, |e| {
+                e.verdict.faults.insert(Fault { name: FaultName::Below, severity: 0.5, sureness })
+            })
+        };
+        let entrances =
+            vec![flagged(0, 60.0, 0.99), flagged(1, 10.0, 0.3), flagged(2, 40.0, 0.99), flagged(3, 50.0, 0.99)];
+        let many = take(&Take { entrances, ..fixtures::take() }, TableStyle::default());
+        let named: Vec<_> = many.lines().skip_while(|l| !l.contains("Listen to these three")).skip(1).take(3).collect();
+        for (line, time) in named.iter().zip(["0:03.00", "0:04.00", "0:01.00"]) {
+            assert!(line.contains(&format!("Bb2 at {time}: ")) && line.contains("71 cents below"), "{line:?}");
+        }
+        assert!(many.find("Listen to").expect("named") < many.find("clarity").expect("the table"));
     }
 
     #[test]

@@ -11,7 +11,7 @@ const HIGHEST_PARTIAL: f64 = 16.0;
 /// Sureness from which a fault is told as sure, and below [`UNSURE`] as uncertain.
 const SURE: f64 = 0.9;
 /// Sureness below which a fault is told as uncertain.
-const UNSURE: f64 = 0.6;
+pub(crate) const UNSURE: f64 = 0.6;
 
 /// One or two words for a fault, for columns and filters.
 #[must_use]

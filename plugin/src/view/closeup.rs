@@ -7,6 +7,7 @@ use egui::epaint::Mesh;
 use egui::{Align2, FontId, Grid, Painter, Rect, RichText, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
+use notefront_takes::corridor::{Corridor, Edge};
 use notefront_takes::glyph::pitch_at;
 use notefront_takes::words::{articulation, because, usual_remedy};
 
@@ -144,13 +145,21 @@ fn plot(ui: &mut Ui, rect: Rect, entrance: &Entrance, theme: &Theme, text_scale:
     let font = FontId::proportional(11.0 * text_scale);
     let axes = axes_of(rect, entrance, text_scale);
     let mut notes = Vec::new();
+    let corridor = Corridor::of(&entrance.front, RANGE_MS.1);
+    draw_corridor(&painter, &axes, corridor.as_ref(), &mut notes, theme);
     draw_axes(&painter, &axes, &font, theme);
     draw_levels(&painter, &axes, entrance, &mut notes, theme);
     draw_instants(&painter, &axes, entrance, &mut notes, theme);
     draw_pitch(&painter, &axes, entrance, &mut notes, theme);
     notes.iter().for_each(|note| note.draw(&painter, &font, theme));
-    let text = format!("close-up of {}: pitch in cents and level in dB over ms from the tone", words::note(entrance));
+    let text = described(entrance, corridor.as_ref());
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &text));
+}
+
+/// The picture for those who do not see it.
+fn described(entrance: &Entrance, corridor: Option<&Corridor>) -> String {
+    let text = format!("close-up of {}: pitch in cents and level in dB over ms from the tone", words::note(entrance));
+    corridor.map_or_else(|| text.clone(), |corridor| format!("{text}; {}", corridor.words()))
 }
 
 /// A note in the picture: written last, on a plate of paper, so that no line runs through it.
@@ -191,9 +200,31 @@ fn axes_of(rect: Rect, entrance: &Entrance, text_scale: f32) -> Axes {
     }
 }
 
+/// Where clear fronts of this kind lie, behind everything: pitch and level.
+fn draw_corridor(painter: &Painter, axes: &Axes, corridor: Option<&Corridor>, notes: &mut Vec<Note>, theme: &Theme) {
+    let Some(corridor) = corridor else { return };
+    let fill = |edges: &[Edge], y: &dyn Fn(f64) -> f32| {
+        let mut mesh = Mesh::default();
+        for edge in edges {
+            let x = axes.x(edge.ms.clamp(RANGE_MS.0, RANGE_MS.1));
+            let first = mesh.vertices.len() as u32;
+            mesh.colored_vertex(pos2(x, y(edge.high)), theme.faint);
+            mesh.colored_vertex(pos2(x, y(edge.low)), theme.faint);
+            if first > 0 {
+                mesh.add_triangle(first - 2, first - 1, first);
+                mesh.add_triangle(first - 1, first, first + 1);
+            }
+        }
+        painter.add(Shape::mesh(mesh));
+    };
+    fill(&corridor.pitch, &|cents| axes.y_cents(cents));
+    fill(&corridor.level, &|db| axes.y_db(db));
+    let at = axes.pitch.right_bottom() + vec2(-4.0, -2.0);
+    let text = "shaded: clear fronts".to_owned();
+    notes.push(Note { at, left: axes.pitch.left() + 4.0, align: Align2::RIGHT_BOTTOM, text, colour: theme.soft_ink });
+}
+
 fn draw_axes(painter: &Painter, axes: &Axes, font: &FontId, theme: &Theme) {
-    let band = Rect::from_x_y_ranges(axes.pitch.x_range(), axes.y_cents(SETTLED_CENTS)..=axes.y_cents(-SETTLED_CENTS));
-    painter.rect_filled(band, 0.0, theme.faint);
     let step = nice_step(axes.cents / 2.0);
     let num = (axes.cents / step).floor() as i32;
     for i in -num..=num {
@@ -207,7 +238,7 @@ fn draw_axes(painter: &Painter, axes: &Axes, font: &FontId, theme: &Theme) {
         let at = pos2(axes.level.left() - 5.0, axes.y_db(db));
         let text = if db == 0.0 { "0 dB".to_owned() } else { words::signed(db, 0, "") };
         painter.text(at, Align2::RIGHT_CENTER, text.trim(), font.clone(), theme.soft_ink);
-        painter.hline(axes.level.x_range(), at.y, Stroke::new(0.6, theme.faint));
+        painter.hline(axes.level.x_range(), at.y, Stroke::new(0.6, theme.rule));
     }
     for ms in [-100.0, 0.0, 100.0, 200.0, 300.0, 400.0] {
         let at = pos2(axes.x(ms), axes.level.bottom() + 4.0);

@@ -1,6 +1,7 @@
 //! The close-up of one front as SVG: the pitch's way in, and the levels of tone and air, with axes.
 
 use super::svg;
+use crate::corridor::{Corridor, Edge};
 use maud::{Markup, html};
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FaultName, FrontPicture, Told};
@@ -28,8 +29,6 @@ const LEAST_CENTS: f64 = 60.0;
 const MOST_CENTS: f64 = 1300.0;
 /// Tone level under which its pitch is not drawn, dB from the settled tone: noise has no pitch.
 const PITCH_FLOOR_DB: f32 = -30.0;
-/// Half width of the band that counts as on the pitch, cents (measures: settled).
-const BAND_CENTS: f64 = 10.0;
 
 /// Axes of one close-up.
 struct Axes {
@@ -74,12 +73,15 @@ fn pitch_point(picture: &FrontPicture, i: usize) -> Option<(f64, f64)> {
     is_tone.then(|| (FrontPicture::time_ms(i), f64::from(picture.pitch_cents[i])))
 }
 
-/// The picture of a front; `words` is what it shows, for those who do not see it.
+/// The picture of a front; `words` is what was heard, for those who do not see it.
 pub fn close_up(entrance: &Entrance, words: &str) -> Markup {
     let axes = Axes::of(entrance);
+    let corridor = Corridor::of(&entrance.front, axes.time_ms.1);
+    let words = corridor.as_ref().map_or_else(|| words.to_owned(), |c| format!("{words}; {}", c.words()));
     let speaks = axes.x((entrance.front.speaks_s - entrance.front.onset_s) * 1e3);
     html! {
         svg.close-up viewBox=(format!("0 0 {} {}", SIZE.0, SIZE.1)) role="img" aria-label=(words) {
+            (behind(corridor.as_ref(), &axes))
             (time_axis(&axes))
             (cents_axis(&axes))
             (level_axis())
@@ -92,6 +94,23 @@ pub fn close_up(entrance: &Entrance, words: &str) -> Markup {
             path.noise d=(level_curve(&entrance.front.picture.noise_db, &axes)) {}
             path.tone d=(level_curve(&entrance.front.picture.tone_db, &axes)) {}
             (labels(entrance, &axes))
+        }
+    }
+}
+
+/// Where clear fronts of this kind lie: pitch and level.
+fn behind(corridor: Option<&Corridor>, axes: &Axes) -> Markup {
+    let Some(corridor) = corridor else { return html! {} };
+    let inside = |edges: &[Edge], y: &dyn Fn(f64) -> f64| {
+        let upper = edges.iter().map(|e| (axes.x(e.ms), y(e.high)));
+        let lower = edges.iter().rev().map(|e| (axes.x(e.ms), y(e.low)));
+        svg::lines(&[upper.chain(lower).collect::<Vec<_>>()])
+    };
+    html! {
+        path.clear d=(inside(&corridor.pitch, &|cents| axes.cents_y(cents))) {}
+        path.clear d=(inside(&corridor.level, &level_y)) {}
+        @if !corridor.pitch.is_empty() {
+            text.clear-name x=(PANEL_X.1 - 4.0) y=(svg::px(axes.cents_y(0.0) + 4.0)) text-anchor="end" { "clear fronts" }
         }
     }
 }
@@ -113,10 +132,8 @@ fn time_axis(axes: &Axes) -> Markup {
 fn cents_axis(axes: &Axes) -> Markup {
     let span = axes.cents.1 - axes.cents.0;
     let step = [25.0, 50.0, 100.0, 200.0, 400.0].into_iter().find(|s| span / s <= 6.0).unwrap_or(600.0);
-    let (top, bottom) = (axes.cents_y(BAND_CENTS), axes.cents_y(-BAND_CENTS));
     html! {
         g.axis {
-            rect.band x=(PANEL_X.0) y=(svg::px(top)) width=(PANEL_X.1 - PANEL_X.0) height=(svg::px(bottom - top)) {}
             @for cents in ticks(axes.cents, step) {
                 text x=(PANEL_X.0 - 6.0) y=(svg::px(axes.cents_y(cents) + 4.0)) text-anchor="end" { (minus(cents)) }
             }

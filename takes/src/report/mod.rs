@@ -225,7 +225,7 @@ fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) 
     html! {
         section.take aria-labelledby=(format!("t{k}")) {
             h2 #(format!("t{k}")) { @if num_takes > 1 { "Take " (letter) ": " (name(heard)) } @else { "The take" } }
-            (overview::view(heard))
+            (overview::view(k, heard, sounds))
             @if !entrances.is_empty() { (lane::lane(heard, |e| lane::Mark { id: id(k, e), rank: rank(e) })) (legend::view(entrances)) }
             @if !worst.is_empty() {
                 h3 { "Worst entrances first" }

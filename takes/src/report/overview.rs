@@ -1,6 +1,6 @@
 //! A take in sentences and figures: what a colleague would say first, and every entrance as a table.
 
-use super::{MAX_CARDS, id, note_name};
+use super::{MAX_CARDS, Sounds, id, note_name, play};
 use crate::compare::HeardTake;
 use crate::summary::{Count, Median, Summary};
 use crate::table::{self, what_went_wrong, where_it_went_wrong};
@@ -12,10 +12,11 @@ use notefront_dsp::Entrance;
 const MAX_ROWS: usize = 3_000;
 
 /// The first words about a take.
-pub fn view(heard: &HeardTake) -> Markup {
+pub fn view(k: usize, heard: &HeardTake, sounds: &Sounds) -> Markup {
     let summary = Summary::of(&heard.take.entrances);
     html! {
         p.lead { (verdict(&summary)) }
+        (first_to_hear(k, &heard.take.entrances, sounds))
         p.facts {
             @if summary.all.num_flagged > 0 { "Unclear by register: " (where_it_went_wrong(&summary)) ". " }
             "Length " (words::clock(heard.take.source.duration_s))
@@ -24,6 +25,23 @@ pub fn view(heard: &HeardTake) -> Markup {
         }
         @if let Some(beat) = heard.take.beats.as_ref().and_then(table::beats) { p.facts { (beat.trim()) } }
         @for warning in &heard.take.warnings { p.remark { "About the recording: " (warning) "." } }
+    }
+}
+
+/// What matters first: who reads on no further has read this.
+fn first_to_hear(k: usize, entrances: &[Entrance], sounds: &Sounds) -> Markup {
+    let first = table::first_three(entrances);
+    html! {
+        @if !first.is_empty() {
+            p.lead { (table::listen_to(first.len())) ":" }
+            ul.plain.first { @for entrance in &first {
+                li {
+                    (play(entrance, sounds, "Play")) " "
+                    a href=(format!("#{}", id(k, entrance))) { b { (note_name(entrance)) } " at " (words::clock(entrance.front.speaks_s)) }
+                    ": " (table::worst(entrance)) "."
+                }
+            } }
+        }
     }
 }
 

@@ -72,6 +72,7 @@ pub fn meaning() -> Markup {
                 dt { "air first" } dd { "breath that sounds before the tone, in milliseconds, and how far its level lies under the settled tone." }
                 dt { "in at" } dd { "the first pitch that can be measured, in cents (hundredths of a semitone) from the pitch the note settled on. Minus is below." }
                 dt { "settled after" } dd { "how long it took until the pitch stayed within 10 cents of where it settled. Ten cents is about what listeners just hear as out of tune." }
+                dt { "clear fronts" } dd { "the shaded corridor in a close-up: where 95 of 100 fronts of orchestra trombonists lie, of the same register and out of a gap or connected as this one. A front may begin far off its pitch; within about 60 ms it is home." }
                 dt { "grew in" } dd { "from 20 % to 90 % of the attack's peak. Low notes need longer: the bore cannot speak sooner." }
                 dt { "off the beat" } dd { "where the tone speaks, against the nearest beat or subdivision. Plus is late." }
                 dt { "±" } dd { "the figure lies within this of the number in about 9 of 10 cases. \u{201c}Cannot tell\u{201d} is an answer too." }
