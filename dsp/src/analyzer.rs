@@ -1,11 +1,11 @@
 //! The whole analysis behind one door: `push` samples, take measured fronts out.
 
 use crate::coarse::Note;
+use crate::decode::{NoteFinder, note_midi};
 use crate::entrance::Front;
-use crate::frame::Frames;
 use crate::framer::{Decimated, Framer, History};
 use crate::measure::Measurer;
-use crate::note::NoteFinder;
+use crate::observe::Frames;
 use crate::settings::{Settings, SettingsError};
 use crate::verdict::Entrance;
 use std::collections::VecDeque;
@@ -67,9 +67,9 @@ const MAX_EVENTS: usize = 256;
 /// Seconds of sound kept: measuring looks back about 1.2 s from 0.9 s after an onset.
 const HISTORY_S: f64 = 3.0;
 /// A note is measured this long after its coarse start, or when it has ended, s.
-const MEASURE_AFTER_S: f64 = 0.560;
+const MEASURE_AFTER_S: f64 = 0.680;
 /// ... but not before a second start could have come, s.
-const MEASURE_EARLIEST_S: f64 = 0.180;
+const MEASURE_EARLIEST_S: f64 = 0.250;
 
 impl Analyzer {
     /// An analysis of a signal at `sample_rate_hz`.
@@ -153,9 +153,7 @@ impl Analyzer {
                 if !all && !self.is_ripe(&note) {
                     return;
                 }
-                if let Some(front) = self.measurer.measure(&self.history, &self.frames, &note, self.finder.floor_db()) {
-                    self.send(Event::Front(front));
-                }
+                self.measure(note);
                 self.finder.mark_told();
             }
             let Some(end) = note.end else { return };
@@ -167,8 +165,19 @@ impl Analyzer {
         }
     }
 
+    fn measure(&mut self, note: Note) {
+        let until = note.end.or_else(|| self.finder.next_likely(note.start)).unwrap_or(self.frames.len());
+        if !self.finder.is_played(&self.frames, &note, until) {
+            return;
+        }
+        let seen = Note { midi: note_midi(&self.frames, &note, until), ..note };
+        if let Some(front) = self.measurer.measure(&self.history, &self.frames, &seen, self.finder.floor_db()) {
+            self.send(Event::Front(front));
+        }
+    }
+
     fn is_ripe(&self, note: &Note) -> bool {
-        let age = self.finder.decided() - note.start;
+        let age = self.frames.len() - note.start;
         age >= self.frames.count(MEASURE_AFTER_S)
             || (note.end.is_some() && age >= self.frames.count(MEASURE_EARLIEST_S))
     }

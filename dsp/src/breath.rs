@@ -1,13 +1,13 @@
 //! The inhalation before a note, and the silence held after it.
 
-use crate::frame::{Frames, HOP_S};
+use crate::observe::{Frames, HOP_S};
 
 /// A breath: at least this long, s, this far over the floor, dB, this recent, s.
 const BREATH_S: f64 = 0.120;
 const BREATH_OVER_FLOOR_DB: f32 = 8.0;
 const BREATH_BACK_S: f64 = 1.5;
 /// A breath's noise may drop out for less than this, frames, and its frames seldom pass this periodicity.
-const BREATH_GAP_FRAMES: i64 = 6;
+const BREATH_GAP_FRAMES: i64 = 12;
 const BREATH_PERIODICITY: f32 = 0.75;
 
 /// Silence between an audible breath and frame `start`, ms; `None` without a breath.

@@ -16,6 +16,8 @@ pub enum Start {
 pub struct Note {
     /// First frame.
     pub start: i64,
+    /// Where it begins by all that is seen around it, s from the first internal sample.
+    pub placed_s: f64,
     /// Frame after the last; `None` while it sounds.
     pub end: Option<i64>,
     /// How it began.

@@ -136,6 +136,12 @@ pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64)
     (peak > 0.0).then(|| read(level, bottom, to, before, peak))
 }
 
+/// The instants with the onset put where the note begins by all that is seen: the level hides it under the note before.
+#[must_use]
+pub fn begun_at(instants: Instants, onset: f64) -> Instants {
+    Instants { onset, speaks: instants.speaks.max(onset), ..instants }
+}
+
 /// The bottom of a dip lies within this time after its coarse place, s.
 const DIP_REACH_S: f64 = 0.020;
 

@@ -16,10 +16,9 @@ pub mod professionals;
 // Samples to frames to notes.
 mod vector;
 mod framer;
-mod pitch;
-mod frame;
+mod observe;
 mod coarse;
-mod note;
+pub mod decode;
 // A note's front, looked at again.
 mod harmonic;
 mod look;

@@ -7,12 +7,12 @@ use crate::coarse::{Note, Start};
 use crate::entrance::{
     Articulation, CannotTell, Evidence, FRONT_POINTS, Front, FrontPicture, InstantUncertainty, Measure, Told,
 };
-use crate::frame::Frames;
 use crate::framer::History;
 use crate::front::FrontReader;
 use crate::instants::{self, Instants};
 use crate::level::LevelTrack;
 use crate::look::{Candidate, Looker};
+use crate::observe::Frames;
 use crate::settings::Settings;
 use crate::slur::SlurFinder;
 use crate::steady::{Settled, SteadyFinder};
@@ -26,12 +26,12 @@ const LEVEL_AFTER_S: f64 = 0.750;
 /// Softer than this under the loudest is not worth following to another partial (-20 dB).
 const FOLLOW_SHARE: f64 = 0.002;
 /// A change of pitch with a shallower dip than this is a slur, one with the same pitch is legato, dB.
-const SLUR_DIP_DB: f64 = 7.0;
+const SLUR_DIP_DB: f64 = 4.0;
 const LEGATO_DIP_DB: f64 = 14.0;
 /// Notes nearer than this are the same pitch, semitones.
 const SAME_PITCH: f64 = 0.7;
 /// Looks before a dip's frame belong to the rise after it, frames.
-const DIP_REACH_FRAMES: i64 = 4;
+const DIP_REACH_FRAMES: i64 = 8;
 /// The settled level for the overshoot is taken this long after the onset, s.
 const SETTLED_LEVEL_S: (f64, f64) = (0.150, 0.300);
 /// An overshoot falls within this many round trips.
@@ -139,9 +139,9 @@ impl Measurer {
         let earliest = match note.kind {
             Start::Fresh => self.previous.end,
             Start::Dip => start - frames.centre(DIP_REACH_FRAMES),
-            Start::Pitch => start - frames.centre(1),
+            Start::Pitch => start - frames.centre(2),
         };
-        let midi = if note.midi.is_nan() { median_midi(frames, note)? } else { f64::from(note.midi) };
+        let midi = Some(f64::from(note.midi)).filter(|midi| !midi.is_nan())?;
         Some(Candidate { start, end, earliest, hz: midi_to_hz(midi, 440.0) })
     }
 
@@ -234,7 +234,8 @@ impl Measurer {
             return instants::at_slur(&self.level, middle, to, self.rate_hz);
         }
         if note.kind != Start::Fresh {
-            return instants::after_dip(&self.level, from, to, candidate.start as f64, self.rate_hz);
+            let found = instants::after_dip(&self.level, from, to, candidate.start as f64, self.rate_hz)?;
+            return Some(instants::begun_at(found, note.placed_s * self.rate_hz));
         }
         let guess =
             self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
@@ -242,7 +243,8 @@ impl Measurer {
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
         let rings_on = !note.from_midi.is_nan();
-        Some(if rings_on { instants::between(&self.level, found, from, to) } else { found })
+        let found = if rings_on { instants::between(&self.level, found, from, to) } else { found };
+        Some(if found.is_hidden { instants::begun_at(found, note.placed_s * self.rate_hz) } else { found })
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {
@@ -428,18 +430,4 @@ fn sharpness(history: &History, from: i64, to: i64) -> f64 {
 
 fn told(value: f64, uncertainty: f64) -> Told {
     Ok(Measure { value, uncertainty })
-}
-
-/// Median coarse pitch of a note's first 300 ms.
-fn median_midi(frames: &Frames, note: &Note) -> Option<f64> {
-    let last = note.start + 60;
-    let end = note.end.unwrap_or(last).min(last);
-    let mut midis = [0.0f32; 64];
-    let mut num = 0;
-    for midi in (note.start..end).map(|i| frames.get(i).midi).filter(|m| !m.is_nan()) {
-        midis[num] = midi;
-        num += 1;
-    }
-    midis[..num].sort_unstable_by(f32::total_cmp);
-    (num > 0).then(|| f64::from(midis[num / 2]))
 }

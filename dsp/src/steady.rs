@@ -57,10 +57,7 @@ impl SteadyFinder {
     pub fn settle(&mut self, history: &History, candidate: &Candidate, is_soft: bool) -> Option<Settled> {
         self.fill_steady(history, candidate);
         let num = ((STEADY_S / STEADY_HOP_S) as usize).min(self.steady.len());
-        if num < 3 {
-            return None;
-        }
-        if !self.stands_still(is_soft) {
+        if num == 0 || (is_soft && !self.stands_still(is_soft)) {
             return None;
         }
         let (first, last) = self.steadiest(num);

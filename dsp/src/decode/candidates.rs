@@ -1,0 +1,146 @@
+//! Instants at which a note may begin. None may be missed; what they are is for the scores to say.
+//!
+//! Three kinds: peaks of novelty (rise of the spectrum, change, growth), the point a third up each rise out of a valley
+//! of the slow level, and the middles of changes of pitch.
+
+use super::curves::Curves;
+use crate::observe::Frames;
+
+/// A peak of novelty is the highest of so many frames each side.
+const PEAK_HALF: i64 = 5;
+/// A valley is the lowest of so many frames each side; its rise is looked for so far.
+const VALLEY_HALF: i64 = 12;
+const RISE_FRAMES: i64 = 44;
+/// It rises at least this much, dB, and its candidate lies this share up the rise.
+const RISE_DB: f32 = 2.0;
+const RISE_SHARE: f32 = 0.35;
+/// Pitch has moved: medians over frames from .. to on each side differ by this, semitones.
+const NEAR: i64 = 3;
+const FAR: i64 = 14;
+const MOVED: f32 = 0.6;
+/// Moved frames nearer than this are one change; a change longer than this is cut.
+const MOVE_GAP: i64 = 4;
+const MOVE_FRAMES: i64 = 14;
+/// Two candidates nearer than this are one.
+const SAME: i64 = 5;
+/// Frames behind the curves' end at which candidates are looked for.
+const BEHIND: i64 = RISE_FRAMES + 4;
+/// A candidate is passed on this many frames after it was looked for: a change of pitch is told after its end.
+const PASSED_ON: i64 = MOVE_FRAMES + MOVE_GAP;
+
+/// Finds candidates in the order of time.
+pub struct CandidateFinder {
+    next: i64,
+    waiting: Vec<(i64, bool)>,
+    moved_from: Option<i64>,
+    moved_last: i64,
+}
+
+impl CandidateFinder {
+    pub fn new() -> Self {
+        Self { next: 0, waiting: Vec::with_capacity(256), moved_from: None, moved_last: 0 }
+    }
+
+    pub fn clear(&mut self) {
+        *self = Self { waiting: std::mem::take(&mut self.waiting), ..Self::new_empty() };
+        self.waiting.clear();
+    }
+
+    fn new_empty() -> Self {
+        Self { next: 0, waiting: Vec::new(), moved_from: None, moved_last: 0 }
+    }
+
+    /// Frame up to which every candidate has been passed on.
+    pub fn passed(&self) -> i64 {
+        self.next - PASSED_ON - 1
+    }
+
+    /// The next candidate, if one is ripe.
+    pub fn next(&mut self, frames: &Frames, curves: &Curves) -> Option<i64> {
+        while self.next + BEHIND < curves.len() {
+            if let Some(&(first, _)) = self.waiting.first()
+                && first + PASSED_ON < self.next
+            {
+                self.waiting.remove(0);
+                return Some(first);
+            }
+            self.look(frames, curves);
+            self.next += 1;
+        }
+        None
+    }
+
+    fn look(&mut self, frames: &Frames, curves: &Curves) {
+        let i = self.next;
+        if is_peak(curves, i) {
+            self.waiting.retain(|w| w.1 || (w.0 - i).abs() > SAME);
+            self.insert(i, true);
+        }
+        if let Some(rise) = rise_out_of_valley(curves, i) {
+            self.insert_if_new(rise);
+        }
+        if has_moved(frames, i) {
+            self.moved_from.get_or_insert(i);
+            self.moved_last = i;
+        }
+        if let Some(from) = self.moved_from
+            && (i - self.moved_last >= MOVE_GAP || i - from >= MOVE_FRAMES)
+        {
+            self.moved_from = None;
+            self.insert_if_new((from + self.moved_last) / 2);
+        }
+    }
+
+    fn insert_if_new(&mut self, at: i64) {
+        if self.waiting.iter().all(|w| (w.0 - at).abs() > SAME) {
+            self.insert(at, false);
+        }
+    }
+
+    fn insert(&mut self, at: i64, is_peak: bool) {
+        let place = self.waiting.partition_point(|w| w.0 <= at);
+        if self.waiting.len() < self.waiting.capacity() {
+            self.waiting.insert(place, (at, is_peak));
+        }
+    }
+}
+
+fn is_peak(curves: &Curves, i: i64) -> bool {
+    let here = curves.novelty(i);
+    let before = (i - PEAK_HALF..i).filter(|k| *k >= 0).all(|k| curves.novelty(k) < here);
+    before && (i + 1..=i + PEAK_HALF).all(|k| curves.novelty(k) <= here)
+}
+
+fn rise_out_of_valley(curves: &Curves, v: i64) -> Option<i64> {
+    let bottom = curves.slow(v);
+    let is_lowest = (v - VALLEY_HALF..v).filter(|k| *k >= 0).all(|k| curves.slow(k) >= bottom)
+        && (v + 1..=v + VALLEY_HALF).all(|k| curves.slow(k) > bottom);
+    if !is_lowest {
+        return None;
+    }
+    let ahead = || v..v + RISE_FRAMES;
+    let top = ahead().map(|k| curves.slow(k)).fold(f32::MIN, f32::max);
+    let rise = top - bottom;
+    (rise > RISE_DB).then(|| ahead().find(|&k| curves.slow(k) > bottom + RISE_SHARE * rise).unwrap_or(v))
+}
+
+fn has_moved(frames: &Frames, i: i64) -> bool {
+    let (before, after) = (median_midi(frames, i - FAR, i - NEAR), median_midi(frames, i + NEAR, i + FAR));
+    (before - after).abs() > MOVED
+}
+
+/// Median pitch of the frames `from..to` that have one, NaN where fewer than four do.
+pub fn median_midi(frames: &Frames, from: i64, to: i64) -> f32 {
+    let mut values = [0.0f32; 64];
+    let mut num = 0;
+    for midi in (from.max(0)..to).map(|i| frames.get(i).midi).filter(|m| !m.is_nan()) {
+        if num < values.len() {
+            values[num] = midi;
+            num += 1;
+        }
+    }
+    if num < 4 {
+        return f32::NAN;
+    }
+    *values[..num].select_nth_unstable_by(num / 2, f32::total_cmp).1
+}

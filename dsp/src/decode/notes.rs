@@ -1,0 +1,399 @@
+//! Notes out of scored candidates: which of two near ones stands, where the note before ended, how the new one began.
+
+use super::candidates::{CandidateFinder, median_midi};
+use super::curves::Curves;
+use super::features::{features, least_wander};
+use super::scores::Scores;
+use crate::coarse::{Note, Start};
+use crate::observe::{Frames, HOP_S};
+use std::collections::VecDeque;
+
+/// A candidate is a beginning from this probability on.
+const LEAST_PROBABILITY: f32 = 0.40;
+/// Of two beginnings nearer than this the more probable stands, s: no tongue is faster.
+const APART_S: f64 = 0.050;
+/// Another pitch is another note from here on, semitones: under a semitone, over vibrato and drift.
+const NEW_PITCH: f32 = 0.70;
+/// A beginning this soon after a fresh one, on the same pitch or without a dip, belongs to it, s: it stuttered, split or slid.
+pub const SECOND_START_S: f64 = 0.150;
+/// Starts nearer than this to each other, three in a row, are a fast series of notes and no stutter, s.
+const SERIES_S: f64 = 0.220;
+/// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
+const FRESH_DIP_MOVED_DB: f32 = 9.0;
+const FRESH_DIP_DB: f32 = 13.0;
+/// A change of pitch with a shallower dip than this has no stroke of its own, dB.
+const STROKE_DIP_DB: f32 = 4.0;
+/// A note has ended this far under its recent level, dB, of this long, s...
+const END_DROP_DB: f32 = 24.0;
+const END_MEMORY_S: f64 = 0.7;
+/// ... or this near to the floor, dB, or after this long without tone, s.
+const END_OVER_FLOOR_DB: f32 = 4.0;
+const END_TONELESS_S: f64 = 0.060;
+/// A frame is tonal from this periodicity on.
+const TONAL: f32 = 0.60;
+/// Frames this near to each other are on one pitch, semitones.
+const NEAR_PITCH: f32 = 0.35;
+/// The pitch of a note is told from its frames up to this long after its start, s.
+const PITCH_RANGE_S: f64 = 0.500;
+/// The floor follows the room up by so much a frame between notes, dB.
+const FLOOR_RISE_DB: f32 = 0.06;
+/// A take may begin inside a note: the first guess of the floor is not over this, dB.
+const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
+/// A sound is played, not talk, where the logarithm of the odds passes this; no single sound says more than so much.
+const LEAST_ODDS: f32 = -2.5;
+const MOST_ODDS: f32 = 6.0;
+/// What came this shortly before, s, counts for this share.
+const RUN_S: f64 = 1.2;
+const RUN_SHARE: f32 = 0.5;
+/// A sound is looked at from this long after its start, s, for so long.
+const LOOKED_AT_S: (f64, f64) = (0.015, 0.500);
+/// Steps over which a pitch must stand still: 40 ms.
+const STILL_FRAMES: i64 = 16;
+/// Notes waiting to be taken: more than any look-back can hold.
+const MAX_NOTES: usize = 64;
+
+/// A likely beginning.
+#[derive(Clone, Copy)]
+struct Beginning {
+    frame: i64,
+    probability: f32,
+    placed_s: f64,
+}
+
+/// Finds notes in frames.
+pub struct NoteFinder {
+    scores: Scores,
+    curves: Curves,
+    candidates: CandidateFinder,
+    likely: Option<Beginning>,
+    beginnings: VecDeque<Beginning>,
+    passed: i64,
+    next: i64,
+    playing: bool,
+    floor_db: f32,
+    last_start: i64,
+    before_last_start: i64,
+    last_end: i64,
+    last_begun: i64,
+    odds: f32,
+    odds_at: i64,
+    notes: VecDeque<Note>,
+}
+
+impl NoteFinder {
+    /// A finder at the start of a take.
+    #[must_use]
+    pub fn new() -> Self {
+        Self {
+            scores: Scores::fitted(),
+            curves: Curves::new(),
+            candidates: CandidateFinder::new(),
+            likely: None,
+            beginnings: VecDeque::with_capacity(MAX_NOTES),
+            passed: 0,
+            next: 0,
+            playing: false,
+            floor_db: 0.0,
+            last_start: i64::MIN / 2,
+            before_last_start: i64::MIN / 2,
+            last_end: i64::MIN / 2,
+            last_begun: i64::MIN / 2,
+            odds: 0.0,
+            odds_at: i64::MIN / 2,
+            notes: VecDeque::with_capacity(MAX_NOTES),
+        }
+    }
+
+    /// Back to the start.
+    pub fn clear(&mut self) {
+        self.curves.clear();
+        self.candidates.clear();
+        self.likely = None;
+        self.beginnings.clear();
+        (self.passed, self.next) = (0, 0);
+        self.playing = false;
+        self.floor_db = 0.0;
+        (self.last_start, self.before_last_start) = (i64::MIN / 2, i64::MIN / 2);
+        (self.last_end, self.last_begun) = (i64::MIN / 2, i64::MIN / 2);
+        (self.odds, self.odds_at) = (0.0, i64::MIN / 2);
+        self.notes.clear();
+    }
+
+    /// Notes found and not yet taken, oldest first. Only the last may still grow.
+    #[must_use]
+    pub fn notes(&self) -> &VecDeque<Note> {
+        &self.notes
+    }
+
+    /// Takes the oldest note out.
+    pub fn pop(&mut self) -> Option<Note> {
+        self.notes.pop_front()
+    }
+
+    /// Marks the oldest note as told.
+    pub fn mark_told(&mut self) {
+        if let Some(note) = self.notes.front_mut() {
+            note.is_told = true;
+        }
+    }
+
+    /// Frame up to which everything is decided.
+    #[must_use]
+    pub fn decided(&self) -> i64 {
+        self.next
+    }
+
+    /// Frame at which the next note likely begins, told before that is decided.
+    #[must_use]
+    pub fn next_likely(&self, after: i64) -> Option<i64> {
+        let waiting = self.beginnings.iter().copied().chain(self.likely).map(|likely| likely.frame);
+        waiting.filter(|frame| *frame > after).min()
+    }
+
+    /// True when a sound whose note begins at `note` and is known until `until` is played rather than talk. Talk comes in
+    /// runs: what was just before counts too. Ask once for each note, in order.
+    pub fn is_played(&mut self, frames: &Frames, note: &Note, until: i64) -> bool {
+        let own = self.scores.note_odds(&note_features(frames, note, until)).clamp(-MOST_ODDS, MOST_ODDS);
+        let is_near = note.start - self.odds_at < frames.count(RUN_S);
+        let odds = own + if is_near { RUN_SHARE * self.odds } else { 0.0 };
+        (self.odds, self.odds_at) = (odds, note.start);
+        odds > LEAST_ODDS
+    }
+
+    /// Room floor, dB.
+    #[must_use]
+    pub fn floor_db(&self) -> f32 {
+        self.floor_db
+    }
+
+    /// Decides all frames whose look-ahead is there; with `all`, the rest as well.
+    pub fn advance(&mut self, frames: &Frames, all: bool) {
+        self.curves.advance(frames);
+        while let Some(frame) = self.candidates.next(frames, &self.curves) {
+            let seen = features(frames, &self.curves, frame);
+            let probability = self.scores.probability(&seen);
+            let placed_s = frame as f64 * HOP_S + self.scores.offset_s(&seen);
+            self.weigh(Beginning { frame, probability, placed_s }, frames);
+        }
+        let settled = self.candidates.passed() - frames.count(APART_S);
+        if self.likely.is_some_and(|likely| all || likely.frame < settled) {
+            self.pass_on();
+        }
+        self.passed = if all { self.curves.len() } else { settled };
+        while self.next < self.passed.min(self.curves.len() - 1) {
+            self.step(frames);
+            self.next += 1;
+        }
+        if all && self.playing {
+            self.end_note(self.curves.len());
+        }
+    }
+
+    /// Of likely beginnings close together the likeliest stands.
+    fn weigh(&mut self, candidate: Beginning, frames: &Frames) {
+        if candidate.probability < LEAST_PROBABILITY {
+            return;
+        }
+        match self.likely {
+            Some(likely) if candidate.frame - likely.frame <= frames.count(APART_S) => {
+                if candidate.probability > likely.probability {
+                    self.likely = Some(candidate);
+                }
+            }
+            _ => {
+                self.pass_on();
+                self.likely = Some(candidate);
+            }
+        }
+    }
+
+    fn pass_on(&mut self) {
+        if let Some(likely) = self.likely.take()
+            && self.beginnings.len() < MAX_NOTES
+        {
+            self.beginnings.push_back(likely);
+        }
+    }
+
+    fn step(&mut self, frames: &Frames) {
+        let c = self.next;
+        self.follow_floor(c);
+        if self.playing && self.has_ended(frames, c) {
+            self.end_note(c);
+        }
+        while let Some(&beginning) = self.beginnings.front()
+            && beginning.frame <= c
+        {
+            self.beginnings.pop_front();
+            self.begin(frames, beginning);
+        }
+    }
+
+    fn follow_floor(&mut self, c: i64) {
+        let level = self.curves.level(c);
+        // While a note sounds the room cannot be heard, so the floor only sinks then.
+        let rise = if self.playing { 0.0 } else { FLOOR_RISE_DB };
+        self.floor_db = if c == 0 { level.min(HIGHEST_FIRST_FLOOR_DB) } else { level.min(self.floor_db + rise) };
+    }
+
+    fn has_ended(&self, frames: &Frames, c: i64) -> bool {
+        let from = self.last_start.max(c - frames.count(END_MEMORY_S));
+        if c < self.last_start + frames.count(APART_S) {
+            return false;
+        }
+        let level = self.curves.level(c);
+        let toneless = || (c..c + frames.count(END_TONELESS_S)).all(|i| frames.get(i).periodicity < TONAL);
+        level < self.curves.max_level(from, c) - END_DROP_DB || level < self.floor_db + END_OVER_FLOOR_DB || toneless()
+    }
+
+    fn begin(&mut self, frames: &Frames, beginning: Beginning) {
+        let frame = beginning.frame;
+        let before = self.notes.back().copied().filter(|note| note.start < frame);
+        let from_midi = before.map_or(f32::NAN, |note| note_midi(frames, &note, frame));
+        let midi = median_midi(frames, frame + 6, frame + 30);
+        let dip = self.dip_db(frames, frame);
+        let has_moved = (midi - from_midi).abs() > NEW_PITCH;
+        if self.is_second_start(frames, frame, has_moved, dip) {
+            self.resume();
+            return;
+        }
+        let fresh_db = if has_moved { FRESH_DIP_MOVED_DB } else { FRESH_DIP_DB };
+        let rests = !self.playing;
+        let kind = match () {
+            () if rests || dip >= fresh_db => Start::Fresh,
+            () if has_moved && dip < STROKE_DIP_DB => Start::Pitch,
+            () => Start::Dip,
+        };
+        let start = match kind {
+            Start::Fresh => self.rise_start(frames, frame),
+            Start::Dip => self.softest(frames, frame),
+            Start::Pitch => boundary(frames, frame, from_midi, midi),
+        };
+        let start = start.max(self.last_start + 1);
+        if self.playing {
+            self.end_note(start);
+        }
+        let from_midi = if rests && start - self.last_end > frames.count(END_MEMORY_S) { f32::NAN } else { from_midi };
+        self.start_note(start, beginning.placed_s, kind, from_midi);
+        self.last_begun = frame;
+    }
+
+    /// A start so soon after a fresh one that it belongs to it: it began twice on one pitch, on another partial, or slid.
+    fn is_second_start(&self, frames: &Frames, frame: i64, has_moved: bool, dip: f32) -> bool {
+        let Some(last) = self.notes.back() else { return false };
+        let gap = frame - last.start;
+        let is_soon = last.kind == Start::Fresh && gap < frames.count(SECOND_START_S);
+        let series = frames.count(SERIES_S);
+        let is_series = last.start - self.before_last_start < series
+            || self.beginnings.front().is_some_and(|next| next.frame - frame < series)
+            || self.likely.is_some_and(|next| next.frame > frame && next.frame - frame < series);
+        is_soon && !is_series && (!has_moved || dip < STROKE_DIP_DB)
+    }
+
+    fn start_note(&mut self, start: i64, placed_s: f64, kind: Start, from_midi: f32) {
+        self.before_last_start = self.last_start;
+        self.last_start = start;
+        self.playing = true;
+        if self.notes.len() == MAX_NOTES {
+            self.notes.pop_front();
+        }
+        self.notes.push_back(Note { start, placed_s, end: None, kind, midi: f32::NAN, from_midi, is_told: false });
+    }
+
+    fn resume(&mut self) {
+        if let Some(last) = self.notes.back_mut() {
+            last.end = None;
+        }
+        self.playing = true;
+    }
+
+    fn end_note(&mut self, end: i64) {
+        self.playing = false;
+        self.last_end = end;
+        if let Some(last) = self.notes.back_mut() {
+            last.end = Some(end.max(last.start + 1));
+        }
+    }
+
+    /// Depth of the dip around a frame, against the softer side, dB.
+    fn dip_db(&self, frames: &Frames, c: i64) -> f32 {
+        let (wide, near) = (frames.count(0.080), frames.count(0.040));
+        let sides = self.curves.max_level(c - wide, c).min(self.curves.max_level(c, c + wide));
+        sides - self.curves.min_level(c - near, c + near / 2)
+    }
+
+    /// The softest frame shortly before a beginning.
+    fn softest(&self, frames: &Frames, c: i64) -> i64 {
+        let from = (c - frames.count(0.040)).max(self.last_begun + frames.count(0.020));
+        let level = |i: &i64| self.curves.level(*i);
+        (from..=c).min_by(|a, b| level(a).total_cmp(&level(b))).unwrap_or(c)
+    }
+
+    /// Frame at which the rise that leads to `c` comes within 20 dB of the level there.
+    fn rise_start(&self, frames: &Frames, c: i64) -> i64 {
+        let top = self.curves.max_level(c, c + frames.count(0.030));
+        let from = (c - frames.count(0.200)).max(self.last_end).max(self.last_begun + frames.count(0.020)).max(0);
+        let level = |i: i64| self.curves.level(i);
+        let lowest = (from..=c).rev().min_by(|a, b| level(*a).total_cmp(&level(*b))).unwrap_or(c);
+        (lowest..=c).find(|&i| level(i) > top - 20.0).unwrap_or(c)
+    }
+}
+
+impl Default for NoteFinder {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+/// First of the frames around `c` that is nearer to the new pitch than to the old.
+fn boundary(frames: &Frames, c: i64, old: f32, new: f32) -> i64 {
+    let reach = frames.count(0.050);
+    let is_new = |i: i64| {
+        let midi = frames.get(i).midi;
+        midi.is_nan() || (midi - new).abs() < (midi - old).abs()
+    };
+    (c - reach..=c + reach).rev().take_while(|&i| is_new(i)).last().unwrap_or(c)
+}
+
+/// The pitch a note stands on: the most periodic whole of its frames within a third of a semitone; NaN without one.
+#[must_use]
+pub fn note_midi(frames: &Frames, note: &Note, until: i64) -> f32 {
+    let from = note.start + 4;
+    let to = note.end.unwrap_or(until).min(note.start + frames.count(PITCH_RANGE_S)).min(until);
+    let (mut best, mut most) = (f32::NAN, 0.0f32);
+    let frame = |i: i64| Some(frames.get(i)).filter(|f| !f.midi.is_nan() && f.periodicity > TONAL);
+    for centre in (from..to).step_by(3).filter_map(frame) {
+        let near = (from..to).filter_map(frame).filter(|f| (f.midi - centre.midi).abs() < NEAR_PITCH);
+        let (weight, sum) = near.fold((0.0, 0.0), |(w, s), f| (w + f.periodicity, s + f.periodicity * f.midi));
+        if weight > most {
+            (most, best) = (weight, sum / weight);
+        }
+    }
+    best
+}
+
+/// Names of a note's features: what tells a played note from talk.
+pub const NOTE_NAMES: [&str; NUM_NOTE] =
+    ["length", "+share at its pitch", "+periodicity", "+most periodicity", "-spectral rise", "change", "-least wander"];
+/// Their number.
+pub const NUM_NOTE: usize = 7;
+
+/// The features of a note that is known until a frame.
+#[must_use]
+pub fn note_features(frames: &Frames, note: &Note, until: i64) -> [f32; NUM_NOTE] {
+    let from = note.start + frames.count(LOOKED_AT_S.0);
+    let to = until.min(note.start + frames.count(LOOKED_AT_S.1)).max(from + 1);
+    let midi = note_midi(frames, note, until);
+    let inside = |skip: i64| (from + skip..to).map(|i| frames.get(i));
+    let mean = |skip: i64, sum: f32| sum / (to - from - skip).max(1) as f32;
+    let num_near = inside(0).filter(|f| (f.midi - midi).abs() < NEAR_PITCH).count() as f32;
+    [
+        (to - from) as f32,
+        mean(0, num_near),
+        mean(0, inside(0).map(|f| f.periodicity).sum()),
+        inside(0).map(|f| f.periodicity).fold(0.0, f32::max),
+        mean(STILL_FRAMES, inside(STILL_FRAMES).map(|f| f.rise[0]).sum()),
+        mean(STILL_FRAMES + 8, inside(STILL_FRAMES + 8).map(|f| f.change).sum()),
+        least_wander(frames, from, to, STILL_FRAMES),
+    ]
+}

@@ -1,0 +1,159 @@
+//! What an instant shows: level, pitch, and what changes. Each is measured once, every 2.5 ms, in windows that are long
+//! against that step, so that nothing hangs on where a frame happens to fall.
+
+mod pitch;
+mod spectrum;
+
+use crate::framer::History;
+use crate::units::{hz_to_midi, power_to_db};
+use pitch::PitchFinder;
+use spectrum::SpectrumReader;
+
+/// Distance of frames, s.
+pub const HOP_S: f64 = 0.002_5;
+/// Frames kept: 5.1 seconds.
+const CAPACITY: usize = 2048;
+/// Window of the level, s: two periods at the pedals' end are smoothed by whoever reads it.
+const LEVEL_WINDOW_S: f64 = 0.010;
+/// Levels are told down to here: below any converter's noise, dB.
+const LOWEST_DB: f64 = -110.0;
+/// A frame under this periodicity has no pitch.
+const MIN_PERIODICITY: f32 = 0.35;
+
+/// One frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Frame {
+    /// Pitch as a fractional MIDI note at A4 = 440 Hz; NaN without one.
+    pub midi: f32,
+    /// Periodicity 0..1.
+    pub periodicity: f32,
+    /// Full-band level, dB.
+    pub level_db: f32,
+    /// Level of the spectrum under 5 kHz in its longer window, dB.
+    pub smooth_db: f32,
+    /// Mean rise of the spectrum in 15 ms, log10 of amplitude: over all bands, the high and the low ones.
+    pub rise: [f32; 3],
+    /// Mean fall in 15 ms.
+    pub fall: f32,
+    /// Distance of the spectra before and after, 0 (alike) to 1 (nothing shared).
+    pub change: f32,
+}
+
+impl Frame {
+    const SILENT: Self = Self {
+        midi: f32::NAN,
+        periodicity: 0.0,
+        level_db: LOWEST_DB as f32,
+        smooth_db: LOWEST_DB as f32,
+        rise: [0.0; 3],
+        fall: 0.0,
+        change: 0.0,
+    };
+}
+
+/// Makes frames from the history and keeps the last seconds of them.
+pub struct Frames {
+    rate_hz: f64,
+    len: i64,
+    ring: Vec<Frame>,
+    pitch: PitchFinder,
+    spectrum: SpectrumReader,
+}
+
+impl Frames {
+    /// Frames for an internal rate in Hz.
+    #[must_use]
+    pub fn new(rate_hz: f64) -> Self {
+        Self {
+            rate_hz,
+            len: 0,
+            ring: vec![Frame::SILENT; CAPACITY],
+            pitch: PitchFinder::new(rate_hz),
+            spectrum: SpectrumReader::new(rate_hz),
+        }
+    }
+
+    /// Forgets everything.
+    pub fn clear(&mut self) {
+        self.len = 0;
+        self.ring.fill(Frame::SILENT);
+        self.pitch.clear();
+        self.spectrum.clear();
+    }
+
+    /// Number of whole frames: those whose change is known too.
+    #[must_use]
+    pub fn len(&self) -> i64 {
+        (self.len - spectrum::AHEAD_FRAMES).max(0)
+    }
+
+    /// Internal sample at the centre of frame `i`.
+    #[must_use]
+    pub fn centre(&self, i: i64) -> i64 {
+        (i as f64 * HOP_S * self.rate_hz).round() as i64
+    }
+
+    /// Frame whose centre is nearest to an internal sample.
+    #[must_use]
+    pub fn at(&self, sample: i64) -> i64 {
+        (sample as f64 / (HOP_S * self.rate_hz)).round() as i64
+    }
+
+    /// Frames in a time, rounded.
+    #[must_use]
+    pub fn count(&self, seconds: f64) -> i64 {
+        (seconds / HOP_S).round() as i64
+    }
+
+    /// Frame `i`; silence before the first and where it is no longer kept.
+    #[must_use]
+    pub fn get(&self, i: i64) -> Frame {
+        if i < 0 || i >= self.len || i < self.len - CAPACITY as i64 {
+            return Frame::SILENT;
+        }
+        self.ring[(i % CAPACITY as i64) as usize]
+    }
+
+    /// Makes the next two frames if the history reaches far enough. True when they were made.
+    pub fn advance(&mut self, history: &History) -> bool {
+        self.pitch.follow(history);
+        let reach = self.pitch.reach().max(self.spectrum.reach());
+        let centres = [self.centre(self.len), self.centre(self.len + 1)];
+        if centres[1] + reach > history.len() {
+            return false;
+        }
+        let pitch = self.pitch.find(centres[0]).filter(|p| p.periodicity >= MIN_PERIODICITY);
+        let shown = self.spectrum.read(history, centres);
+        for (centre, shown) in centres.into_iter().zip(shown) {
+            let half = (0.5 * LEVEL_WINDOW_S * self.rate_hz) as i64;
+            let frame = Frame {
+                midi: pitch.map_or(f32::NAN, |p| hz_to_midi(f64::from(p.hz), 440.0) as f32),
+                periodicity: pitch.map_or(0.0, |p| p.periodicity),
+                level_db: power_to_db(history.full_power(centre - half, centre + half)).max(LOWEST_DB) as f32,
+                smooth_db: shown.level_db.max(LOWEST_DB as f32),
+                rise: shown.rise,
+                fall: shown.fall,
+                change: 0.0,
+            };
+            self.ring[(self.len % CAPACITY as i64) as usize] = frame;
+            self.len += 1;
+            let known = self.len - 1 - spectrum::AHEAD_FRAMES;
+            if known >= 0 {
+                self.ring[(known % CAPACITY as i64) as usize].change = shown.change_before;
+            }
+        }
+        true
+    }
+
+    /// Highest level over frames `from..=to`, dB.
+    #[must_use]
+    pub fn max_level(&self, from: i64, to: i64) -> f32 {
+        (from..=to).map(|i| self.get(i).level_db).fold(LOWEST_DB as f32, f32::max)
+    }
+
+    /// Lowest level over frames `from..=to`, dB.
+    #[must_use]
+    pub fn min_level(&self, from: i64, to: i64) -> f32 {
+        (from..=to).map(|i| self.get(i).level_db).fold(0.0, f32::min)
+    }
+}

@@ -1,0 +1,258 @@
+//! Pitch of a frame: the autocorrelation of a windowed stretch over that of its window (Boersma 1993, "Accurate
+//! short-term analysis of the fundamental frequency and the harmonics-to-noise ratio", IFA Proceedings 17 \[M\]), over a
+//! long and a short window at once. The long window holds pedals, the short one follows fronts. What lies between the
+//! harmonics of a pitch counts against it by itself: the cosine of the autocorrelation is -1 there.
+//!
+//! The sound is low-passed and decimated to about 4 kHz once, as it comes: a lag then is a fraction of the period of the
+//! highest partial left, and loud, bright notes are not read an octave low for want of a lag that fits.
+
+use crate::framer::History;
+use crate::vector::dot;
+use rustfft::{Fft, FftPlanner, num_complex::Complex32};
+use std::sync::Arc;
+
+/// Rate aimed at, Hz.
+const RATE_HZ: f64 = 4_000.0;
+/// Cut of the low-pass, Hz: the second partial of F5.
+const CUT_HZ: f64 = 1_300.0;
+/// Taps each side for a unit of decimation.
+const TAPS_PER_SIDE: usize = 8;
+/// Long and short window, s: three periods of E1, three of 80 Hz.
+const LONG_S: f64 = 0.074;
+const SHORT_S: f64 = 0.038;
+/// Pitch range searched, Hz: under E1 and over F5 with room for a bad day.
+const RANGE_HZ: (f64, f64) = (37.0, 900.0);
+/// Lowest pitch the short window can carry, Hz: it must hold two and a half periods.
+const SHORT_MIN_HZ: f64 = 66.0;
+/// Of two peaks alike the higher pitch is taken: what an octave costs, as a share of periodicity (Boersma's 0.01, doubled).
+const OCTAVE_COST: f32 = 0.02;
+/// The long window wins where the short one's tone is this much less periodic.
+const SHORT_RESERVE: f32 = 0.10;
+
+/// Pitch of one frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FramePitch {
+    /// Frequency, Hz.
+    pub hz: f32,
+    /// Periodicity 0..1: the height of the autocorrelation's peak.
+    pub periodicity: f32,
+}
+
+/// A window and what its own autocorrelation takes from a lag.
+struct Window {
+    weights: Vec<f32>,
+    per_lag: Vec<f32>,
+}
+
+/// Finds pitches in the sound it follows.
+pub struct PitchFinder {
+    rate_hz: f64,
+    decimation: i64,
+    taps: Vec<f32>,
+    sound: Vec<f32>,
+    made: i64,
+    long: Window,
+    short: Window,
+    forward: Arc<dyn Fft<f32>>,
+    buffer: Vec<Complex32>,
+    scratch: Vec<Complex32>,
+    curve: Vec<f32>,
+}
+
+/// Decimated samples kept, each written twice so that any stretch is one slice.
+const KEPT: i64 = 1024;
+
+impl PitchFinder {
+    pub fn new(internal_rate_hz: f64) -> Self {
+        let decimation = (internal_rate_hz / RATE_HZ).round().max(1.0);
+        let rate_hz = internal_rate_hz / decimation;
+        let max_lag = (rate_hz / RANGE_HZ.0) as usize + 4;
+        let long_len = (LONG_S * rate_hz) as usize;
+        let fft_len = (long_len + max_lag).next_power_of_two();
+        let forward = FftPlanner::new().plan_fft_forward(fft_len);
+        let scratch = vec![Complex32::default(); forward.get_inplace_scratch_len()];
+        Self {
+            rate_hz,
+            decimation: decimation as i64,
+            taps: low_pass(TAPS_PER_SIDE * decimation as usize, CUT_HZ / internal_rate_hz),
+            sound: vec![0.0; 2 * KEPT as usize],
+            made: 0,
+            long: Window::new(long_len, max_lag),
+            short: Window::new((SHORT_S * rate_hz) as usize, (rate_hz / SHORT_MIN_HZ) as usize + 4),
+            forward,
+            buffer: vec![Complex32::default(); fft_len],
+            scratch,
+            curve: vec![0.0; max_lag],
+        }
+    }
+
+    pub fn clear(&mut self) {
+        self.sound.fill(0.0);
+        self.made = 0;
+    }
+
+    /// Internal samples needed after a frame's centre.
+    pub fn reach(&self) -> i64 {
+        (self.long.weights.len() as i64 / 2 + 2) * self.decimation + self.taps.len() as i64 / 2
+    }
+
+    /// Takes in what the history has gained.
+    pub fn follow(&mut self, history: &History) {
+        let half = self.taps.len() as i64 / 2;
+        while self.made * self.decimation + half < history.len() {
+            let start = self.made * self.decimation - half;
+            let value = if start < 0 {
+                // Nothing came before the first sample.
+                let x = history.window(0, (self.taps.len() as i64 + start) as usize).unwrap_or_default();
+                x.iter().zip(&self.taps[(-start) as usize..]).map(|(x, t)| x * t).sum()
+            } else {
+                history.window(start, self.taps.len()).map_or(0.0, |x| dot(x, &self.taps))
+            };
+            let slot = (self.made % KEPT) as usize;
+            self.sound[slot] = value;
+            self.sound[slot + KEPT as usize] = value;
+            self.made += 1;
+        }
+    }
+
+    /// The pitch around internal sample `centre`, or `None` in silence and noise.
+    pub fn find(&mut self, centre: i64) -> Option<FramePitch> {
+        let middle = (centre as f64 / self.decimation as f64).round() as i64;
+        let num = self.long.weights.len();
+        let start = middle - num as i64 / 2;
+        if start < 0 {
+            return None;
+        }
+        let slot = (start % KEPT) as usize;
+        let x = &self.sound[slot..slot + num];
+        let skip = (num - self.short.weights.len()) / 2;
+        self.buffer.fill(Complex32::default());
+        for ((b, x), w) in self.buffer.iter_mut().zip(x).zip(&self.long.weights) {
+            b.re = x * w;
+        }
+        for ((b, x), w) in self.buffer.iter_mut().zip(&x[skip..]).zip(&self.short.weights) {
+            b.im = x * w;
+        }
+        self.forward.process_with_scratch(&mut self.buffer, &mut self.scratch);
+        split_powers(&mut self.buffer);
+        // The power spectra are real and even, so a forward transform inverts them up to a scale.
+        self.forward.process_with_scratch(&mut self.buffer, &mut self.scratch);
+        let long = pick(&self.buffer, |c| c.re, &self.long, &mut self.curve, self.rate_hz);
+        let short = pick(&self.buffer, |c| c.im, &self.short, &mut self.curve, self.rate_hz);
+        choose(long, short)
+    }
+}
+
+/// The short window where it carries the pitch as well as the long one does.
+fn choose(long: Option<FramePitch>, short: Option<FramePitch>) -> Option<FramePitch> {
+    let (Some(l), Some(s)) = (long, short) else { return long.or(short) };
+    Some(if s.periodicity + SHORT_RESERVE >= l.periodicity { s } else { l })
+}
+
+impl Window {
+    fn new(len: usize, num_lags: usize) -> Self {
+        let weights: Vec<f32> = (0..len)
+            .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / len as f64).cos()) as f32)
+            .collect();
+        let at = |lag: usize| f64::from(dot(&weights[..len - lag], &weights[lag..]));
+        let whole = at(0);
+        let per_lag = (0..num_lags.min(len / 2 + 4)).map(|lag| (whole / at(lag)) as f32).collect();
+        Self { weights, per_lag }
+    }
+}
+
+/// Turns the transform of `long + i short` into `|Long|^2 + i |Short|^2`.
+fn split_powers(buffer: &mut [Complex32]) {
+    let n = buffer.len();
+    for k in 0..=n / 2 {
+        let (a, b) = (buffer[k], buffer[(n - k) % n].conj());
+        let long = (a + b).scale(0.5).norm_sqr();
+        let short = (a - b).scale(0.5).norm_sqr();
+        buffer[k] = Complex32::new(long, short);
+        buffer[(n - k) % n] = buffer[k];
+    }
+}
+
+/// The highest peak of one window's autocorrelation, octaves held against it.
+fn pick(
+    buffer: &[Complex32],
+    part: impl Fn(&Complex32) -> f32,
+    window: &Window,
+    curve: &mut [f32],
+    rate_hz: f64,
+) -> Option<FramePitch> {
+    let whole = part(&buffer[0]);
+    if whole < 1e-10 {
+        return None;
+    }
+    let num = window.per_lag.len().min(curve.len());
+    for (lag, out) in curve[..num].iter_mut().enumerate() {
+        *out = part(&buffer[lag]) / whole * window.per_lag[lag];
+    }
+    let curve = &curve[..num];
+    let first = (rate_hz / RANGE_HZ.1) as usize;
+    let mut best: Option<(f32, FramePitch)> = None;
+    for lag in first.max(3)..num - 3 {
+        if curve[lag] < 0.15 || curve[lag] < curve[lag - 1] || curve[lag] <= curve[lag + 1] {
+            continue;
+        }
+        let (at, height) = peak(curve, lag);
+        let score = height - OCTAVE_COST * (at / first as f32).log2();
+        if best.is_none_or(|(top, _)| score > top) {
+            let hz = (rate_hz / f64::from(at)) as f32;
+            best = Some((score, FramePitch { hz, periodicity: height.clamp(0.0, 1.0) }));
+        }
+    }
+    best.map(|(_, pitch)| pitch)
+}
+
+/// Place and height of the peak near a whole lag, through six points (Lagrange), which is exact enough for a curve
+/// without anything over a third of its rate.
+fn peak(curve: &[f32], lag: usize) -> (f32, f32) {
+    let points = &curve[lag - 3..=lag + 3];
+    let (mut best, mut height) = (0.0f32, points[3]);
+    for step in -4..=4i32 {
+        let t = step as f32 / 8.0;
+        let value = lagrange(points, t);
+        if value > height {
+            (best, height) = (t, value);
+        }
+    }
+    // A parabola through the best eighth and its neighbours.
+    let (l, r) = (lagrange(points, best - 0.125), lagrange(points, best + 0.125));
+    let bend = l - 2.0 * height + r;
+    let shift = if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    (lag as f32 + best + 0.125 * shift, height - 0.25 * (l - r) * shift)
+}
+
+/// Value at `t` from the middle of seven points a unit apart.
+fn lagrange(points: &[f32], t: f32) -> f32 {
+    let mut sum = 0.0;
+    for (i, p) in points.iter().enumerate() {
+        let x = i as f32 - 3.0;
+        let mut weight = 1.0;
+        for j in 0..7 {
+            let y = j as f32 - 3.0;
+            if j != i {
+                weight *= (t - y) / (x - y);
+            }
+        }
+        sum += weight * p;
+    }
+    sum
+}
+
+/// Windowed-sinc low-pass (Blackman), `cut` as a share of the rate, unit gain at DC.
+fn low_pass(half: usize, cut: f64) -> Vec<f32> {
+    let pi = std::f64::consts::PI;
+    let taps: Vec<f64> = (0..=2 * half)
+        .map(|i| {
+            let t = i as f64 - half as f64;
+            let sinc = if t == 0.0 { 2.0 * cut } else { (2.0 * pi * cut * t).sin() / (pi * t) };
+            let u = pi * t / (half as f64 + 1.0);
+            sinc * (0.42 + 0.5 * u.cos() + 0.08 * (2.0 * u).cos())
+        })
+        .collect();
+    let sum: f64 = taps.iter().sum();
+    taps.iter().map(|t| (t / sum) as f32).collect()
+}

@@ -1,0 +1,263 @@
+//! The spectrum in bands of an eighth of a whole tone, and how it changes.
+//!
+//! Spectral rise with a maximum over neighbouring bands, so that vibrato is no rise: Böck & Widmer 2013,
+//! "Maximum filter vibrato suppression for onset detection", DAFx \[M\].
+
+use crate::framer::History;
+use rustfft::{Fft, FftPlanner, num_complex::Complex32};
+use std::sync::Arc;
+
+/// Window, s.
+const WINDOW_S: f64 = 0.023;
+/// Bands: so many an octave, from this frequency up to this one, Hz.
+const BANDS_PER_OCTAVE: f64 = 24.0;
+const BANDS_HZ: (f64, f64) = (60.0, 4_900.0);
+/// High bands begin, low ones end here, Hz.
+const HIGH_HZ: f64 = 960.0;
+const LOW_HZ: f64 = 340.0;
+/// The rise is taken against the spectrum so many frames earlier: 15 ms.
+const LAG_FRAMES: usize = 6;
+/// Spectra compared for the change: frames from .. to on each side.
+const NEAR_FRAMES: usize = 4;
+const FAR_FRAMES: usize = 14;
+/// The change is known this many frames later.
+pub const AHEAD_FRAMES: i64 = FAR_FRAMES as i64 - 1;
+/// Nothing under this share of the loudest band of the last seconds is looked at (-74 dB).
+const FLOOR_SHARE: f32 = 2e-4;
+/// The loudest is forgotten by half in this time, s.
+const FORGET_S: f64 = 3.0;
+/// Spectra kept.
+const KEPT: usize = 32;
+
+/// What a spectrum shows.
+#[derive(Debug, Clone, Copy)]
+pub struct Shown {
+    pub level_db: f32,
+    pub rise: [f32; 3],
+    pub fall: f32,
+    /// The change around the frame [`AHEAD_FRAMES`] earlier.
+    pub change_before: f32,
+}
+
+struct Band {
+    first: usize,
+    weights: Vec<f32>,
+}
+
+/// Reads spectra out of the history, two frames at a time.
+pub struct SpectrumReader {
+    window: Vec<f32>,
+    forward: Arc<dyn Fft<f32>>,
+    buffer: Vec<Complex32>,
+    scratch: Vec<Complex32>,
+    magnitude: [Vec<f32>; 2],
+    bands: Vec<Band>,
+    low_end: usize,
+    high_begin: usize,
+    level_bins: (usize, usize),
+    log: Vec<Vec<f32>>,
+    unit: Vec<Vec<f32>>,
+    sum: [Vec<f32>; 2],
+    loudest: f32,
+    forget: f32,
+    num: usize,
+}
+
+impl SpectrumReader {
+    pub fn new(rate_hz: f64) -> Self {
+        let len = ((WINDOW_S * rate_hz).round() as usize) | 1;
+        let fft_len = (2 * len).next_power_of_two();
+        let forward = FftPlanner::new().plan_fft_forward(fft_len);
+        let scratch = vec![Complex32::default(); forward.get_inplace_scratch_len()];
+        let bands = bands(rate_hz, fft_len);
+        let num = bands.len();
+        let place = |hz: f64| ((hz / BANDS_HZ.0).log2() * BANDS_PER_OCTAVE).round() as usize;
+        let bin = |hz: f64| (hz / rate_hz * fft_len as f64).round() as usize;
+        Self {
+            window: hann(len),
+            forward,
+            buffer: vec![Complex32::default(); fft_len],
+            scratch,
+            magnitude: [vec![0.0; fft_len / 2 + 1], vec![0.0; fft_len / 2 + 1]],
+            low_end: place(LOW_HZ).min(num),
+            high_begin: place(HIGH_HZ).min(num - 1),
+            level_bins: (bin(BANDS_HZ.0), bin(BANDS_HZ.1.min(0.42 * rate_hz))),
+            bands,
+            log: vec![vec![0.0; num]; KEPT],
+            unit: vec![vec![0.0; num]; KEPT],
+            sum: [vec![0.0; num], vec![0.0; num]],
+            loudest: 0.0,
+            forget: (-super::HOP_S / FORGET_S).exp2() as f32,
+            num: 0,
+        }
+    }
+
+    pub fn clear(&mut self) {
+        self.log.iter_mut().chain(&mut self.unit).for_each(|v| v.fill(0.0));
+        self.loudest = 0.0;
+        self.num = 0;
+    }
+
+    /// Internal samples needed after a frame's centre.
+    pub fn reach(&self) -> i64 {
+        self.window.len() as i64 / 2 + 1
+    }
+
+    pub fn read(&mut self, history: &History, centres: [i64; 2]) -> [Shown; 2] {
+        self.transform(history, centres);
+        [self.show(0), self.show(1)]
+    }
+
+    /// Both frames in one complex transform.
+    fn transform(&mut self, history: &History, centres: [i64; 2]) {
+        let len = self.window.len();
+        self.buffer.fill(Complex32::default());
+        for (side, centre) in centres.into_iter().enumerate() {
+            let start = centre - len as i64 / 2;
+            let skip = (history.first() - start).max(0) as usize;
+            let Some(x) = history.window(start + skip as i64, len.saturating_sub(skip)) else { continue };
+            for ((b, x), w) in self.buffer[skip..].iter_mut().zip(x).zip(&self.window[skip..]) {
+                let value = x * w;
+                if side == 0 { b.re = value } else { b.im = value }
+            }
+        }
+        self.forward.process_with_scratch(&mut self.buffer, &mut self.scratch);
+        let n = self.buffer.len();
+        for k in 0..=n / 2 {
+            let (a, b) = (self.buffer[k], self.buffer[(n - k) % n].conj());
+            self.magnitude[0][k] = (a + b).norm_sqr().sqrt() * 0.5;
+            self.magnitude[1][k] = (a - b).norm_sqr().sqrt() * 0.5;
+        }
+    }
+
+    fn show(&mut self, side: usize) -> Shown {
+        let slot = self.num % KEPT;
+        let magnitude = &self.magnitude[side];
+        let (from, to) = self.level_bins;
+        let power: f32 = magnitude[from..=to].iter().map(|m| m * m).sum();
+        let (log, unit) = (&mut self.log[slot], &mut self.unit[slot]);
+        for (band, out) in self.bands.iter().zip(unit.iter_mut()) {
+            *out = band.weights.iter().zip(&magnitude[band.first..]).map(|(w, m)| w * m).sum();
+        }
+        let top = unit.iter().copied().fold(0.0f32, f32::max);
+        self.loudest = (self.loudest * self.forget).max(top).max(1e-7);
+        let floor = FLOOR_SHARE * self.loudest;
+        let mut norm = 1e-30f32;
+        for (l, u) in log.iter_mut().zip(unit.iter_mut()) {
+            let value = *u + floor;
+            *l = log10(value);
+            norm += value * value;
+            *u = value;
+        }
+        let scale = 1.0 / norm.sqrt();
+        unit.iter_mut().for_each(|u| *u *= scale);
+        let (rise, fall) = self.rise_and_fall();
+        let change_before = self.change();
+        self.num += 1;
+        Shown { level_db: 10.0 * (power + 1e-20).log10() - self.level_offset(), rise, fall, change_before }
+    }
+
+    /// Brings the level of the windowed spectrum to that of the sound, dB.
+    fn level_offset(&self) -> f32 {
+        // Parseval: the sum over half of the bins is half of N times the window's energy (3/8 of its length) times power.
+        10.0 * (0.5 * self.buffer.len() as f32 * 0.375 * self.window.len() as f32).log10()
+    }
+
+    fn rise_and_fall(&self) -> ([f32; 3], f32) {
+        if self.num < LAG_FRAMES {
+            return ([0.0; 3], 0.0);
+        }
+        let now = &self.log[self.num % KEPT];
+        let then = &self.log[(self.num - LAG_FRAMES) % KEPT];
+        let (mut rises, mut fall) = ([0.0f32; 3], 0.0f32);
+        let last = now.len() - 1;
+        for i in 0..=last {
+            let wide = then[i].max(then[i.saturating_sub(1)]).max(then[(i + 1).min(last)]);
+            let rise = (now[i] - wide).max(0.0);
+            rises[0] += rise;
+            rises[1] += if i >= self.high_begin { rise } else { 0.0 };
+            rises[2] += if i < self.low_end { rise } else { 0.0 };
+            fall += (then[i] - now[i]).max(0.0);
+        }
+        let num = now.len() as f32;
+        let (high, low) = (num - self.high_begin as f32, self.low_end as f32);
+        ([rises[0] / num, rises[1] / high, rises[2] / low], fall / num)
+    }
+
+    /// One less the likeness of the mean spectra before and after the frame [`AHEAD_FRAMES`] earlier.
+    fn change(&mut self) -> f32 {
+        let far = FAR_FRAMES;
+        if self.num < 2 * far {
+            return 0.0;
+        }
+        let middle = self.num - (far - 1);
+        let [before, after] = &mut self.sum;
+        before.fill(0.0);
+        after.fill(0.0);
+        for k in NEAR_FRAMES..far {
+            add(before, &self.unit[(middle - k) % KEPT]);
+            add(after, &self.unit[(middle + k) % KEPT]);
+        }
+        let (mut ab, mut aa, mut bb) = (0.0f32, 1e-20f32, 1e-20f32);
+        for (a, b) in before.iter().zip(after.iter()) {
+            ab += a * b;
+            aa += a * a;
+            bb += b * b;
+        }
+        1.0 - ab / (aa * bb).sqrt()
+    }
+}
+
+fn add(sum: &mut [f32], values: &[f32]) {
+    for (s, v) in sum.iter_mut().zip(values) {
+        *s += v;
+    }
+}
+
+fn hann(len: usize) -> Vec<f32> {
+    (0..len).map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / len as f64).cos()) as f32).collect()
+}
+
+/// Triangles over the bins; a band narrower than a bin reads the nearest one between its neighbours.
+fn bands(rate_hz: f64, fft_len: usize) -> Vec<Band> {
+    let bin_hz = rate_hz / fft_len as f64;
+    let top_hz = BANDS_HZ.1.min(0.42 * rate_hz);
+    let at = |i: f64| BANDS_HZ.0 * (i / BANDS_PER_OCTAVE).exp2();
+    let num = ((top_hz / BANDS_HZ.0).log2() * BANDS_PER_OCTAVE) as usize;
+    (0..num).map(|i| band(at(i as f64 - 1.0) / bin_hz, at(i as f64) / bin_hz, at(i as f64 + 1.0) / bin_hz)).collect()
+}
+
+/// A triangle from `low` over `middle` to `high`, in bins.
+fn band(low: f64, middle: f64, high: f64) -> Band {
+    let height = |bin: f64| ((bin - low) / (middle - low)).min((high - bin) / (high - middle)).max(0.0);
+    let first = low.ceil() as usize;
+    let weights: Vec<f32> = (first..=high.floor() as usize).map(|b| height(b as f64) as f32).collect();
+    if weights.iter().sum::<f32>() > 0.5 {
+        return Band { first, weights };
+    }
+    let below = middle.floor();
+    Band { first: below as usize, weights: vec![(below + 1.0 - middle) as f32, (middle - below) as f32] }
+}
+
+/// Logarithm to base 10, good to 2e-5: a polynomial over the mantissa, so that the compiler can vectorise it.
+fn log10(x: f32) -> f32 {
+    let bits = x.to_bits();
+    let exponent = ((bits >> 23) as i32 - 127) as f32;
+    let m = f32::from_bits((bits & 0x007f_ffff) | 0x3f80_0000) - 1.0;
+    // log2(1 + m) / m by Chebyshev polynomials up to the fifth on 0..1.
+    let log2 = m * (1.442669 + m * (-0.720177 + m * (0.468034 + m * (-0.301059 + m * (0.144693 + m * (-0.034179))))));
+    (exponent + log2) * std::f32::consts::LOG10_2
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_fast_logarithm_is_one() {
+        for i in 1..2000 {
+            let x = i as f32 * 1.7e-3;
+            assert!((log10(x) - x.log10()).abs() < 2e-5, "{x}: {} {}", log10(x), x.log10());
+        }
+    }
+}
