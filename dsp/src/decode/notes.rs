@@ -10,6 +10,8 @@ use std::collections::VecDeque;
 
 /// A candidate is a beginning from this probability on.
 const LEAST_PROBABILITY: f32 = 0.40;
+/// Candidates less probable than this are not weighed.
+const WORTH_WEIGHING: f32 = 0.10;
 /// Of two beginnings nearer than this the more probable stands, s: no tongue is faster.
 const APART_S: f64 = 0.050;
 /// Another pitch is another note from here on, semitones: under a semitone, over vibrato and drift.
@@ -23,6 +25,11 @@ const FRESH_DIP_MOVED_DB: f32 = 9.0;
 const FRESH_DIP_DB: f32 = 13.0;
 /// A change of pitch with a shallower dip than this has no stroke of its own, dB.
 const STROKE_DIP_DB: f32 = 4.0;
+/// A tone this long, s, this periodic, that rose this far, dB, must have begun, at most this long before, s.
+const OVERDUE_S: f64 = 0.100;
+const OVERDUE_TONAL: f32 = 0.90;
+const OVERDUE_RISE_DB: f32 = 15.0;
+const SLOWEST_RISE_S: f64 = 0.350;
 /// A note has ended this far under its recent level, dB, of this long, s...
 const END_DROP_DB: f32 = 24.0;
 const END_MEMORY_S: f64 = 0.7;
@@ -57,6 +64,8 @@ const MAX_NOTES: usize = 64;
 struct Beginning {
     frame: i64,
     probability: f32,
+    /// That one of the candidates around it is a beginning.
+    any: f32,
     placed_s: f64,
 }
 
@@ -67,6 +76,7 @@ pub struct NoteFinder {
     candidates: CandidateFinder,
     likely: Option<Beginning>,
     beginnings: VecDeque<Beginning>,
+    recent: VecDeque<Beginning>,
     passed: i64,
     next: i64,
     playing: bool,
@@ -90,6 +100,7 @@ impl NoteFinder {
             candidates: CandidateFinder::new(),
             likely: None,
             beginnings: VecDeque::with_capacity(MAX_NOTES),
+            recent: VecDeque::with_capacity(MAX_NOTES),
             passed: 0,
             next: 0,
             playing: false,
@@ -110,6 +121,7 @@ impl NoteFinder {
         self.candidates.clear();
         self.likely = None;
         self.beginnings.clear();
+        self.recent.clear();
         (self.passed, self.next) = (0, 0);
         self.playing = false;
         self.floor_db = 0.0;
@@ -146,7 +158,8 @@ impl NoteFinder {
     /// Frame at which the next note likely begins, told before that is decided.
     #[must_use]
     pub fn next_likely(&self, after: i64) -> Option<i64> {
-        let waiting = self.beginnings.iter().copied().chain(self.likely).map(|likely| likely.frame);
+        let waiting =
+            self.beginnings.iter().copied().chain(self.likely.filter(|l| l.any >= LEAST_PROBABILITY)).map(|b| b.frame);
         waiting.filter(|frame| *frame > after).min()
     }
 
@@ -173,7 +186,9 @@ impl NoteFinder {
             let seen = features(frames, &self.curves, frame);
             let probability = self.scores.probability(&seen);
             let placed_s = frame as f64 * HOP_S + self.scores.offset_s(&seen);
-            self.weigh(Beginning { frame, probability, placed_s }, frames);
+            let candidate = Beginning { frame, probability, any: probability, placed_s };
+            self.remember(candidate);
+            self.weigh(candidate, frames);
         }
         let settled = self.candidates.passed() - frames.count(APART_S);
         if self.likely.is_some_and(|likely| all || likely.frame < settled) {
@@ -189,16 +204,42 @@ impl NoteFinder {
         }
     }
 
-    /// Of likely beginnings close together the likeliest stands.
+    fn remember(&mut self, candidate: Beginning) {
+        if self.recent.len() == MAX_NOTES {
+            self.recent.pop_front();
+        }
+        self.recent.push_back(candidate);
+    }
+
+    /// The likeliest beginning of a tone that sounds though none was found: a slow one, say. A tone must have begun.
+    fn overdue(&self, frames: &Frames, c: i64) -> Option<Beginning> {
+        let span = frames.count(OVERDUE_S);
+        let oldest = (c - frames.count(SLOWEST_RISE_S)).max(self.last_end);
+        let is_tone = c - span > oldest && (c - span..c).all(|i| frames.get(i).periodicity > OVERDUE_TONAL);
+        if self.playing || !is_tone {
+            return None;
+        }
+        let top = self.curves.max_level(c - span, c);
+        let has_risen = top - self.curves.min_level(oldest.max(0), c) > OVERDUE_RISE_DB;
+        if !has_risen || top < self.floor_db + OVERDUE_RISE_DB {
+            return None;
+        }
+        let since = self.recent.iter().filter(|b| b.frame > oldest && b.frame <= c - span / 2);
+        since.max_by(|a, b| a.probability.total_cmp(&b.probability)).copied()
+    }
+
+    /// Of beginnings close together the likeliest stands; what speaks for its neighbours speaks for it.
     fn weigh(&mut self, candidate: Beginning, frames: &Frames) {
-        if candidate.probability < LEAST_PROBABILITY {
+        if candidate.probability < WORTH_WEIGHING {
             return;
         }
-        match self.likely {
+        match &mut self.likely {
             Some(likely) if candidate.frame - likely.frame <= frames.count(APART_S) => {
+                let both = 1.0 - (1.0 - likely.any) * (1.0 - candidate.any);
                 if candidate.probability > likely.probability {
-                    self.likely = Some(candidate);
+                    *likely = candidate;
                 }
+                likely.any = both;
             }
             _ => {
                 self.pass_on();
@@ -209,6 +250,7 @@ impl NoteFinder {
 
     fn pass_on(&mut self) {
         if let Some(likely) = self.likely.take()
+            && likely.any >= LEAST_PROBABILITY
             && self.beginnings.len() < MAX_NOTES
         {
             self.beginnings.push_back(likely);
@@ -226,6 +268,9 @@ impl NoteFinder {
         {
             self.beginnings.pop_front();
             self.begin(frames, beginning);
+        }
+        if let Some(overdue) = self.overdue(frames, c) {
+            self.begin(frames, overdue);
         }
     }
 
@@ -286,7 +331,9 @@ impl NoteFinder {
         let series = frames.count(SERIES_S);
         let is_series = last.start - self.before_last_start < series
             || self.beginnings.front().is_some_and(|next| next.frame - frame < series)
-            || self.likely.is_some_and(|next| next.frame > frame && next.frame - frame < series);
+            || self
+                .likely
+                .is_some_and(|next| next.any >= LEAST_PROBABILITY && next.frame > frame && next.frame - frame < series);
         is_soon && !is_series && (!has_moved || dip < STROKE_DIP_DB)
     }
 
