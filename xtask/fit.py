@@ -104,8 +104,10 @@ def fit_note(folder, labels):
         if a["kind"] == "talk":
             X.append(x), Y.append(np.zeros(len(x)))
         elif len(t) and a["onsets_s"]:
-            true = np.abs(t[:, None] - np.array(a["onsets_s"])[None]).min(1) < APART_S
-            X.append(x[true]), Y.append(np.ones(true.sum()))
+            away = np.abs(t[:, None] - np.array(a["onsets_s"])[None]).min(1)
+            false = (away > 0.2) & (a["kind"] == "made takes")  # knocks, breaths and talk between made notes
+            X.append(x[away < APART_S]), Y.append(np.ones((away < APART_S).sum()))
+            X.append(x[false]), Y.append(np.zeros(false.sum()))
     model = HistGradientBoostingClassifier(max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=20,
                                            monotonic_cst=signs, early_stopping=False, random_state=1)
     return model.fit(np.concatenate(X), np.concatenate(Y))

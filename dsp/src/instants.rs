@@ -202,18 +202,7 @@ fn read(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Insta
     }
 }
 
-/// A dip between two notes that hides the -20 dB point: the new note begins between the dip's lowest moment
-/// (if the old one simply stopped) and the point the rise draws on to (if the old one rang on): the middle.
-#[must_use]
-pub fn between(level: &LevelTrack, mut instants: Instants, from: f64, to: f64) -> Instants {
-    let lowest = valley(level, from, to, TONE_SHARE * instants.peak);
-    if instants.is_hidden && lowest < instants.onset {
-        instants.onset = 0.5 * (instants.onset + lowest);
-    }
-    instants
-}
-
-/// The same where something louder than the onset precedes it: the rise above it, less what was before,
+/// The instants where something louder than the onset precedes it: the rise above it, less what was before,
 /// is drawn on to the hidden shares as a straight line in amplitude.
 fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Instants {
     let tone_peak = peak - before;

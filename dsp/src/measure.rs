@@ -46,6 +46,8 @@ const MOSTLY_AIR: f64 = 0.5;
 const SMEAR_STRAIGHTNESS: f64 = 1.55;
 /// Half width of an overshoot, dB.
 const OVERSHOOT_WIDTH_DB: f64 = 1.5;
+/// A hidden onset drawn on this far from where the note begins by all that is seen, s, is not drawn on well.
+const FAR_S: f64 = 0.025;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -242,9 +244,10 @@ impl Measurer {
         let from = instants::skip_tail(&self.level, from, to, guess);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
+        let placed = note.placed_s * self.rate_hz;
         let rings_on = !note.from_midi.is_nan();
-        let found = if rings_on { instants::between(&self.level, found, from, to) } else { found };
-        Some(if found.is_hidden { instants::begun_at(found, note.placed_s * self.rate_hz) } else { found })
+        let is_far = (found.onset - placed).abs() > FAR_S * self.rate_hz;
+        Some(if found.is_hidden && (rings_on || is_far) { instants::begun_at(found, placed) } else { found })
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {

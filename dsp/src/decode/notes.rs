@@ -56,6 +56,10 @@ const RUN_SHARE: f32 = 0.5;
 const LOOKED_AT_S: (f64, f64) = (0.015, 0.500);
 /// Steps over which a pitch must stand still: 40 ms.
 const STILL_FRAMES: i64 = 16;
+/// A note stays within so much of its loudest, dB, for so long, s, of its first so many s.
+const SHORTEST_DROP_DB: f32 = 15.0;
+const SHORTEST_S: f64 = 0.035;
+const SHORTEST_WITHIN_S: f64 = 0.400;
 /// Notes waiting to be taken: more than any look-back can hold.
 const MAX_NOTES: usize = 64;
 
@@ -166,11 +170,22 @@ impl NoteFinder {
     /// True when a sound whose note begins at `note` and is known until `until` is played rather than talk. Talk comes in
     /// runs: what was just before counts too. Ask once for each note, in order.
     pub fn is_played(&mut self, frames: &Frames, note: &Note, until: i64) -> bool {
+        if !self.lasts(frames, note, until) {
+            return false;
+        }
         let own = self.scores.note_odds(&note_features(frames, note, until)).clamp(-MOST_ODDS, MOST_ODDS);
         let is_near = note.start - self.odds_at < frames.count(RUN_S);
         let odds = own + if is_near { RUN_SHARE * self.odds } else { 0.0 };
         (self.odds, self.odds_at) = (odds, note.start);
         odds > LEAST_ODDS
+    }
+
+    /// A knock or a pluck has rung off before a note would have been one.
+    fn lasts(&self, frames: &Frames, note: &Note, until: i64) -> bool {
+        let to = until.min(note.start + frames.count(SHORTEST_WITHIN_S));
+        let top = self.curves.max_level(note.start, to);
+        let loud = (note.start..to).filter(|&i| self.curves.level(i) > top - SHORTEST_DROP_DB).count() as i64;
+        loud >= frames.count(SHORTEST_S)
     }
 
     /// Room floor, dB.
