@@ -47,7 +47,7 @@ const FLOOR_RISE_DB: f32 = 0.06;
 /// A take may begin inside a note: the first guess of the floor is not over this, dB.
 const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
 /// A sound is played, not talk, where the logarithm of the odds passes this; no single sound says more than so much.
-const LEAST_ODDS: f32 = -2.5;
+const LEAST_ODDS: f32 = -3.0;
 const MOST_ODDS: f32 = 6.0;
 /// What came this shortly before, s, counts for this share.
 const RUN_S: f64 = 1.2;
@@ -342,7 +342,7 @@ impl NoteFinder {
     fn is_second_start(&self, frames: &Frames, frame: i64, has_moved: bool, dip: f32) -> bool {
         let Some(last) = self.notes.back() else { return false };
         let gap = frame - last.start;
-        let is_soon = last.kind == Start::Fresh && gap < frames.count(SECOND_START_S);
+        let is_soon = last.kind != Start::Pitch && gap < frames.count(SECOND_START_S);
         let series = frames.count(SERIES_S);
         let is_series = last.start - self.before_last_start < series
             || self.beginnings.front().is_some_and(|next| next.frame - frame < series)
