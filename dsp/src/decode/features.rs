@@ -53,7 +53,7 @@ pub const NAMES: [&str; 53] = [
     "moved signed",
     "octave-free move",
     "rise at the time",
-    "fall at the time",
+    "swing",
     "periodicity at 135",
     "stillest near",
     "stillest",
@@ -141,7 +141,7 @@ pub fn features(frames: &Frames, curves: &Curves, i: i64) -> [f32; NUM] {
         if moved < 0.0 { 0.0 } else { after - before },
         if moved < 0.0 { -1.0 } else { (moved - 12.0 * (moved / 12.0).round()).abs() },
         frames.get(i).rise[0],
-        frames.get(i).fall,
+        swing(frames, i),
         mean(48, 62, periodicity),
         least_wander(frames, i + 4, i + 45, 16),
         least_wander(frames, i + 4, i + 62, 16),
@@ -189,4 +189,11 @@ pub fn least_wander(frames: &Frames, from: i64, to: i64, span: i64) -> f32 {
         at += 4;
     }
     least
+}
+
+/// How far the pitch swings within 80 ms each side, semitones, at most 3: vibrato dips where it swings, a tongue does not.
+fn swing(frames: &Frames, i: i64) -> f32 {
+    let midis = || (i - 32..=i + 32).map(|k| frames.get(k.max(0))).filter(|f| f.periodicity > 0.6).map(|f| f.midi);
+    let (low, high) = midis().fold((f32::MAX, f32::MIN), |(low, high), midi| (low.min(midi), high.max(midi)));
+    (high - low).clamp(0.0, 3.0)
 }
