@@ -70,7 +70,23 @@ struct Beginning {
     probability: f32,
     /// That one of the candidates around it is a beginning.
     any: f32,
+    /// Where the note begins, s, and how much stands behind that.
     placed_s: f64,
+    weight: f32,
+}
+
+impl Beginning {
+    /// Two candidates for one beginning: the likelier stands, and both say where it lies.
+    fn together(self, other: Self) -> Self {
+        let (a, b) = (f64::from(self.weight), f64::from(other.weight));
+        let best = if other.probability > self.probability { other } else { self };
+        Self {
+            any: 1.0 - (1.0 - self.any) * (1.0 - other.any),
+            placed_s: (a * self.placed_s + b * other.placed_s) / (a + b),
+            weight: self.weight + other.weight,
+            ..best
+        }
+    }
 }
 
 /// Finds notes in frames.
@@ -201,7 +217,7 @@ impl NoteFinder {
             let seen = features(frames, &self.curves, frame);
             let probability = self.scores.probability(&seen);
             let placed_s = frame as f64 * HOP_S + self.scores.offset_s(&seen);
-            let candidate = Beginning { frame, probability, any: probability, placed_s };
+            let candidate = Beginning { frame, probability, any: probability, placed_s, weight: probability };
             self.remember(candidate);
             self.weigh(candidate, frames);
         }
@@ -250,11 +266,7 @@ impl NoteFinder {
         }
         match &mut self.likely {
             Some(likely) if candidate.frame - likely.frame <= frames.count(APART_S) => {
-                let both = 1.0 - (1.0 - likely.any) * (1.0 - candidate.any);
-                if candidate.probability > likely.probability {
-                    *likely = candidate;
-                }
-                likely.any = both;
+                *likely = likely.together(candidate);
             }
             _ => {
                 self.pass_on();
