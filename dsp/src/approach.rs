@@ -12,7 +12,7 @@ const FIRST_S: f64 = 0.016;
 /// In a slow attack the pitch can be told this long before the note speaks, s; before that it is too soft.
 const BEFORE_SPEAKING_S: f64 = 0.008;
 /// No lip bends a note farther than this without leaving its partial, cents.
-pub const MAX_BEND_CENTS: f64 = 260.0;
+const MAX_BEND_CENTS: f64 = 260.0;
 /// Looks on another partial belong together within this, cents.
 const SPLIT_SPREAD_CENTS: f64 = 60.0;
 /// Drawing the pitch on to the onset is limited to this, cents.

@@ -11,7 +11,9 @@ pub enum CannotTell {
     TooSoft,
     /// The sound before (a note's tail, the room) covers it.
     Masked,
-    /// No settled pitch to measure against.
+    /// There was no silence before it in which it could be heard.
+    NoSilenceBefore,
+    /// No pitch can be told there.
     NoPitch,
     /// A slurred entrance has no attack of its own.
     Slurred,

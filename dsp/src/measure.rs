@@ -44,6 +44,14 @@ const SOFT_SHARE: f64 = 0.004;
 const MOSTLY_AIR: f64 = 0.5;
 /// A slide is straighter than a bend by this ratio of mean errors \[H\].
 const SMEAR_STRAIGHTNESS: f64 = 1.55;
+/// Shortest body, s, and fastest fall of one, dB/s: a note that rings away has none.
+const BODY_S: f64 = 0.100;
+const MAX_BODY_FALL_DB_PER_S: f64 = 30.0;
+/// Air is heard where the note before ended so long before the onset, s.
+const SILENCE_S: f64 = 0.030;
+/// A take whose first milliseconds already hold this share of the attack peak's power (-20 dB) begins inside the note.
+const CUT_OFF_S: f64 = 0.002;
+const CUT_OFF_SHARE: f64 = 0.01;
 /// Half width of an overshoot, dB.
 const OVERSHOOT_WIDTH_DB: f64 = 1.5;
 /// A hidden onset drawn on this far from where the note begins by all that is seen, s, is not drawn on well.
@@ -77,6 +85,8 @@ struct Seen {
     tone_power: f64,
     approach_cents: Told,
     overshoot_db: Told,
+    /// Time since the end of the note before, internal samples; `None` where the note grows out of it.
+    silence: Option<f64>,
     evidence: Evidence,
 }
 
@@ -173,6 +183,7 @@ impl Measurer {
             tone_power,
             approach_cents: Err(CannotTell::Slurred),
             overshoot_db: Err(CannotTell::Slurred),
+            silence: None,
             evidence: Evidence::default(),
         };
         if articulation == Articulation::Slurred {
@@ -183,6 +194,7 @@ impl Measurer {
             Some(approach::read(self.reader.points(), instants.onset, instants.speaks, period, self.rate_hz));
         seen.approach_cents = self.approach_cents(candidate, &seen);
         if note.kind == Start::Fresh {
+            seen.silence = Some(instants.onset - candidate.earliest as f64);
             let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
             seen.air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
             if is_soft && seen.air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
@@ -272,7 +284,7 @@ impl Measurer {
     fn approach_cents(&self, candidate: &Candidate, seen: &Seen) -> Told {
         let (points, instants) = (self.reader.points(), &seen.instants);
         let lean = approach::lean(points, instants.onset, instants.speaks, candidate.end as f64, self.rate_hz);
-        let (value, width) = lean.ok_or(CannotTell::TooShort)?;
+        let (value, width) = lean.ok_or(CannotTell::NoPitch)?;
         told(value, width + seen.settled.uncertainty_cents)
     }
 
@@ -281,9 +293,7 @@ impl Measurer {
         let onset = seen.instants.onset;
         let at = |s: f64| (onset + s * self.rate_hz) as i64;
         let settled = (at(SETTLED_LEVEL_S.0), at(SETTLED_LEVEL_S.1).min(candidate.end));
-        if settled.1 - settled.0 < (0.05 * self.rate_hz) as i64 {
-            return Err(CannotTell::TooShort);
-        }
+        self.holds(history, settled)?;
         let partial = self.positions(seen.settled.hz).iter().next().map(|p| p.partial);
         let reach = HARD_ROUND_TRIPS * round_trip_s(seen.settled.hz, partial) * self.rate_hz;
         let top = self.level.max(onset, seen.instants.speaks + reach);
@@ -292,6 +302,24 @@ impl Measurer {
         let is_burst = sharpness(history, burst.0, burst.1) >= BURST_SHARE * sharpness(history, settled.0, settled.1);
         let over_db = if is_burst { power_to_db(top / band.max(1e-20)) } else { 0.0 };
         told(over_db, OVERSHOOT_WIDTH_DB)
+    }
+
+    /// Whether there is a body between two samples: long enough, and not ringing away.
+    fn holds(&self, history: &History, (from, to): (i64, i64)) -> Result<(), CannotTell> {
+        let length_s = self.seconds((to - from) as f64);
+        if length_s < BODY_S {
+            return Err(CannotTell::TooShort);
+        }
+        let middle = (from + to) / 2;
+        let fall_db = power_to_db(history.band_power(from, middle)) - power_to_db(history.band_power(middle, to));
+        // The halves' middles lie half the length apart.
+        if fall_db > MAX_BODY_FALL_DB_PER_S * 0.5 * length_s { Err(CannotTell::NoBody) } else { Ok(()) }
+    }
+
+    /// The take begins inside the note: what came before is not on it.
+    fn is_cut_off(&self, instants: &Instants) -> bool {
+        let first = self.level.max(0.0, CUT_OFF_S * self.rate_hz);
+        instants.onset < CUT_OFF_S * self.rate_hz && first > CUT_OFF_SHARE * instants.peak
     }
 
     fn positions(&self, hz: f64) -> crate::entrance::Positions {
@@ -315,8 +343,11 @@ impl Measurer {
         let speaks_s = self.seconds(instants.speaks);
         let onset_ms = self.onset_uncertainty_ms(seen);
         let (noise_ms, noise_db) = self.noise(seen);
-        let no_attack =
-            |told: Told| if seen.articulation == Articulation::Slurred { Err(CannotTell::Slurred) } else { told };
+        let no_attack = match seen.articulation {
+            Articulation::Slurred => Some(CannotTell::Slurred),
+            _ => self.is_cut_off(instants).then_some(CannotTell::CutOff),
+        };
+        let no_attack = |told: Told| no_attack.map_or(told, Err);
         let rise_ms = self.ms(instants.rise.1 - instants.rise.0);
         Front {
             index: self.num_told,
@@ -337,14 +368,14 @@ impl Measurer {
             articulation: seen.articulation,
             noise_before_tone_ms: no_attack(noise_ms),
             noise_before_tone_db: no_attack(noise_db),
-            approach_cents: seen.approach_cents,
+            approach_cents: no_attack(seen.approach_cents),
             onset_cents: no_attack(self.onset_cents(seen)),
             speak_ms: no_attack(told(self.ms(instants.speaks - instants.onset), onset_ms)),
             settle_ms: no_attack(self.settle_ms(seen)),
             attack_ms: no_attack(told(rise_ms, 1.0 + 0.1 * rise_ms)),
             log_attack_time: no_attack(self.log_attack_time(instants)),
             growth_db_per_s: no_attack(self.growth(instants)),
-            overshoot_db: seen.overshoot_db,
+            overshoot_db: no_attack(seen.overshoot_db),
             level_db: power_to_db(seen.tone_power),
             evidence: seen.evidence,
             picture: self.picture(seen),
@@ -360,12 +391,17 @@ impl Measurer {
     }
 
     fn noise(&self, seen: &Seen) -> (Told, Told) {
+        if !seen.silence.is_some_and(|since| self.seconds(since) >= SILENCE_S) {
+            return (Err(CannotTell::NoSilenceBefore), Err(CannotTell::NoSilenceBefore));
+        }
         match seen.air {
             Some(air) => {
                 let length = self.ms(seen.instants.onset - air.start);
                 let level = power_to_db(air.power / seen.tone_power.max(1e-20));
                 (told(length, 3.0 + self.onset_uncertainty_ms(seen)), told(level, 1.5))
             }
+            // What hides the onset hides air under it.
+            None if seen.instants.is_hidden => (Err(CannotTell::Masked), Err(CannotTell::Masked)),
             None => (told(0.0, 3.0), Err(CannotTell::NoAir)),
         }
     }

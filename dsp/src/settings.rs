@@ -1,16 +1,21 @@
 //! Everything the player can choose that shapes the numbers.
 
-/// How severe the judge is, 0 (relaxed) to 1 (strict); 0.5 is the default line of every fault.
+/// What [`Strictness`] does, for whoever sets it.
+pub const STRICTNESS_IN_WORDS: &str = "0 puts every line at twice its usual place, 0.5 at its usual place, 1 where nine \
+    of ten fronts of professionals lie under it, but never under what the ear notices";
+
+/// How severe the judge is: at 0 every line lies at twice its default, at 0.5 at the default, at 1 where nine of ten
+/// professional fronts lie under it, but never under what the ear notices.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Strictness(f64);
 
 impl Strictness {
-    /// Half as severe as the default.
+    /// Twice the default lines.
     pub const RELAXED: Self = Self(0.0);
     /// The default lines of the fault table.
     pub const NORMAL: Self = Self(0.5);
-    /// Twice as severe as the default.
+    /// About the 90th percentile of professionals.
     pub const STRICT: Self = Self(1.0);
 
     /// A strictness clamped to 0..=1; NaN gives the default.
@@ -23,12 +28,6 @@ impl Strictness {
     #[must_use]
     pub fn value(self) -> f64 {
         self.0
-    }
-
-    /// Factor on a fault's default line: 2 when relaxed, 1 by default, 0.5 when strict.
-    #[must_use]
-    pub fn line_factor(self) -> f64 {
-        (1.0 - 2.0 * self.0).exp2()
     }
 }
 

@@ -65,10 +65,14 @@ pub fn with_fault(mut entrance: Entrance, name: FaultName, severity: f64) -> Ent
         }
         FaultName::Below | FaultName::Above => {
             let sign = if name == FaultName::Below { -1.0 } else { 1.0 };
+            entrance.front.approach_cents = told(sign * (28.0 + 30.0 * severity), 3.0);
             entrance.front.onset_cents = told(sign * (40.0 + 60.0 * severity), 4.0);
             entrance.front.settle_ms = told(90.0 + 80.0 * severity, 7.0);
         }
-        FaultName::Slow => entrance.front.attack_ms = told(90.0 + 100.0 * severity, 8.0),
+        FaultName::Slow => {
+            entrance.front.speak_ms = told(46.0 + 40.0 * severity, 4.0);
+            entrance.front.attack_ms = told(90.0 + 100.0 * severity, 8.0);
+        }
         FaultName::Split => {
             entrance.front.evidence.split = Some(Split { interval_cents: -702.0, duration_ms: 45.0 });
             entrance.front.onset_cents = told(-702.0, 8.0);

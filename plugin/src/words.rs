@@ -1,26 +1,9 @@
-//! Labels and measures in the player's words, short enough for a window. Why an entrance was flagged, and
-//! what players usually try, is said by `notefront_takes::words`, as in the tables and reports.
+//! Measures and places in the player's words, short enough for a window. The words of the faults are those of
+//! `notefront_takes::words`, as in the tables and reports.
 
 use crate::passes::{Origin, Pass};
-use notefront_dsp::{CannotTell, Entrance, FaultName, Measure, Told, units};
-
-/// Short label of a fault, for lane and strip.
-#[must_use]
-pub fn label(fault: FaultName) -> &'static str {
-    match fault {
-        FaultName::Airy => "air first",
-        FaultName::Below => "from below",
-        FaultName::Above => "from above",
-        FaultName::Slow => "slow to speak",
-        FaultName::Split => "split",
-        FaultName::Smear => "slide late",
-        FaultName::Stutter => "two starts",
-        FaultName::Hard => "hard",
-        FaultName::Early => "early",
-        FaultName::Late => "late",
-        FaultName::HeldBreath => "breath held",
-    }
-}
+use notefront_dsp::{Entrance, Measure, Told, units};
+use notefront_takes::words::reason;
 
 /// A number with a sign that a player can read (a true minus).
 #[must_use]
@@ -38,23 +21,6 @@ pub fn measure(told: Told, unit: &str) -> String {
             format!("{minus}{:.0} \u{b1} {uncertainty:.0} {unit}", value.abs())
         }
         Err(why) => format!("cannot tell: {}", reason(why)),
-    }
-}
-
-/// Why a measure is not told.
-#[must_use]
-pub fn reason(why: CannotTell) -> &'static str {
-    match why {
-        CannotTell::TooShort => "too short",
-        CannotTell::TooSoft => "too soft",
-        CannotTell::Masked => "covered by the sound before",
-        CannotTell::NoPitch => "no settled pitch",
-        CannotTell::Slurred => "slurred",
-        CannotTell::NoGrid => "no beats",
-        CannotTell::NoAir => "no air",
-        CannotTell::CutOff => "the pass begins inside the note",
-        CannotTell::NoBody => "no held tone after it",
-        CannotTell::NotMeasured => "not measured by the version that kept it",
     }
 }
 
@@ -125,14 +91,7 @@ pub fn clock(s: f64) -> String {
 mod tests {
     use super::*;
     use crate::fixture;
-
-    #[test]
-    fn every_fault_has_a_label_of_its_own() {
-        let mut labels: Vec<&str> = FaultName::ALL.iter().map(|f| label(*f)).collect();
-        labels.sort_unstable();
-        labels.dedup();
-        assert_eq!(labels.len(), FaultName::ALL.len());
-    }
+    use notefront_dsp::{CannotTell, FaultName};
 
     #[test]
     fn measures_are_told_with_their_uncertainty_or_why_not() {

@@ -31,8 +31,12 @@ pub struct HeardTake {
 pub enum Compared {
     /// Air before the tone, ms.
     NoiseBeforeTone,
-    /// First pitch, cents.
+    /// Mean distance from the pitch on the way in, cents.
+    Approach,
+    /// First pitch, cents: told, never judged.
     OnsetCents,
+    /// Until it speaks, ms.
+    Speak,
     /// Until the pitch settled, ms.
     Settle,
     /// Growth of the tone, ms.
@@ -43,21 +47,36 @@ pub enum Compared {
 
 impl Compared {
     /// All of them.
-    pub const ALL: [Self; 5] = [Self::NoiseBeforeTone, Self::OnsetCents, Self::Settle, Self::Attack, Self::Timing];
+    pub const ALL: [Self; 7] = [
+        Self::NoiseBeforeTone,
+        Self::Approach,
+        Self::OnsetCents,
+        Self::Speak,
+        Self::Settle,
+        Self::Attack,
+        Self::Timing,
+    ];
 
     fn of(self, entrance: &Entrance) -> Told {
         match self {
             Self::NoiseBeforeTone => entrance.front.noise_before_tone_ms,
+            Self::Approach => entrance.front.approach_cents,
             Self::OnsetCents => entrance.front.onset_cents,
+            Self::Speak => entrance.front.speak_ms,
             Self::Settle => entrance.front.settle_ms,
             Self::Attack => entrance.front.attack_ms,
             Self::Timing => entrance.verdict.timing_ms,
         }
     }
 
-    /// Less of it is better; an attack may be as short or long as the music asks until one is too slow.
+    /// Less of it is better; a front may speak as soon or late as the music asks until one is too slow, and lips alone
+    /// are where they are before the horn answers.
     fn is_judged(self, a: &Entrance, b: &Entrance) -> bool {
-        self != Self::Attack || [a, b].iter().any(|e| e.verdict.faults.get(FaultName::Slow).is_some())
+        match self {
+            Self::OnsetCents | Self::Attack => false,
+            Self::Speak => [a, b].iter().any(|e| e.verdict.faults.get(FaultName::Slow).is_some()),
+            _ => true,
+        }
     }
 }
 
@@ -302,12 +321,12 @@ fn stretch(takes: &[HeardTake], places: &[Place], range: Range<usize>) -> Stretc
 pub fn why(change: &PairChange) -> String {
     let split = [&change.faults_gone, &change.faults_new].iter().any(|f| f.contains(&FaultName::Split));
     // A split begins on another partial: the distance to it and the way back say nothing beyond that word.
-    let is_said = |what: Compared| !split || !matches!(what, Compared::OnsetCents | Compared::Settle);
+    let is_said = |what: Compared| !split || !matches!(what, Compared::Approach | Compared::Settle);
     let told = Compared::ALL.into_iter().zip(&change.changes).filter(|&(what, _)| is_said(what));
     let told = told.filter_map(|(what, c)| Some((what, c.as_ref()?)));
     let mut said: Vec<String> = told.filter_map(|(what, c)| c.better.map(|side| words_of(what, c, side))).collect();
-    said.extend(change.faults_gone.iter().map(|&f| words::no_longer(f).to_owned()));
-    said.extend(change.faults_new.iter().map(|&f| words::now(f).to_owned()));
+    said.extend(change.faults_gone.iter().map(|&f| words::no_longer(f)));
+    said.extend(change.faults_new.iter().map(|&f| words::now(f)));
     if let Some(interval) = change.pair.interval.filter(|&i| i != 0) {
         said.push(format!("another note, {}", semitones(interval)));
     }
@@ -326,7 +345,10 @@ fn words_of(what: Compared, change: &Change, better: Side) -> String {
     let either = |yes, no| if is_b { yes } else { no };
     match what {
         Compared::NoiseBeforeTone => format!("{amount:.0} ms {} air", either("less", "more")),
-        Compared::OnsetCents => format!("{} the pitch by {amount:.0} cents", either("nearer to", "further from")),
+        Compared::Approach | Compared::OnsetCents => {
+            format!("{} the pitch by {amount:.0} cents", either("nearer to", "further from"))
+        }
+        Compared::Speak => format!("spoke {amount:.0} ms {}", either("sooner", "later")),
         Compared::Settle => format!("settled {amount:.0} ms {}", either("sooner", "later")),
         Compared::Attack => format!("grew {amount:.0} ms {}", either("faster", "slower")),
         Compared::Timing => format!("{} the beat by {amount:.0} ms", either("nearer to", "further from")),
@@ -383,7 +405,7 @@ mod tests {
         // 115 ms less, each known to 4 ms: the uncertainty is the root of 4 squared twice, 5.7 ms.
         let air = found.pairs[0].changes[0].expect("both told");
         assert!((air.value + 115.0).abs() < 1e-9 && (air.uncertainty - 32f64.sqrt()).abs() < 1e-9, "{air:?}");
-        assert_eq!(why(&found.pairs[0]), "115 ms less air, no more air first");
+        assert_eq!(why(&found.pairs[0]), "115 ms less air, no longer air first");
         assert_eq!((found.num_better(Side::A), found.num_better(Side::B)), (0, 1));
     }
 
@@ -392,14 +414,17 @@ mod tests {
         let (mut a, mut b) = (clear(0, 46, 1.0), clear(0, 46, 1.0));
         (a.front.settle_ms, b.front.settle_ms) = (told(40.0, 6.0), told(33.0, 6.0));
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
-        assert_eq!(found.changes[2].expect("both told").better, None, "7 ms of 8.5");
+        assert_eq!(found.changes[Compared::Settle as usize].expect("both told").better, None, "7 ms of 8.5");
         b.front.settle_ms = told(30.0, 6.0);
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
-        assert_eq!(found.changes[2].expect("both told").better, Some(Side::B), "10 ms of 8.5");
+        assert_eq!(found.changes[Compared::Settle as usize].expect("both told").better, Some(Side::B), "10 ms of 8.5");
         // ... and still no clearer front, for its clarity is the same.
         assert_eq!(found.better, None);
         b.front.settle_ms = Err(CannotTell::TooShort);
-        assert_eq!(pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None).changes[2], None);
+        assert_eq!(
+            pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None).changes[Compared::Settle as usize],
+            None
+        );
     }
 
     #[test]
@@ -414,9 +439,9 @@ mod tests {
     #[test]
     fn off_the_pitch_counts_by_its_distance_whatever_the_side() {
         let (mut a, mut b) = (below(0, 1.0), below(0, 1.0));
-        (a.front.onset_cents, b.front.onset_cents) = (told(-60.0, 4.0), told(55.0, 4.0));
+        (a.front.approach_cents, b.front.approach_cents) = (told(-60.0, 4.0), told(55.0, 4.0));
         let found = pair_change(Pair { a: 0, b: 0, interval: Some(0) }, &a, &b, None);
-        let change = found.changes[1].expect("both told");
+        let change = found.changes[Compared::Approach as usize].expect("both told");
         assert!((change.value - 115.0).abs() < 1e-9 && change.better.is_none(), "5 cents nearer, of 5.7: {change:?}");
     }
 

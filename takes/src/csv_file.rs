@@ -32,7 +32,9 @@ struct Row {
     worst_sureness: Option<f64>,
     noise_before_tone_ms: Option<f64>,
     noise_before_tone_db: Option<f64>,
+    approach_cents: Option<f64>,
     onset_cents: Option<f64>,
+    speak_ms: Option<f64>,
     settle_ms: Option<f64>,
     attack_ms: Option<f64>,
     growth_db_per_s: Option<f64>,
@@ -64,7 +66,9 @@ impl Row {
             worst_sureness: worst.map(|fault| fault.sureness),
             noise_before_tone_ms: told.noise_before_tone_ms,
             noise_before_tone_db: told.noise_before_tone_db,
+            approach_cents: told.approach_cents,
             onset_cents: told.onset_cents,
+            speak_ms: told.speak_ms,
             settle_ms: told.settle_ms,
             attack_ms: told.attack_ms,
             growth_db_per_s: told.growth_db_per_s,
@@ -78,7 +82,7 @@ impl Row {
 }
 
 /// Header of a table without rows, which a row would give otherwise.
-const HEADER: [&str; 24] = [
+const HEADER: [&str; 26] = [
     "index",
     "bar",
     "beat",
@@ -95,7 +99,9 @@ const HEADER: [&str; 24] = [
     "worst_sureness",
     "noise_before_tone_ms",
     "noise_before_tone_db",
+    "approach_cents",
     "onset_cents",
+    "speak_ms",
     "settle_ms",
     "attack_ms",
     "growth_db_per_s",
@@ -157,7 +163,7 @@ mod tests {
         assert_eq!(rows[0]["speaks_s"], "1.0115");
         assert_eq!([&rows[0]["bar"], &rows[0]["beat"], &rows[2]["bar"]], ["7", "2.5", ""]);
         assert_eq!((rows[0]["note"].as_str(), rows[0]["onset_cents"].as_str()), ("Bb2", "-70.9"));
-        assert_eq!(rows[0]["because"], "Bb2: came in 71 cents below and took 113 ms to settle");
+        assert_eq!(rows[0]["because"], "Bb2: leaned 41 cents below its pitch and took 113 ms to settle");
         assert_eq!(rows[2]["faults"], "airy below");
         assert_eq!(rows[2]["settle_ms"], "", "what cannot be told is empty");
     }

@@ -64,9 +64,10 @@ pub fn flagged(mut entrance: Entrance, name: FaultName, severity: f64, sureness:
     entrance
 }
 
-/// The contract's example: 71 cents below, settled after 113 ms.
+/// The contract's example: leans 41 cents below, came in at 71, settled after 113 ms.
 pub fn below(index: usize, speaks_s: f64) -> Entrance {
     let entrance = with(clear(index, 46, speaks_s), |e| {
+        e.front.approach_cents = told(-41.0, 3.0);
         e.front.onset_cents = told(-70.9, 4.0);
         e.front.settle_ms = told(112.5, 6.0);
         e.verdict.timing_ms = told(11.5, 2.0);
@@ -98,7 +99,7 @@ pub fn split(index: usize, speaks_s: f64) -> Entrance {
 pub fn take() -> Take {
     let both = flagged(airy(4, 5.25), FaultName::Below, 0.2, 0.7);
     let both = with(both, |e| {
-        e.front.onset_cents = told(-31.0, 12.0);
+        e.front.approach_cents = told(-31.0, 12.0);
         e.front.settle_ms = Err(CannotTell::TooShort);
     });
     Take {

@@ -4,6 +4,7 @@
 //! which mark it is; who draws it, page or insert, chooses pen, ink and paper. Each fault has a mark of its own, so
 //! that no meaning hangs on colour.
 
+use notefront_dsp::verdict::table::{self, Ink};
 use notefront_dsp::{Entrance, Fault, FaultName, Faults, FrontPicture, Told};
 
 /// A point, px.
@@ -235,14 +236,13 @@ impl<'a> Frame<'a> {
 
     /// The mark beside the stroke, of faults that have one.
     fn beside(&self, fault: &Fault) -> Option<Mark> {
-        let (kind, lines) = match fault.name {
-            FaultName::Airy => (MarkKind::Air, self.air()),
-            FaultName::Below | FaultName::Above => (MarkKind::Approach, vec![self.approach()]),
-            FaultName::Slow => (MarkKind::Growth, vec![self.growth()]),
-            FaultName::HeldBreath => (MarkKind::Held, vec![self.held()]),
-            FaultName::Early => (MarkKind::Foot, vec![self.foot(1.0)]),
-            FaultName::Late => (MarkKind::Foot, vec![self.foot(-1.0)]),
-            FaultName::Split | FaultName::Smear | FaultName::Stutter | FaultName::Hard => return None,
+        let (kind, lines) = match table::row(fault.name).ink {
+            Ink::Hatching => (MarkKind::Air, self.air()),
+            Ink::Approach => (MarkKind::Approach, vec![self.approach()]),
+            Ink::Wedge => (MarkKind::Growth, vec![self.growth()]),
+            Ink::Bracket => (MarkKind::Held, vec![self.held()]),
+            Ink::Foot => (MarkKind::Foot, vec![self.foot(if fault.name == FaultName::Early { 1.0 } else { -1.0 })]),
+            Ink::Double | Ink::Slant | Ink::Break | Ink::Bar => return None,
         };
         let dot = lines.last().and_then(|line| line.last().copied()).filter(|_| kind == MarkKind::Approach);
         Some(Mark { dot, ..mark(kind, fault.severity, lines) })

@@ -3,6 +3,7 @@
 use crate::beats::{Beats, Bend};
 use crate::mark_note::MarkNote;
 use crate::words;
+use notefront_dsp::verdict::table;
 use notefront_dsp::{Entrance, FaultName, units};
 
 /// Which entrances are marked.
@@ -31,7 +32,7 @@ impl Which {
     /// The one of that name.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
-        let fault = || FaultName::ALL.into_iter().find(|fault| fault.as_str() == name).map(Self::Fault);
+        let fault = || table::named(name).map(Self::Fault);
         match name {
             "flagged" => Some(Self::Flagged),
             "all" => Some(Self::All),
@@ -116,7 +117,7 @@ fn mark(entrance: &Entrance, which: Which) -> Option<Mark> {
     Some(Mark { time_s, length_s, label: label(entrance, which), note: MarkNote::of(entrance) })
 }
 
-/// "Bb2: came in 71 cents below and took 113 ms to settle"; the fault asked for comes first, then the worst.
+/// "Bb2: leaned 41 cents below its pitch and took 113 ms to settle"; the fault asked for comes first, then the worst.
 #[must_use]
 pub fn label(entrance: &Entrance, which: Which) -> String {
     let note = entrance.front.midi_note.map_or_else(|| "?".into(), units::note_name);
@@ -153,7 +154,7 @@ mod tests {
     #[test]
     fn a_label_is_the_note_and_the_reason() {
         let label = label(&fixtures::below(0, 1.0), Which::Flagged);
-        assert_eq!(label, "Bb2: came in 71 cents below and took 113 ms to settle");
+        assert_eq!(label, "Bb2: leaned 41 cents below its pitch and took 113 ms to settle");
         assert_eq!(super::label(&fixtures::clear(0, 53, 1.0), Which::All), "F3: clear");
     }
 
@@ -161,7 +162,7 @@ mod tests {
     fn the_fault_asked_for_comes_first() {
         let both = &fixtures::take().entrances[4];
         assert!(label(both, Which::Flagged).starts_with("F3: air for 115 ms"));
-        assert!(label(both, Which::Fault(FaultName::Below)).starts_with("F3: came in"));
+        assert!(label(both, Which::Fault(FaultName::Below)).starts_with("F3: leaned"));
     }
 
     #[test]

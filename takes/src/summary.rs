@@ -158,6 +158,10 @@ pub struct Medians {
     pub clarity: Option<Median>,
     /// ms, of entrances with air; the others have none to measure.
     pub noise_before_tone_ms: Option<Median>,
+    /// Distance from the pitch on the way in, cents, without its sign.
+    pub approach_cents_abs: Option<Median>,
+    /// ms.
+    pub speak_ms: Option<Median>,
     /// Distance of the first pitch from the settled one, cents, without its sign.
     pub onset_cents_abs: Option<Median>,
     /// ms.
@@ -214,6 +218,8 @@ fn medians(entrances: &[Entrance]) -> Medians {
     Medians {
         clarity: of(|e| Some(e.verdict.clarity)),
         noise_before_tone_ms: of(|e| value(e.front.noise_before_tone_ms).filter(|&ms| ms > 0.0)),
+        approach_cents_abs: of(|e| value(e.front.approach_cents).map(f64::abs)),
+        speak_ms: of(|e| value(e.front.speak_ms)),
         onset_cents_abs: of(|e| value(e.front.onset_cents).map(f64::abs)),
         settle_ms: of(|e| value(e.front.settle_ms)),
         attack_ms: of(|e| value(e.front.attack_ms)),

@@ -220,7 +220,7 @@ fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
 
 fn what(fault: Option<&Fault>, style: TableStyle) -> Cell {
     match fault {
-        Some(fault) => strong(words::short_label(fault.name).into(), style),
+        Some(fault) => strong(words::word(fault.name).into(), style),
         None => Cell::new("clear"),
     }
 }
@@ -241,12 +241,15 @@ fn note(entrance: &Entrance) -> String {
 
 /// What there is to tell of a clear entrance.
 fn clear_numbers(entrance: &Entrance) -> String {
-    let settled = entrance.front.settle_ms.ok().map(|m| match m.value.round() {
-        ms if ms > 0.0 => format!("settled after {ms:.0} ms"),
-        _ => "on its pitch at once".into(),
+    let front = &entrance.front;
+    let lean = front.approach_cents.ok().map(|m| match m.value.round() {
+        cents if cents.abs() >= 1.0 => {
+            format!("{:.0} cents {}", cents.abs(), if cents < 0.0 { "under" } else { "over" })
+        }
+        _ => "on its pitch".into(),
     });
-    let attack = entrance.front.attack_ms.ok().map(|m| format!("grew in {:.0} ms", m.value));
-    settled.into_iter().chain(attack).collect::<Vec<_>>().join(", ")
+    let speaks = front.speak_ms.ok().map(|m| format!("spoke in {:.0} ms", m.value));
+    lean.into_iter().chain(speaks).collect::<Vec<_>>().join(", ")
 }
 
 fn closing(summary: &Summary) -> String {
@@ -269,15 +272,14 @@ fn closing(summary: &Summary) -> String {
     }
     if let Some(&(worst, _)) = summary.most_frequent_faults().first() {
         let _ =
-            writeln!(text, "Against \"{}\" players usually try: {}.", words::label(worst), words::usual_remedy(worst));
+            writeln!(text, "Against \"{}\" players usually try: {}.", words::word(worst), words::usual_remedy(worst));
     }
     text
 }
 
-/// "3 came in below, 1 split".
+/// "from below 3, split 1".
 pub(crate) fn what_went_wrong(summary: &Summary) -> String {
-    let faults = summary.most_frequent_faults();
-    faults.iter().map(|&(name, num)| format!("{num} {}", words::label(name))).collect::<Vec<_>>().join(", ")
+    words::counted(&summary.most_frequent_faults())
 }
 
 /// "low register 2 of 9, middle register 1 of 20".
@@ -298,7 +300,7 @@ fn typical(summary: &Summary) -> Option<String> {
     };
     let all = [
         told(medians.settle_ms, "settles in", "ms"),
-        told(medians.attack_ms, "grows in", "ms"),
+        told(medians.speak_ms, "speaks in", "ms"),
         told(medians.timing_ms, "speaks off the beat by", "ms"),
     ];
     let all: Vec<_> = all.into_iter().flatten().collect();
@@ -324,7 +326,7 @@ mod tests {
     fn a_row_tells_time_note_fault_numbers_and_sureness() {
         let text = text(TableStyle::default());
         let row = line(&text, "0:01.01");
-        for part in ["Bb2", "71 cents below", "113 ms", "sure", "58"] {
+        for part in ["Bb2", "41 cents below", "113 ms", "sure", "58"] {
             assert!(row.contains(part), "{part:?} is missing in {row:?}");
         }
     }
@@ -391,7 +393,7 @@ mod tests {
     fn the_closing_tells_how_many_what_and_where() {
         let text = text(TableStyle::default());
         assert!(text.contains("5 entrances, 3 flagged (60 %)."));
-        assert!(line(&text, "What:").contains("2 came in below"));
+        assert!(line(&text, "What:").contains("from below 2"));
         assert!(line(&text, "Where:").contains("middle register 3 of 4"));
         assert!(text.contains(words::usual_remedy(FaultName::Below)));
     }

@@ -1,113 +1,65 @@
-//! What is wrong with an entrance, in a player's words: used by the table, the report and the insert.
+//! A player's words for the table, the page and the insert. Those of the faults stand in the analysis' one table.
 
-use notefront_dsp::{Articulation, Entrance, Fault, FaultName, Measure, SlidePosition, Told};
+use notefront_dsp::verdict::table;
+use notefront_dsp::{Articulation, CannotTell, Entrance, Fault, FaultName, SlidePosition};
 
-/// A figure whose uncertainty reaches this share of it is told with its uncertainty.
-const UNCERTAIN_SHARE: f64 = 0.15;
-/// Partials of real horns stray this far from whole ratios, in cents \[P\].
-const PARTIAL_TOLERANCE_CENTS: f64 = 40.0;
-/// Highest partial worth naming; players count them to about sixteen \[P\].
-const HIGHEST_PARTIAL: f64 = 16.0;
 /// Sureness from which a fault is told as sure, and below [`UNSURE`] as uncertain.
 const SURE: f64 = 0.9;
 /// Sureness below which a fault is told as uncertain.
 pub(crate) const UNSURE: f64 = 0.6;
 
-/// One or two words for a fault, for columns and filters.
+/// One or two words for a fault: the same in every table, filter, lane, marker and count.
 #[must_use]
-pub fn short_label(name: FaultName) -> &'static str {
-    match name {
-        FaultName::Airy => "air first",
-        FaultName::Stutter => "two starts",
-        FaultName::HeldBreath => "held breath",
-        name => name.as_str(),
-    }
-}
-
-/// A fault as a player says it, to be counted: "3 came in below".
-#[must_use]
-pub fn label(name: FaultName) -> &'static str {
-    match name {
-        FaultName::Airy => "with air before the tone",
-        FaultName::Below => "came in below",
-        FaultName::Above => "came in above",
-        FaultName::Slow => "slow to speak",
-        FaultName::Split => "split",
-        FaultName::Smear => "with the slide still moving",
-        FaultName::Stutter => "started twice",
-        FaultName::Hard => "too hard",
-        FaultName::Early => "early",
-        FaultName::Late => "late",
-        FaultName::HeldBreath => "after a held breath",
-    }
+pub fn word(name: FaultName) -> &'static str {
+    table::row(name).word
 }
 
 /// That a fault of one try is not in the next.
 #[must_use]
-pub fn no_longer(name: FaultName) -> &'static str {
-    match name {
-        FaultName::Airy => "no more air first",
-        FaultName::Below => "no longer from below",
-        FaultName::Above => "no longer from above",
-        FaultName::Slow => "no longer slow to speak",
-        FaultName::Split => "no longer split",
-        FaultName::Smear => "the slide was there in time",
-        FaultName::Stutter => "one start instead of two",
-        FaultName::Hard => "no longer too hard",
-        FaultName::Early => "no longer early",
-        FaultName::Late => "no longer late",
-        FaultName::HeldBreath => "no more held breath",
-    }
+pub fn no_longer(name: FaultName) -> String {
+    format!("no longer {}", word(name))
 }
 
 /// That a fault is in one try that was not in the one before.
 #[must_use]
-pub fn now(name: FaultName) -> &'static str {
-    match name {
-        FaultName::Airy => "now air first",
-        FaultName::Below => "now from below",
-        FaultName::Above => "now from above",
-        FaultName::Slow => "now slow to speak",
-        FaultName::Split => "now split",
-        FaultName::Smear => "now the slide was late",
-        FaultName::Stutter => "now two starts",
-        FaultName::Hard => "now too hard",
-        FaultName::Early => "now early",
-        FaultName::Late => "now late",
-        FaultName::HeldBreath => "now a held breath",
-    }
+pub fn now(name: FaultName) -> String {
+    format!("now {}", word(name))
+}
+
+/// Faults with how often they occur, in words: "from below 3, split 1".
+#[must_use]
+pub fn counted(faults: &[(FaultName, usize)]) -> String {
+    faults.iter().map(|&(name, num)| format!("{} {num}", word(name))).collect::<Vec<_>>().join(", ")
 }
 
 /// What players usually try against a fault: practice of the trade \[P\], not a promise.
 #[must_use]
 pub fn usual_remedy(name: FaultName) -> &'static str {
-    match name {
-        FaultName::Airy => "set the lips to the pitch before the breath turns; try breath attacks without the tongue",
-        FaultName::Below | FaultName::Above => "buzz the note alone first and match a reference pitch",
-        FaultName::Slow => "play short notes until they speak at once, then long ones with the same start",
-        FaultName::Split => "hear the pitch before you play it; note whether it went over or under",
-        FaultName::Smear => "practise slowly to a metronome until slide and tongue arrive at once",
-        FaultName::Stutter | FaultName::HeldBreath => "let the inhalation turn into the note in one motion",
-        FaultName::Hard => "release the tongue more lightly",
-        FaultName::Early | FaultName::Late => "play it slower, with a metronome",
-    }
+    table::row(name).advice
 }
 
 /// Why the fault was flagged: one clause with the numbers, such as
-/// "came in 71 cents below and took 113 ms to settle".
+/// "leaned 41 cents below its pitch and took 113 ms to settle".
 #[must_use]
 pub fn because(entrance: &Entrance, fault: FaultName) -> String {
-    match fault {
-        FaultName::Airy => airy(entrance),
-        FaultName::Below => off_pitch(entrance, "below"),
-        FaultName::Above => off_pitch(entrance, "above"),
-        FaultName::Slow => slow(entrance),
-        FaultName::Split => split(entrance),
-        FaultName::Smear => smear(entrance),
-        FaultName::Stutter => stutter(entrance),
-        FaultName::Hard => hard(entrance),
-        FaultName::Early | FaultName::Late => off_beat(entrance, fault),
-        FaultName::HeldBreath => held_breath(entrance),
+    (table::row(fault).because)(entrance)
+}
+
+/// Why a measure is not told.
+#[must_use]
+pub fn reason(why: CannotTell) -> &'static str {
+    match why {
+        CannotTell::TooShort => "too short",
+        CannotTell::TooSoft => "too soft",
+        CannotTell::Masked => "covered by the sound before",
+        CannotTell::NoSilenceBefore => "no silence before it",
+        CannotTell::NoPitch => "no pitch can be told",
+        CannotTell::Slurred => "slurred, no attack of its own",
+        CannotTell::NoGrid => "no beat",
+        CannotTell::NoAir => "no air",
+        CannotTell::CutOff => "the sound begins inside the note",
+        CannotTell::NoBody => "no held tone after it",
+        CannotTell::NotMeasured => "not measured by the version that kept it",
     }
 }
 
@@ -159,147 +111,6 @@ pub fn position(position: &SlidePosition) -> String {
     if position.trigger { format!("T {number}") } else { number.to_owned() }
 }
 
-fn airy(entrance: &Entrance) -> String {
-    let length = amount(entrance.front.noise_before_tone_ms, "ms");
-    let air = length.map_or_else(|| "air before the tone".into(), |ms| format!("air for {ms} before the tone"));
-    match entrance.front.noise_before_tone_db {
-        Ok(level) if level.value.round() < 0.0 => format!("{air}, {:.0} dB under it", -level.value),
-        Ok(level) if level.value.round() > 0.0 => format!("{air}, {:.0} dB louder than it", level.value),
-        Ok(_) => format!("{air}, as loud as it"),
-        Err(_) => air,
-    }
-}
-
-fn off_pitch(entrance: &Entrance, side: &str) -> String {
-    let start = match amount(entrance.front.onset_cents, "cents") {
-        Some(cents) => format!("came in {cents} {side}"),
-        None => format!("came in {side} the pitch"),
-    };
-    match amount(entrance.front.settle_ms, "ms") {
-        Some(ms) => format!("{start} and took {ms} to settle"),
-        None => start,
-    }
-}
-
-fn slow(entrance: &Entrance) -> String {
-    match amount(entrance.front.attack_ms, "ms") {
-        Some(ms) => format!("took {ms} to grow to its full tone"),
-        None => "took long to grow to its full tone".into(),
-    }
-}
-
-fn split(entrance: &Entrance) -> String {
-    let Some(split) = entrance.front.evidence.split else { return "started on another partial".into() };
-    let side = if split.interval_cents < 0.0 { "below" } else { "above" };
-    let (wrong, right) = match partials(entrance, split.interval_cents) {
-        Some((wrong, right)) => (format!("the {} partial", nth(wrong)), format!(" before it found the {}", nth(right))),
-        None => ("another partial".into(), String::new()),
-    };
-    let distance = interval(split.interval_cents);
-    format!("started on {wrong}, {distance} {side}, for {:.0} ms{right}", split.duration_ms)
-}
-
-/// The wrong and the right partial, in the most usual position where both lie an interval (cents) apart.
-fn partials(entrance: &Entrance, interval_cents: f64) -> Option<(u8, u8)> {
-    let usual = entrance.front.partial.into_iter();
-    let rights = usual.chain(entrance.front.positions.iter().filter(|p| !p.trigger).map(|p| p.partial));
-    rights.into_iter().find_map(|right| {
-        let exact = f64::from(right) * (interval_cents / 1200.0).exp2();
-        let wrong = exact.round();
-        let fits = (1.0..=HIGHEST_PARTIAL).contains(&wrong) && wrong != f64::from(right);
-        let off_cents = 1200.0 * (wrong / exact).log2();
-        (fits && off_cents.abs() <= PARTIAL_TOLERANCE_CENTS).then_some((wrong as u8, right))
-    })
-}
-
-fn smear(entrance: &Entrance) -> String {
-    let Some(smear) = entrance.front.evidence.smear else {
-        return "the slide was still moving when the note spoke".into();
-    };
-    let way = if smear.depth_cents < 0.0 { "up" } else { "down" };
-    format!(
-        "slid {way} {:.0} cents into the note over {:.0} ms: the slide came after the tongue",
-        smear.depth_cents.abs(),
-        smear.duration_ms
-    )
-}
-
-fn stutter(entrance: &Entrance) -> String {
-    match entrance.front.evidence.stutter {
-        Some(s) => format!("started twice, {:.0} ms apart with a dip of {:.0} dB between", s.gap_ms, s.dip_db),
-        None => "started twice".into(),
-    }
-}
-
-fn hard(entrance: &Entrance) -> String {
-    match entrance.front.overshoot_db {
-        Ok(over) => format!("burst out {:.0} dB over the tone it settled to", over.value),
-        Err(_) => "burst out louder than the tone it settled to".into(),
-    }
-}
-
-fn off_beat(entrance: &Entrance, fault: FaultName) -> String {
-    let side = if fault == FaultName::Early { "before" } else { "after" };
-    match amount(entrance.verdict.timing_ms, "ms") {
-        Some(ms) => format!("spoke {ms} {side} the beat"),
-        None => format!("spoke {side} the beat"),
-    }
-}
-
-fn held_breath(entrance: &Entrance) -> String {
-    match entrance.front.evidence.held_breath_ms {
-        Some(ms) => format!("held the breath for {ms:.0} ms before the note"),
-        None => "held the breath before the note".into(),
-    }
-}
-
-/// The size of a measure with its unit: "113 ms", or "113 ± 20 ms" where the uncertainty matters.
-fn amount(told: Told, unit: &str) -> Option<String> {
-    let measure = told.ok().filter(|m| m.value.is_finite())?;
-    Some(format!("{} {unit}", size(&measure)))
-}
-
-fn size(measure: &Measure) -> String {
-    // Half away from zero, as people round; the formatter alone would round half to even.
-    let value = measure.value.abs().round();
-    if measure.uncertainty.is_finite() && measure.uncertainty > UNCERTAIN_SHARE * value {
-        format!("{value:.0} ± {:.0}", measure.uncertainty.max(1.0))
-    } else {
-        format!("{value:.0}")
-    }
-}
-
-/// Name of a musical interval by its size in cents, to the nearest semitone.
-fn interval(cents: f64) -> String {
-    const NAMES: [&str; 13] = [
-        "less than a semitone",
-        "a semitone",
-        "a whole tone",
-        "a minor third",
-        "a major third",
-        "a fourth",
-        "a tritone",
-        "a fifth",
-        "a minor sixth",
-        "a major sixth",
-        "a minor seventh",
-        "a major seventh",
-        "an octave",
-    ];
-    let semitones = (cents.abs() / 100.0).round() as usize;
-    NAMES.get(semitones).map_or_else(|| "more than an octave".into(), |&name| name.into())
-}
-
-fn nth(n: u8) -> String {
-    let suffix = match (n % 10, n % 100) {
-        (1, tens) if tens != 11 => "st",
-        (2, tens) if tens != 12 => "nd",
-        (3, tens) if tens != 13 => "rd",
-        _ => "th",
-    };
-    format!("{n}{suffix}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -310,7 +121,10 @@ mod tests {
     #[test]
     fn a_scoop_is_told_as_in_the_contract() {
         // The words of the contract's own example.
-        assert_eq!(because(&below(0, 1.0), FaultName::Below), "came in 71 cents below and took 113 ms to settle");
+        assert_eq!(
+            because(&below(0, 1.0), FaultName::Below),
+            "leaned 41 cents below its pitch and took 113 ms to settle"
+        );
     }
 
     #[test]
@@ -360,13 +174,16 @@ mod tests {
     #[test]
     fn an_uncertain_figure_says_so() {
         let entrance = with(below(0, 1.0), |e| e.front.settle_ms = told(60.0, 25.0));
-        assert_eq!(because(&entrance, FaultName::Below), "came in 71 cents below and took 60 ± 25 ms to settle");
+        assert_eq!(
+            because(&entrance, FaultName::Below),
+            "leaned 41 cents below its pitch and took 60 ± 25 ms to settle"
+        );
     }
 
     #[test]
     fn what_cannot_be_told_is_left_out() {
         let entrance = with(clear(0, 46, 1.0), |e| {
-            e.front.onset_cents = Err(CannotTell::TooSoft);
+            e.front.approach_cents = Err(CannotTell::TooSoft);
             e.front.settle_ms = Err(CannotTell::TooShort);
             e.front.noise_before_tone_ms = told(f64::NAN, 1.0);
         });
@@ -374,7 +191,7 @@ mod tests {
             let words = because(&entrance, fault);
             assert!(!words.is_empty() && !words.contains("NaN"), "{words}");
         }
-        assert_eq!(because(&entrance, FaultName::Below), "came in below the pitch");
+        assert_eq!(because(&entrance, FaultName::Below), "leaned below its pitch");
     }
 
     #[test]
@@ -389,7 +206,7 @@ mod tests {
             e.front.evidence = evidence;
             e.front.overshoot_db = told(7.6, 1.5);
             e.verdict.timing_ms = told(-24.0, 2.0);
-            e.front.attack_ms = told(140.0, 5.0);
+            e.front.speak_ms = told(70.0, 5.0);
         });
         let told = |fault| because(&entrance, fault);
         assert_eq!(told(FaultName::Stutter), "started twice, 85 ms apart with a dip of 9 dB between");
@@ -400,7 +217,7 @@ mod tests {
         assert_eq!(told(FaultName::Hard), "burst out 8 dB over the tone it settled to");
         assert_eq!(told(FaultName::HeldBreath), "held the breath for 350 ms before the note");
         assert_eq!(told(FaultName::Early), "spoke 24 ms before the beat");
-        assert_eq!(told(FaultName::Slow), "took 140 ms to grow to its full tone");
+        assert_eq!(told(FaultName::Slow), "took 70 ms to speak");
     }
 
     #[test]
@@ -416,5 +233,37 @@ mod tests {
         let at = |p, trigger| position(&SlidePosition { position: p, trigger, partial: 2 });
         assert_eq!(at(1.0, false), "1");
         assert_eq!(at(2.3, true), "T 2.3");
+    }
+
+    #[test]
+    fn every_surface_has_the_words_of_the_one_table() {
+        for row in &table::TABLE {
+            let name = row.name;
+            let entrance = crate::fixtures::flagged(clear(0, 46, 1.0), name, 0.5, 0.9);
+            assert_eq!((word(name), name.as_str()), (row.word, row.key));
+            assert!(no_longer(name).ends_with(row.word) && now(name).ends_with(row.word));
+            assert_eq!(usual_remedy(name), row.advice);
+            let because = because(&entrance, name);
+            let label = crate::marks::label(&entrance, crate::marks::Which::Flagged);
+            assert_eq!(label, format!("Bb2: {}", because.replace('±', "+-")), "labels are ASCII");
+            assert_eq!(crate::marks::Which::from_name(row.key), Some(crate::marks::Which::Fault(name)));
+            let mut take = crate::fixtures::take();
+            take.entrances = vec![entrance];
+            let text = crate::table::take(&take, crate::table::TableStyle::default());
+            for said in [row.word, row.advice, &because] {
+                assert!(text.contains(said), "{said} in the table:\n{text}");
+            }
+            let json = serde_json::to_value(crate::json::TakeDocument::from(&take)).expect("JSON");
+            assert_eq!(json["entrances"][0]["faults"][0]["because"], because);
+            assert_eq!(json["entrances"][0]["faults"][0]["name"], row.key);
+        }
+    }
+
+    #[test]
+    fn the_readme_shows_the_table_itself() {
+        let readme = include_str!("../../README.md");
+        let table = table::in_markdown();
+        assert!(readme.contains(&table), "put this into README.md:\n{table}");
+        assert!(readme.replace('\n', " ").contains(notefront_dsp::settings::STRICTNESS_IN_WORDS));
     }
 }

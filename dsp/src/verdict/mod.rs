@@ -1,13 +1,14 @@
 //! Verdicts: what is made of a front. A pure function of the front, the beat next to it and the settings; nothing
 //! here is ever stored in a front.
 
+pub mod lines;
+mod sentences;
+pub mod table;
 mod clarity;
 mod judge;
-mod lines;
 
 pub use clarity::{clarity, cost};
 pub use judge::judge;
-pub use lines::*;
 
 use crate::entrance::{Front, Told};
 use crate::grid::Beat;
@@ -19,11 +20,11 @@ use crate::settings::Settings;
 pub enum FaultName {
     /// Air before the tone.
     Airy,
-    /// Came in under the pitch, on the same partial.
+    /// Leans under its pitch, on the same partial.
     Below,
-    /// Came in over the pitch, on the same partial.
+    /// Leans over its pitch, on the same partial.
     Above,
-    /// The tone took long to grow.
+    /// The tone took long to come.
     Slow,
     /// Began on another partial.
     Split,
@@ -60,19 +61,7 @@ impl FaultName {
     /// The fixed name used in files.
     #[must_use]
     pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Airy => "airy",
-            Self::Below => "below",
-            Self::Above => "above",
-            Self::Slow => "slow",
-            Self::Split => "split",
-            Self::Smear => "smear",
-            Self::Stutter => "stutter",
-            Self::Hard => "hard",
-            Self::Early => "early",
-            Self::Late => "late",
-            Self::HeldBreath => "held-breath",
-        }
+        table::row(self).key
     }
 }
 

@@ -76,7 +76,7 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme) -> b
         ui.label("A clear attack.");
     }
     for fault in entrance.verdict.faults.iter() {
-        ui.label(RichText::new(words::label(fault.name)).strong());
+        ui.label(RichText::new(notefront_takes::words::word(fault.name)).strong());
         ui.label(because(entrance, fault.name));
         let remedy = usual_remedy(fault.name);
         let sure = format!("{:.0} % sure. Players usually try: {remedy}.", fault.sureness * 100.0);
@@ -96,11 +96,14 @@ fn listen(ui: &mut Ui, place: &Place) -> bool {
 
 fn numbers(ui: &mut Ui, entrance: &Entrance) {
     let rows = [
+        ("leaned", words::measure(entrance.front.approach_cents, "cents")),
         ("in at", words::measure(entrance.front.onset_cents, "cents")),
+        ("spoke in", words::measure(entrance.front.speak_ms, "ms")),
         ("settled after", words::measure(entrance.front.settle_ms, "ms")),
         ("tuning", words::measure(entrance.front.tuning_cents, "cents")),
         ("air first", words::measure(entrance.front.noise_before_tone_ms, "ms")),
         ("grows in", words::measure(entrance.front.attack_ms, "ms")),
+        ("burst", words::measure(entrance.front.overshoot_db, "dB")),
         ("from the beat", words::measure(entrance.verdict.timing_ms, "ms")),
         ("level", words::signed(entrance.front.level_db, 0, "dBFS")),
     ];

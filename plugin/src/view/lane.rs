@@ -177,7 +177,7 @@ fn draw_strokes(
 }
 
 fn label_of(shown: &Faults) -> String {
-    shown.iter().map(|f| words::label(f.name)).collect::<Vec<_>>().join(", ")
+    shown.iter().map(|f| notefront_takes::words::word(f.name)).collect::<Vec<_>>().join(", ")
 }
 
 /// Places labels from left to right in rows, and leaves out what has no room: the ink still stands.

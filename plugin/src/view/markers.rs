@@ -91,7 +91,7 @@ fn which(ui: &mut Ui, which: &mut Which) {
     let name = |which: Which| match which {
         Which::Flagged => "flagged entrances",
         Which::All => "all entrances",
-        Which::Fault(fault) => words::label(fault),
+        Which::Fault(fault) => notefront_takes::words::word(fault),
     };
     ComboBox::from_label("marked").selected_text(name(*which)).show_ui(ui, |ui| {
         for choice in [Which::Flagged, Which::All].into_iter().chain(FaultName::ALL.map(Which::Fault)) {

@@ -128,7 +128,7 @@ fn notes(num: usize) -> &'static str {
 }
 
 fn most(row: &Row) -> String {
-    row.most.map_or(String::new(), |(fault, num)| format!("mostly {} ({num})", words::label(fault)))
+    row.most.map_or(String::new(), |(fault, num)| format!("mostly {} ({num})", notefront_takes::words::word(fault)))
 }
 
 /// What a row says to a reader who does not see the bar.

@@ -6,6 +6,7 @@ use crate::tasks::Task;
 use crate::timing::OffsetEstimate;
 use egui::{ComboBox, DragValue, RichText, Slider, Ui};
 use nice_plug::prelude::Enum;
+use notefront_dsp::settings::STRICTNESS_IN_WORDS;
 
 /// Step of the text size.
 const TEXT_STEP: f32 = 0.1;
@@ -42,7 +43,7 @@ pub fn show(
 fn strictness(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
     let mut value = params.strictness.value();
     let slider = Slider::new(&mut value, 0.0..=1.0).step_by(0.01).show_value(false).text("strictness");
-    if ui.add(slider).on_hover_text("Left: relaxed, lines twice as wide. Right: strict, half as wide.").changed() {
+    if ui.add(slider).on_hover_text(format!("{STRICTNESS_IN_WORDS}.")).changed() {
         tasks.push(Task::Strictness(value));
     }
     let word = match value {

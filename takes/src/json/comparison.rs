@@ -83,7 +83,11 @@ pub struct PairDocument {
     /// ms.
     pub noise_before_tone_ms_change: Option<f64>,
     /// Cents; signed, so that from -50 to +50 is +100.
+    pub approach_cents_change: Option<f64>,
+    /// Cents; signed.
     pub onset_cents_change: Option<f64>,
+    /// ms.
+    pub speak_ms_change: Option<f64>,
     /// ms.
     pub settle_ms_change: Option<f64>,
     /// ms.
@@ -110,7 +114,11 @@ pub struct ChangeUncertainty {
     /// ms.
     pub noise_before_tone_ms_change: Option<f64>,
     /// Cents.
+    pub approach_cents_change: Option<f64>,
+    /// Cents.
     pub onset_cents_change: Option<f64>,
+    /// ms.
+    pub speak_ms_change: Option<f64>,
     /// ms.
     pub settle_ms_change: Option<f64>,
     /// ms.
@@ -287,7 +295,9 @@ impl From<&PairChange> for PairDocument {
             interval: pair.pair.interval,
             clarity_change: finite(Some(pair.clarity), MS),
             noise_before_tone_ms_change: of(Compared::NoiseBeforeTone, MS),
+            approach_cents_change: of(Compared::Approach, CENTS),
             onset_cents_change: of(Compared::OnsetCents, CENTS),
+            speak_ms_change: of(Compared::Speak, MS),
             settle_ms_change: of(Compared::Settle, MS),
             attack_ms_change: of(Compared::Attack, MS),
             timing_ms_change: of(Compared::Timing, MS),
@@ -306,7 +316,9 @@ impl From<&PairChange> for ChangeUncertainty {
         let of = |what: Compared, places| finite(told(pair, what).map(|c| c.uncertainty), places);
         Self {
             noise_before_tone_ms_change: of(Compared::NoiseBeforeTone, MS),
+            approach_cents_change: of(Compared::Approach, CENTS),
             onset_cents_change: of(Compared::OnsetCents, CENTS),
+            speak_ms_change: of(Compared::Speak, MS),
             settle_ms_change: of(Compared::Settle, MS),
             attack_ms_change: of(Compared::Attack, MS),
             timing_ms_change: of(Compared::Timing, MS),

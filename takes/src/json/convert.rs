@@ -102,11 +102,14 @@ impl From<&Entrance> for EntranceDocument {
             articulation: e.front.articulation.into(),
             noise_before_tone_ms: value(e.front.noise_before_tone_ms, MS),
             noise_before_tone_db: value(e.front.noise_before_tone_db, DB),
+            approach_cents: value(e.front.approach_cents, CENTS),
             onset_cents: value(e.front.onset_cents, CENTS),
+            speak_ms: value(e.front.speak_ms, MS),
             settle_ms: value(e.front.settle_ms, MS),
             attack_ms: value(e.front.attack_ms, MS),
             log_attack_time: value(e.front.log_attack_time, RATIO),
             growth_db_per_s: value(e.front.growth_db_per_s, DB),
+            overshoot_db: value(e.front.overshoot_db, DB),
             timing_ms: value(e.verdict.timing_ms, MS),
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
@@ -129,11 +132,14 @@ impl From<&Entrance> for UncertaintyDocument {
             tuning_cents: of(e.front.tuning_cents, CENTS),
             noise_before_tone_ms: of(e.front.noise_before_tone_ms, MS),
             noise_before_tone_db: of(e.front.noise_before_tone_db, DB),
+            approach_cents: of(e.front.approach_cents, CENTS),
             onset_cents: of(e.front.onset_cents, CENTS),
+            speak_ms: of(e.front.speak_ms, MS),
             settle_ms: of(e.front.settle_ms, MS),
             attack_ms: of(e.front.attack_ms, MS),
             log_attack_time: of(e.front.log_attack_time, RATIO),
             growth_db_per_s: of(e.front.growth_db_per_s, DB),
+            overshoot_db: of(e.front.overshoot_db, DB),
             timing_ms: of(e.verdict.timing_ms, MS),
         }
     }
@@ -147,11 +153,14 @@ fn reasons(e: &Entrance) -> BTreeMap<&'static str, ReasonDocument> {
         ("tuning_cents", e.front.tuning_cents),
         ("noise_before_tone_ms", e.front.noise_before_tone_ms),
         ("noise_before_tone_db", e.front.noise_before_tone_db),
+        ("approach_cents", e.front.approach_cents),
         ("onset_cents", e.front.onset_cents),
+        ("speak_ms", e.front.speak_ms),
         ("settle_ms", e.front.settle_ms),
         ("attack_ms", e.front.attack_ms),
         ("log_attack_time", e.front.log_attack_time),
         ("growth_db_per_s", e.front.growth_db_per_s),
+        ("overshoot_db", e.front.overshoot_db),
         ("timing_ms", e.verdict.timing_ms),
     ];
     let untold = told.into_iter().filter_map(|(field, told)| told.err().map(|reason| (field, reason)));
@@ -197,6 +206,8 @@ impl From<Medians> for MediansDocument {
         Self {
             clarity: m.clarity.map(MedianDocument::from),
             noise_before_tone_ms: m.noise_before_tone_ms.map(MedianDocument::from),
+            approach_cents_abs: m.approach_cents_abs.map(MedianDocument::from),
+            speak_ms: m.speak_ms.map(MedianDocument::from),
             onset_cents_abs: m.onset_cents_abs.map(MedianDocument::from),
             settle_ms: m.settle_ms.map(MedianDocument::from),
             attack_ms: m.attack_ms.map(MedianDocument::from),
@@ -235,7 +246,7 @@ mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
 mirror!(Source => SoundDocument: Horn, Mouthpiece);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
 mirror!(Origin => GridOrigin: Given, Click, Found, Notes);
-mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoPitch, Slurred, NoGrid, NoAir, CutOff,
+mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoSilenceBefore, NoPitch, Slurred, NoGrid, NoAir, CutOff,
     NoBody, NotMeasured);
 mirror!(FaultName => FaultNameDocument:
     Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);
@@ -269,10 +280,12 @@ mod tests {
     fn the_document_has_the_contract_s_fields_and_values() {
         let document = document(&fixtures::take());
         assert_eq!(document["format"], "notefront.take");
-        assert_eq!(document["version"], 1);
+        assert_eq!(document["version"], 2);
         let first = &document["entrances"][0];
         assert_eq!(first["note"], "Bb2");
+        assert_eq!(first["approach_cents"], -41.0);
         assert_eq!(first["onset_cents"], -70.9);
+        assert_eq!(first["speak_ms"], 3.0);
         assert_eq!(first["settle_ms"], 112.5);
         assert_eq!(first["clarity"], 58);
         assert_eq!(first["uncertainty"]["onset_s"], 0.002);
@@ -282,7 +295,7 @@ mod tests {
             first["faults"],
             json!([{
                 "name": "below", "severity": 0.42, "sureness": 0.97,
-                "because": "came in 71 cents below and took 113 ms to settle"
+                "because": "leaned 41 cents below its pitch and took 113 ms to settle"
             }])
         );
         assert_eq!(document["grid"], Value::Null);

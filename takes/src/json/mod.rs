@@ -1,4 +1,4 @@
-//! The program's fixed document of a take (`notefront.take`, version 1), and its JSON Schema.
+//! The program's fixed document of a take (`notefront.take`, version 2), and its JSON Schema.
 //!
 //! Instants in seconds from the first sample, intervals in ms, pitch in cents, level in dB. A number that
 //! cannot be told is null, and `cannot_tell` names the reason. The version rises when a field changes meaning;
@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 /// Name of the document.
 pub const FORMAT: &str = "notefront.take";
 /// Version of the document.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// One judged take.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
@@ -176,14 +176,21 @@ pub struct EntranceDocument {
     pub noise_before_tone_ms: Option<f64>,
     /// Level of that air relative to the settled tone, dB.
     pub noise_before_tone_db: Option<f64>,
-    /// First measurable pitch relative to the settled pitch, cents; negative = came in below.
+    /// Mean distance from the settled pitch from the onset to 100 ms after the note speaks, weighted by loudness, cents;
+    /// negative = below. This one is judged.
+    pub approach_cents: Option<f64>,
+    /// First measurable pitch relative to the settled pitch, cents; negative = came in below. Told, never judged.
     pub onset_cents: Option<f64>,
-    /// From the onset to the last instant outside +-10 cents of the settled pitch, ms.
+    /// From the onset until the note speaks, ms.
+    pub speak_ms: Option<f64>,
+    /// From the onset to the last instant outside the band around the settled pitch, ms.
     pub settle_ms: Option<f64>,
     /// 20 % to 90 % of the attack peak, ms.
     pub attack_ms: Option<f64>,
     /// MPEG-7 LogAttackTime (ISO/IEC 15938-4), log10 of seconds.
     pub log_attack_time: Option<f64>,
+    /// Level of the attack over the body it drops to, dB.
+    pub overshoot_db: Option<f64>,
     /// Slope of the log harmonic level over the attack, dB/s.
     pub growth_db_per_s: Option<f64>,
     /// Distance from the grid, ms; positive = late.
@@ -229,7 +236,11 @@ pub struct UncertaintyDocument {
     /// dB.
     pub noise_before_tone_db: Option<f64>,
     /// Cents.
+    pub approach_cents: Option<f64>,
+    /// Cents.
     pub onset_cents: Option<f64>,
+    /// ms.
+    pub speak_ms: Option<f64>,
     /// ms.
     pub settle_ms: Option<f64>,
     /// ms.
@@ -238,6 +249,8 @@ pub struct UncertaintyDocument {
     pub log_attack_time: Option<f64>,
     /// dB/s.
     pub growth_db_per_s: Option<f64>,
+    /// dB.
+    pub overshoot_db: Option<f64>,
     /// ms.
     pub timing_ms: Option<f64>,
 }
@@ -252,7 +265,9 @@ pub enum ReasonDocument {
     TooSoft,
     /// The sound before covers it.
     Masked,
-    /// No settled pitch to measure against.
+    /// There was no silence before it in which it could be heard.
+    NoSilenceBefore,
+    /// No pitch can be told there.
     NoPitch,
     /// A slurred entrance has no attack of its own.
     Slurred,
@@ -287,11 +302,11 @@ pub struct FaultDocument {
 pub enum FaultNameDocument {
     /// Air before the tone.
     Airy,
-    /// Came in under the pitch, on the same partial.
+    /// Leans under its pitch, on the same partial.
     Below,
-    /// Came in over the pitch, on the same partial.
+    /// Leans over its pitch, on the same partial.
     Above,
-    /// The tone took long to grow.
+    /// The tone took long to come.
     Slow,
     /// Began on another partial.
     Split,
@@ -355,6 +370,10 @@ pub struct MediansDocument {
     pub clarity: Option<MedianDocument>,
     /// ms, over the entrances that have air before the tone.
     pub noise_before_tone_ms: Option<MedianDocument>,
+    /// Cents, without the sign.
+    pub approach_cents_abs: Option<MedianDocument>,
+    /// ms.
+    pub speak_ms: Option<MedianDocument>,
     /// Cents, without the sign.
     pub onset_cents_abs: Option<MedianDocument>,
     /// ms.

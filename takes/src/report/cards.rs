@@ -20,7 +20,7 @@ pub fn card(id: &str, rank: usize, entrance: &Entrance, sounds: &Sounds) -> Mark
                 (play(entrance, sounds, "Play"))
             }
             ul.faults { @for fault in &faults {
-                li { b { (words::short_label(fault.name)) } ": " (words::because(entrance, fault.name)) " " span.sure { "(" (words::sureness(fault)) ")" } }
+                li { b { (words::word(fault.name)) } ": " (words::because(entrance, fault.name)) " " span.sure { "(" (words::sureness(fault)) ")" } }
             } }
             @if let Some(worst) = faults.first() { p.try { "Players usually try: " (words::usual_remedy(worst.name)) "." } }
             (close_up(entrance, &spoken(entrance)))
@@ -33,9 +33,12 @@ pub fn card(id: &str, rank: usize, entrance: &Entrance, sounds: &Sounds) -> Mark
 fn numbers(entrance: &Entrance) -> Markup {
     let rows = [
         ("air first", entrance.front.noise_before_tone_ms, "ms"),
+        ("leaned", entrance.front.approach_cents, "cents"),
         ("in at", entrance.front.onset_cents, "cents"),
+        ("spoke in", entrance.front.speak_ms, "ms"),
         ("settled after", entrance.front.settle_ms, "ms"),
         ("grew in", entrance.front.attack_ms, "ms"),
+        ("burst", entrance.front.overshoot_db, "dB"),
         ("off the beat", entrance.verdict.timing_ms, "ms"),
     ];
     // Without a beat nobody asks how far off it a note was.
@@ -49,21 +52,6 @@ fn figure(told: Told, unit: &str) -> String {
     match told {
         Ok(m) if m.value.is_finite() => format!("{} ± {:.0} {unit}", minus(m.value), m.uncertainty),
         Ok(_) => "cannot tell".into(),
-        Err(reason) => format!("cannot tell: {}", why_not(reason)),
-    }
-}
-
-fn why_not(reason: CannotTell) -> &'static str {
-    match reason {
-        CannotTell::TooShort => "too short",
-        CannotTell::TooSoft => "too soft",
-        CannotTell::Masked => "covered by the sound before",
-        CannotTell::NoPitch => "no settled pitch",
-        CannotTell::Slurred => "slurred, no attack of its own",
-        CannotTell::NoGrid => "no beat given",
-        CannotTell::NoAir => "no air",
-        CannotTell::CutOff => "the take begins inside it",
-        CannotTell::NoBody => "no held tone after it",
-        CannotTell::NotMeasured => "not measured",
+        Err(reason) => format!("cannot tell: {}", words::reason(reason)),
     }
 }

@@ -2,9 +2,9 @@
 
 use super::{lane, svg};
 use crate::glyph::{self, GlyphScale, glyph};
-use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::entrance::Smear;
+use notefront_dsp::verdict::table;
 use notefront_dsp::{Entrance, Evidence, Fault, FaultName, Faults, Front, FrontPicture, Measure, Told, Verdict};
 
 /// Size of an example, px.
@@ -32,18 +32,8 @@ pub fn view(entrances: &[Entrance]) -> Markup {
 }
 
 fn meaning(name: FaultName) -> String {
-    let mark = match name {
-        FaultName::Airy => "hatching, as long and as dense as the air",
-        FaultName::Below | FaultName::Above => "the way into the pitch",
-        FaultName::Slow => "a wedge, as long as it grew",
-        FaultName::Split => "two strokes",
-        FaultName::Smear => "a leaning stroke",
-        FaultName::Stutter => "a broken stroke",
-        FaultName::Hard => "a bar on top",
-        FaultName::Early | FaultName::Late => "a foot to the beat",
-        FaultName::HeldBreath => "a bracket, as long as the silence",
-    };
-    format!("{}: {mark}", words::short_label(name))
+    let row = table::row(name);
+    format!("{}: {}", row.word, row.mark)
 }
 
 /// A clear entrance with one fault put on it, of a size that shows.
@@ -55,6 +45,7 @@ fn example(clear: Entrance, name: FaultName) -> Entrance {
     let front = Front {
         noise_before_tone_ms: told(110.0),
         noise_before_tone_db: told(-18.0),
+        approach_cents: told(if name == FaultName::Above { 40.0 } else { -40.0 }),
         onset_cents: told(if name == FaultName::Above { 80.0 } else { -80.0 }),
         settle_ms: told(120.0),
         attack_ms: told(110.0),

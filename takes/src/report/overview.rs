@@ -74,7 +74,8 @@ pub fn typical(heard: &HeardTake) -> Markup {
     let rows = [
         ("clarity", m.clarity, ""),
         ("air first, where there is any", m.noise_before_tone_ms, "ms"),
-        ("distance from the pitch at the start", m.onset_cents_abs, "cents"),
+        ("leaned", m.approach_cents_abs, "cents"),
+        ("spoke in", m.speak_ms, "ms"),
         ("settled after", m.settle_ms, "ms"),
         ("grew in", m.attack_ms, "ms"),
         ("off the beat", m.timing_ms, "ms"),

@@ -51,7 +51,7 @@ fn bar(takes: &[HeardTake]) -> Markup {
     let faults = FaultName::ALL.into_iter().filter(|f| flagged.iter().any(|e| e.verdict.faults.get(*f).is_some()));
     html! {
         form.bar aria-label="Controls" {
-            label { "Fault " select #by-fault { option value="" { "all" } @for f in faults { option value=(f.as_str()) { (words::short_label(f)) } } } }
+            label { "Fault " select #by-fault { option value="" { "all" } @for f in faults { option value=(f.as_str()) { (words::word(f)) } } } }
             label { "Register " select #by-register { option value="" { "all" } @for r in registers { option value=(r.as_str()) { (r.as_str()) } } } }
             label { "Order " select #order { option value="worst" { "worst first" } option value="time" { "as played" } } }
             span #shown role="status" {}
@@ -70,7 +70,10 @@ pub fn meaning() -> Markup {
             dl {
                 dt { "clarity" } dd { "0 to 100. 100 is a front with nothing to say about it; the worst fault dominates. It describes this one front, not the player." }
                 dt { "air first" } dd { "breath that sounds before the tone, in milliseconds, and how far its level lies under the settled tone." }
-                dt { "in at" } dd { "the first pitch that can be measured, in cents (hundredths of a semitone) from the pitch the note settled on. Minus is below." }
+                dt { "leaned" } dd { "how far the pitch lay from where it settled while the note spoke: the mean to 100 ms after, weighted by loudness, in cents (hundredths of a semitone). Minus is below. This is what tells a lean, not the first instant." }
+                dt { "in at" } dd { "the first pitch that can be measured, from the pitch the note settled on. Clear fronts are 20 cents sharp there as a rule, one in ten over 80: the lips are alone until the horn answers. Told, never judged." }
+                dt { "spoke in" } dd { "from the first sound of the tone until it speaks, 12 dB under its attack’s peak." }
+                dt { "burst" } dd { "how far the attack lies over the tone it drops to. A note that is short or rings away has none to compare with." }
                 dt { "settled after" } dd { "how long it took until the pitch stayed within 10 cents of where it settled. Ten cents is about what listeners just hear as out of tune." }
                 dt { "clear fronts" } dd { "the shaded corridor in a close-up: where 95 of 100 fronts of orchestra trombonists lie, of the same register and out of a gap or connected as this one. A front may begin far off its pitch; within about 60 ms it is home." }
                 dt { "grew in" } dd { "from 20 % to 90 % of the attack's peak. Low notes need longer: the bore cannot speak sooner." }

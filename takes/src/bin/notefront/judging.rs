@@ -3,6 +3,7 @@
 use crate::cli::{GridSearch, InstrumentArg, SourceArg, channel, strictness};
 use crate::{bad_value, complain};
 use clap::{ArgGroup, Args};
+use notefront_dsp::settings::STRICTNESS_IN_WORDS;
 use notefront_dsp::{Grid, Settings, Strictness};
 use notefront_takes::audio_file::ChannelChoice;
 use notefront_takes::take::{BeatSource, Reference, ScanOptions};
@@ -53,8 +54,8 @@ pub struct JudgingArgs {
     #[arg(long, value_name = "HZ", default_value_t = 440.0)]
     pub a4: f64,
 
-    /// How severe to judge: 0 relaxed, 0.5 the usual lines, 1 strict
-    #[arg(long, value_name = "0..1", default_value_t = Strictness::NORMAL.value(), value_parser = strictness)]
+    /// How severe to judge
+    #[arg(long, help = format!("How severe to judge: {STRICTNESS_IN_WORDS}"), value_name = "0..1", default_value_t = Strictness::NORMAL.value(), value_parser = strictness)]
     pub strictness: f64,
 
     /// The horn

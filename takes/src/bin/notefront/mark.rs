@@ -3,7 +3,7 @@
 use crate::judging::{Judging, JudgingArgs};
 use crate::{complain, report_trouble, scan_all};
 use clap::Args;
-use notefront_dsp::FaultName;
+use notefront_dsp::verdict::table;
 use notefront_takes::mark_files::{MarkFiles, mark_take};
 use notefront_takes::marks::{Marking, Place, Which};
 use notefront_takes::take::Take;
@@ -20,9 +20,8 @@ pub struct MarkArgs {
     #[arg(value_name = "TAKE", required = true)]
     pub takes: Vec<PathBuf>,
 
-    /// Which entrances to mark: flagged, all, or those with one fault (airy, below, above, slow, split, smear,
-    /// stutter, hard, early, late, held-breath)
-    #[arg(long, value_name = "WHICH", default_value = "flagged", value_parser = which)]
+    /// Which entrances to mark: flagged, all, or those with one fault
+    #[arg(long, value_name = "WHICH", default_value = "flagged", value_parser = which, help = which_help())]
     pub which: Which,
 
     /// Folder for the files NAME.marks.wav, NAME.marks.mid, NAME.marks.csv and NAME.marks.json
@@ -37,9 +36,17 @@ pub struct MarkArgs {
 
 fn which(name: &str) -> Result<Which, String> {
     Which::from_name(name).ok_or_else(|| {
-        let faults: Vec<_> = FaultName::ALL.iter().map(|fault| fault.as_str()).collect();
+        let faults: Vec<_> = table::TABLE.iter().map(|row| row.key).collect();
         format!("choose flagged, all or one of {}", faults.join(", "))
     })
+}
+
+/// The choices with the words that stand for them everywhere else.
+fn which_help() -> String {
+    let in_words =
+        |row: &table::Row| if row.key == row.word { row.key.into() } else { format!("{} ({})", row.key, row.word) };
+    let faults: Vec<String> = table::TABLE.iter().map(in_words).collect();
+    format!("Which entrances to mark: flagged, all, or those with one fault: {}", faults.join(", "))
 }
 
 /// Scans and marks; true when every take could be read and marked.
