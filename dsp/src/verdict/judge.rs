@@ -269,7 +269,8 @@ mod tests {
     fn what_cannot_be_told_is_never_a_fault() {
         use CannotTell::{CutOff, Masked, NoBody, NoPitch, NoSilenceBefore, NotMeasured, Slurred, TooShort, TooSoft};
         let settings = Settings::default();
-        let take_away: [(FaultName, fn(&mut Front, CannotTell)); 6] = [
+        type TakeAway = fn(&mut Front, CannotTell);
+        let take_away: [(FaultName, TakeAway); 6] = [
             (FaultName::Airy, |front, why| front.noise_before_tone_ms = Err(why)),
             (FaultName::Airy, |front, why| front.noise_before_tone_db = Err(why)),
             (FaultName::Below, |front, why| front.approach_cents = Err(why)),

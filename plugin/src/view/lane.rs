@@ -7,10 +7,10 @@ use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
 use crate::passes::Pass;
-use crate::words;
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::{Entrance, Faults};
+use notefront_takes::words;
 
 /// Height of the ruler under the base line, pixels at normal text size.
 const RULER_PX: f32 = 30.0;
@@ -177,7 +177,7 @@ fn draw_strokes(
 }
 
 fn label_of(shown: &Faults) -> String {
-    shown.iter().map(|f| notefront_takes::words::word(f.name)).collect::<Vec<_>>().join(", ")
+    shown.iter().map(|f| words::word(f.name)).collect::<Vec<_>>().join(", ")
 }
 
 /// Places labels from left to right in rows, and leaves out what has no room: the ink still stands.

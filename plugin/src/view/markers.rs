@@ -2,9 +2,9 @@
 
 use crate::marker_files::Which;
 use crate::passes::Pass;
-use crate::words;
 use egui::{ComboBox, RichText, TextEdit, Ui};
 use notefront_dsp::FaultName;
+use notefront_takes::words;
 use std::path::{Path, PathBuf};
 
 /// What the panel keeps between frames.
@@ -91,7 +91,7 @@ fn which(ui: &mut Ui, which: &mut Which) {
     let name = |which: Which| match which {
         Which::Flagged => "flagged entrances",
         Which::All => "all entrances",
-        Which::Fault(fault) => notefront_takes::words::word(fault),
+        Which::Fault(fault) => words::word(fault),
     };
     ComboBox::from_label("marked").selected_text(name(*which)).show_ui(ui, |ui| {
         for choice in [Which::Flagged, Which::All].into_iter().chain(FaultName::ALL.map(Which::Fault)) {

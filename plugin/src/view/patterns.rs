@@ -5,10 +5,10 @@ use super::theme::Theme;
 use crate::passes::{Pass, PassId};
 use crate::patterns::{self, Facet, Row};
 use crate::session::Session;
-use crate::words;
 use egui::{Frame, Grid, Margin, Rect, RichText, ScrollArea, Sense, Stroke, Ui, pos2, vec2};
 use notefront_takes::patterns::Share;
 use notefront_takes::summary::MIN_VALUES;
+use notefront_takes::words;
 
 /// Size of an interval's picture at normal text size, pixels.
 const BAR_PX: (f32, f32) = (150.0, 14.0);
@@ -128,7 +128,7 @@ fn notes(num: usize) -> &'static str {
 }
 
 fn most(row: &Row) -> String {
-    row.most.map_or(String::new(), |(fault, num)| format!("mostly {} ({num})", notefront_takes::words::word(fault)))
+    row.most.map_or(String::new(), |(fault, num)| format!("mostly {} ({num})", words::word(fault)))
 }
 
 /// What a row says to a reader who does not see the bar.

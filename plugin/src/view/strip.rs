@@ -2,9 +2,9 @@
 
 use super::filter::FaultFilter;
 use super::theme::Theme;
-use crate::words;
 use egui::{Button, RichText, Ui};
 use notefront_dsp::{Entrance, FaultName};
+use notefront_takes::words;
 
 /// Below this height a window is low, pixels.
 const LOW_WINDOW_PX: f32 = 480.0;
@@ -61,11 +61,11 @@ fn show_counts(ui: &mut Ui, counts: &Counts, filter: &mut FaultFilter, theme: &T
 fn show_fault(ui: &mut Ui, fault: FaultName, num: usize, filter: &mut FaultFilter, theme: &Theme) {
     let is_shown = filter.shows(fault);
     let colour = if is_shown { theme.ink } else { theme.soft_ink };
-    let text = RichText::new(format!("{} {num}", notefront_takes::words::word(fault))).color(colour);
+    let text = RichText::new(format!("{} {num}", words::word(fault))).color(colour);
     let text = if is_shown { text } else { text.strikethrough() };
     let response = ui.add(Button::selectable(is_shown, text)).on_hover_text(format!(
         "{}: {num} entrances. Click to hide or show; double-click to see it alone.",
-        notefront_takes::words::word(fault)
+        words::word(fault)
     ));
     if response.double_clicked() {
         // The two clicks of a double click have toggled it twice.
