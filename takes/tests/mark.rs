@@ -22,8 +22,8 @@ fn marked(takes: &Takes, name: &str, ending: &str) -> PathBuf {
 fn three_notes() -> Vec<f32> {
     let mut sound = note(RATE, 1.5);
     let slow = note(RATE, 1.5);
-    // 100 dB a second: from -20 to -12 dB of its peak it takes 80 ms.
-    let swell = |i: usize| 10f32.powf(-2.0 * (1.0 - (i as f32 / RATE as f32 - 0.5) / 0.4).clamp(0.0, 1.0));
+    // 120 dB a second: from -20 to -12 dB of its peak it takes 67 ms.
+    let swell = |i: usize| 10f32.powf(-1.8 * (1.0 - (i as f32 / RATE as f32 - 0.5) / 0.3).clamp(0.0, 1.0));
     sound.extend(slow.iter().enumerate().map(|(i, x)| x * swell(i)));
     sound.extend(note(RATE, 1.5));
     sound
