@@ -1,117 +1,128 @@
-//! The pitch's way into the note: where it came in, when it settled, whether it slid, bent or leapt.
+//! The pitch's way into the note, read off its path: where it came in, how it leant, when it settled, whether it slid,
+//! bent or leapt.
 
 use crate::entrance::{Smear, Split};
 use crate::front::is_partial_interval;
-use crate::look::Point;
+use crate::instants::Instants;
+use crate::level::LevelTrack;
+use crate::look::{Point, look_window};
+use crate::motion;
+use crate::path::Path;
+use crate::steady::Settled;
 
-/// The band the pitch settles into, cents each side (Hill & Summers 2007: just noticeable mistuning \[S\]).
+/// The band the pitch settles into, cents each side (Hill & Summers 2007: just noticeable mistuning \[S\]), and in
+/// terms of the note's own wander where that is wider (measures page).
 pub const SETTLED_BAND_CENTS: f64 = 10.0;
-/// Onset pitch: looks within this many periods, and at least this time, after the onset are used, s.
-const FIRST_PERIODS: f64 = 2.5;
-const FIRST_S: f64 = 0.016;
-/// In a slow attack the pitch can be told this long before the note speaks, s; before that it is too soft.
-const BEFORE_SPEAKING_S: f64 = 0.008;
-/// No lip bends a note farther than this without leaving its partial, cents.
-const MAX_BEND_CENTS: f64 = 260.0;
+const SETTLED_BAND_WANDERS: f64 = 2.5;
+/// Half widths are so many standard deviations: nine cases of ten of a normal distribution \[C\].
+const WIDTH_DEVIATIONS: f64 = 1.645;
+/// The first pitch is not told where its half width is more than this, cents.
+const MAX_ONSET_WIDTH_CENTS: f64 = 100.0;
+/// A look tells the pitch this share of its window after its sound begins \[H\].
+const FIRST_SHARE: f64 = 0.25;
+/// Two trackers of a first moment differ by this share of how far off it is \[H\].
+const FIRST_WIDTH_SHARE: f64 = 0.2;
 /// Looks on another partial belong together within this, cents.
 const SPLIT_SPREAD_CENTS: f64 = 60.0;
-/// Drawing the pitch on to the onset is limited to this, cents.
-const MAX_DRAW_CENTS: f64 = 40.0;
-/// A slide's end is looked for up to this time after the onset, s.
-const SHAPE_RANGE_S: f64 = 0.300;
-/// Fewest looks a shape can be told from.
-const MIN_SHAPE_POINTS: usize = 5;
-/// Under this straightness the way in is clearly a bend, and at most this much deeper than its line.
-const CLEAR_BEND: f64 = 0.7;
-const MAX_BEND_GAIN: f64 = 1.3;
-/// Mean error of a slide's line, share of its depth.
-const MAX_SLIDE_ERROR: f64 = 0.2;
-/// Looks weaker than this share of the strongest count less: a tail of the note before pulls at them.
-const FULL_WEIGHT_SHARE: f64 = 0.3;
+/// A shorter start on another partial is the lips finding theirs: half of what counts as a split (measures page).
+const LEAST_SPLIT_MS: f64 = 10.0;
+const LEAST_SPLIT_PERIODS: f64 = 1.5;
 /// The lean is heard until this long after the note speaks, or before its end, s.
 const LEAN_AFTER_S: f64 = 0.100;
 const LEAN_BEFORE_END_S: f64 = 0.030;
 /// Loudness grows with sound pressure to this power (Stevens 1957 \[M\]).
 const LOUDNESS_POWER: f64 = 0.6;
-/// Steps of the search over a shape's length.
-const SHAPE_STEPS: usize = 60;
+/// What is asked only of a way in this deep, cents: less is no slide (measures page: 40).
+const LEAST_SLIDE_CENTS: f64 = 30.0;
+/// A slide at these rates, cents/s (measures page \[H\]), is told where no other motion is likelier by more than this:
+/// odds of 5 to 3, as twice their logarithm \[H\].
+const SLIDE_RATES: (f64, f64) = (600.0, 3_500.0);
+const LEAST_ODDS: f64 = -1.0;
+/// ... and what every front does must not explain it: one clear front in twenty slides \[H\], and a free depth is worth
+/// ten more (100 cents wide, known to half a cent) \[C\].
+const LEAST_NEED: f64 = 16.0;
+/// Mean error of a slide's line, share of its depth.
+const MAX_SLIDE_ERROR: f64 = 0.2;
 
-/// The way in. Times are internal samples.
+/// The way in. Times are internal samples; the second of a pair is its half width.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Approach {
-    /// Pitch at the onset, cents from the settled pitch, and half width.
+    /// Mean distance from the settled pitch as the ear gets it, cents.
+    pub lean: Option<(f64, f64)>,
+    /// Pitch at the onset, cents from the settled pitch.
     pub onset_cents: Option<(f64, f64)>,
-    /// Time from the onset until the pitch stays in the band, and half width.
+    /// Time from the onset until the pitch stays in the band.
     pub settle: Option<(f64, f64)>,
     /// Began on another partial.
     pub split: Option<Split>,
-    /// Shape of a continuous way in.
-    pub slide: Option<Slide>,
+    /// A slide at a constant rate, where the evidence for one is clear.
+    pub slide: Option<Smear>,
 }
 
-/// A continuous way in, described both ways.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Slide {
-    /// As a straight slide.
-    pub smear: Smear,
-    /// How much better the straight line fits than the exponential: ratio of mean errors, above 1 for a slide.
-    pub straightness: f64,
-    /// Depth at the onset of the exponential that fits best, cents.
-    pub bend_cents: f64,
+/// A front to read the way in off.
+#[derive(Clone, Copy)]
+pub struct Way<'a> {
+    /// Its looks.
+    pub points: &'a [Point],
+    /// Its level.
+    pub level: &'a LevelTrack,
+    /// Its instants.
+    pub instants: &'a Instants,
+    /// Where it settled.
+    pub settled: &'a Settled,
+    /// End of the note as far as known, internal samples.
+    pub end: f64,
+    /// Internal rate, Hz.
+    pub rate_hz: f64,
 }
 
-/// Reads the way in off the looks.
+/// Lays the path through the looks and reads the way in off it.
 #[must_use]
-pub fn read(points: &[Point], onset: f64, speaks: f64, period: f64, rate_hz: f64) -> Approach {
-    let split = find_split(points, onset, rate_hz);
-    let settle = settle_time(points, onset, period, rate_hz);
-    let first = onset.max(speaks - BEFORE_SPEAKING_S * rate_hz);
-    let onset_cents = onset_pitch(points, first, period, rate_hz, split.is_some());
-    let slide = if split.is_none() { find_slide(points, onset, rate_hz) } else { None };
-    let onset_cents = onset_cents.map(|(drawn, width)| (bend_to(drawn, slide.as_ref()), width));
-    Approach { onset_cents, settle, split: split.map(|s| s.0), slide }
-}
-
-/// Mean distance from the settled pitch from the onset until 100 ms after the note speaks (or 30 ms before its end),
-/// weighted by loudness, in cents, and its half width. `None` where no pitch can be told there.
-#[must_use]
-pub fn lean(points: &[Point], onset: f64, speaks: f64, end: f64, rate_hz: f64) -> Option<(f64, f64)> {
-    let last = (speaks + LEAN_AFTER_S * rate_hz).min(end - LEAN_BEFORE_END_S * rate_hz);
-    let (mut sum, mut squares, mut weights, mut num) = (0.0, 0.0, 0.0, 0.0);
-    for p in tones_after(points, onset, 0.0).filter(|p| p.time <= last && !p.is_other_partial) {
-        let weight = amplitude(p).powf(LOUDNESS_POWER);
-        sum += weight * p.cents;
-        squares += weight * p.cents * p.cents;
-        weights += weight;
-        num += 1.0;
+pub fn read(path: &mut Path, way: &Way) -> Approach {
+    let onset = way.instants.onset;
+    let period = way.rate_hz / way.settled.hz;
+    let split = find_split(way.points, onset, period, way.rate_hz);
+    path.fit(way.points, onset, period, split.is_some());
+    if path.is_empty() {
+        return Approach { lean: None, onset_cents: None, settle: None, split, slide: None };
     }
-    let mean = sum / weights;
-    let spread = (squares / weights - mean * mean).max(0.0).sqrt();
-    (weights > 0.0).then(|| (mean, 1.0 + spread / f64::sqrt(num)))
+    let lean = lean(path, way.level, way.instants, way.end, way.rate_hz)
+        .map(|(value, sd)| (value, WIDTH_DEVIATIONS * sd + way.settled.uncertainty_cents));
+    Approach {
+        lean,
+        onset_cents: onset_pitch(path, way.settled, period, way.rate_hz),
+        settle: settle_time(path, way.settled),
+        split,
+        slide: if split.is_none() { find_slide(path, way) } else { None },
+    }
 }
 
-/// A pitch that bends in is steepest at the onset: where the exponential fits clearly, its depth there is nearer
-/// the truth than the straight line's.
-fn bend_to(drawn: f64, slide: Option<&Slide>) -> f64 {
-    match slide {
-        Some(slide) if slide.straightness < CLEAR_BEND => {
-            let most = MAX_BEND_GAIN * drawn.abs();
-            if slide.bend_cents * drawn > 0.0 {
-                drawn.signum() * slide.bend_cents.abs().clamp(drawn.abs(), most)
-            } else {
-                drawn
-            }
+/// What the ear gets of the way in: mean distance from the settled pitch from the onset until 100 ms after the note
+/// speaks (or 30 ms before its end), weighted by loudness, in cents, and its standard deviation. `None` where no pitch
+/// can be told there.
+fn lean(path: &mut Path, level: &LevelTrack, instants: &Instants, end: f64, rate_hz: f64) -> Option<(f64, f64)> {
+    let last = (instants.speaks + LEAN_AFTER_S * rate_hz).min(end - LEAN_BEFORE_END_S * rate_hz);
+    if last <= path.first() {
+        return None;
+    }
+    let (start, step) = (path.time(0), path.time(1) - path.time(0));
+    let loudness = |i: usize| {
+        let time = start + i as f64 * step;
+        if time > last || time < start {
+            0.0
+        } else {
+            (level.at(time) - instants.before).max(0.0).powf(0.5 * LOUDNESS_POWER)
         }
-        _ => drawn,
+    };
+    let sum: f64 = (0..path.len()).map(loudness).sum();
+    if sum <= 0.0 {
+        return None;
     }
+    Some(path.weighted(|i| loudness(i) / sum))
 }
 
-fn tones_after(points: &[Point], onset: f64, margin: f64) -> impl Iterator<Item = &Point> {
-    points.iter().filter(move |p| p.is_tone && p.time >= onset - margin)
-}
-
-/// A start on another partial, and the time of the leap.
-fn find_split(points: &[Point], onset: f64, rate_hz: f64) -> Option<(Split, f64)> {
+/// A start on another partial.
+fn find_split(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option<Split> {
     let margin = 0.004 * rate_hz;
     let wrong = |p: &&Point| p.is_tone && p.is_other_partial && p.time >= onset - margin;
     let last_wrong = points.iter().rposition(|p| wrong(&p))?;
@@ -122,158 +133,166 @@ fn find_split(points: &[Point], onset: f64, rate_hz: f64) -> Option<(Split, f64)
     let best = points.iter().filter(wrong).max_by(|a, b| a.periodicity.total_cmp(&b.periodicity))?;
     let split = Split { interval_cents: best.cents, duration_ms: (leap - onset) / rate_hz * 1e3 };
     let num_alike = points.iter().filter(wrong).filter(|p| (p.cents - best.cents).abs() < SPLIT_SPREAD_CENTS).count();
-    (num >= 3 && 2 * num_alike > num && is_partial_interval(best.cents)).then_some((split, leap))
+    let least_ms = LEAST_SPLIT_MS.max(LEAST_SPLIT_PERIODS * period / rate_hz * 1e3);
+    (split.duration_ms >= least_ms
+        && num >= 3
+        && 2 * num_alike > num
+        && is_partial_interval(rate_hz / period, best.cents))
+    .then_some(split)
 }
 
-/// Time after the onset at which the pitch is last outside the band.
-fn settle_time(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
-    let outside = |p: &Point| p.cents.abs() > SETTLED_BAND_CENTS;
-    let inside_run = points.iter().rev().filter(|p| p.is_tone).take_while(|p| !outside(p)).count();
-    if inside_run == 0 {
+/// Pitch at the onset; `None` where it cannot be told. How far it moves within the first quarter of a look's window,
+/// which no look can tell apart, is part of the half width.
+fn onset_pitch(path: &mut Path, settled: &Settled, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
+    let told = path.first().max(path.time(0) + FIRST_SHARE * look_window(period, rate_hz));
+    let i = (((told - path.time(0)) / path.step()).round() as usize).min(path.len() - 1);
+    let value = path.cents(0);
+    let moved = (value - path.cents(i)).abs();
+    let width = WIDTH_DEVIATIONS * path.sd(0) + settled.uncertainty_cents + moved + FIRST_WIDTH_SHARE * value.abs();
+    (width < MAX_ONSET_WIDTH_CENTS).then_some((value, width))
+}
+
+/// Time after the onset at which the pitch is last outside the band. It is as uncertain as the pitch where it crosses
+/// the band's edge, and as the pitch wanders there: by how much it would move if the edge lay so much farther in or out.
+fn settle_time(path: &mut Path, settled: &Settled) -> Option<(f64, f64)> {
+    let band = SETTLED_BAND_CENTS.max(SETTLED_BAND_WANDERS * settled.wander_cents);
+    let time = last_outside(path, band)?;
+    let at = ((time / path.step()) as usize).min(path.len() - 1);
+    let half = WIDTH_DEVIATIONS * path.sd(at) + settled.uncertainty_cents + settled.wander_cents;
+    let late = last_outside(path, (band - half).max(0.5 * band)).unwrap_or(time);
+    let early = last_outside(path, band + half).unwrap_or(0.0);
+    Some((time, (late - time).max(time - early) + 0.5 * path.step()))
+}
+
+/// Time after the path's start at which it is last farther than `band` from the settled pitch, 0 where it never is;
+/// `None` where it ends outside.
+fn last_outside(path: &Path, band: f64) -> Option<f64> {
+    let Some(last) = (0..path.len()).rev().find(|&i| path.cents(i).abs() > band) else { return Some(0.0) };
+    if last + 1 == path.len() {
         return None;
     }
-    let last = points.iter().rposition(|p| p.is_tone && outside(p) && p.time >= onset);
-    let Some(last) = last else { return Some((0.0, fragility(points, onset, rate_hz))) };
-    let next = points[last + 1..].iter().find(|p| p.is_tone)?;
-    let point = &points[last];
-    let time = if point.is_other_partial {
-        0.5 * (point.centre + next.centre)
-    } else {
-        let (a, b) = (point.cents.abs(), next.cents.abs());
-        let share = ((a - SETTLED_BAND_CENTS) / (a - b).max(1e-6)).clamp(0.0, 1.0);
-        point.time + share * (next.time - point.time)
-    };
-    let width = 0.3 * period + 0.002 * rate_hz + fragility(points, time, rate_hz);
-    Some(((time - onset).max(0.0), width))
+    let (a, b) = (path.cents(last).abs(), path.cents(last + 1).abs());
+    let share = ((a - band) / (a - b).max(1e-6)).clamp(0.0, 1.0);
+    Some((last as f64 + share) * path.step())
 }
 
-/// How far the settling time would move if the band were a fifth wider or narrower, half of it, samples.
-fn fragility(points: &[Point], around: f64, rate_hz: f64) -> f64 {
-    let last_outside = |band: f64| {
-        let last = points.iter().rposition(|p| p.is_tone && p.cents.abs() > band);
-        last.map_or(around, |i| points[i].time)
-    };
-    let wide = last_outside(1.2 * SETTLED_BAND_CENTS);
-    let narrow = last_outside(0.8 * SETTLED_BAND_CENTS);
-    (0.5 * (narrow - wide)).clamp(0.0, 0.2 * rate_hz)
-}
-
-/// Pitch at the first instant at which it can be told: the looks after it drawn on to it as a straight line.
-fn onset_pitch(points: &[Point], onset: f64, period: f64, rate_hz: f64, is_split: bool) -> Option<(f64, f64)> {
-    let until = onset + (FIRST_PERIODS * period).max(FIRST_S * rate_hz);
-    let counts = |p: &&Point| is_split || (!p.is_other_partial && p.cents.abs() < MAX_BEND_CENTS);
-    let tones = || tones_after(points, onset, 0.25 * period).filter(counts);
-    let first = tones().next()?;
-    if first.is_other_partial {
-        let wrong = tones().take_while(|p| p.is_other_partial);
-        return wrong.max_by(|a, b| a.periodicity.total_cmp(&b.periodicity)).map(|p| (p.cents, 5.0));
-    }
-    let mut line = Line::default();
-    for p in tones().take_while(|p| p.time <= until.max(first.time)) {
-        line.add((p.time - onset) / rate_hz, p.cents, p.power * p.periodicity);
-    }
-    let (drawn, spread) = line.at_zero();
-    let middle = line.mean();
-    // A way in leads to the settled pitch: a line that leads away from it describes the noise of the first period.
-    let drawn = if drawn.abs() > middle.abs() { drawn } else { middle };
-    Some((middle + (drawn - middle).clamp(-MAX_DRAW_CENTS, MAX_DRAW_CENTS), 1.0 + 2.0 * spread))
-}
-
-/// Weighted straight line.
-#[derive(Default)]
-struct Line {
-    w: f64,
-    x: f64,
-    y: f64,
-    xx: f64,
-    xy: f64,
-    yy: f64,
-    num: usize,
-}
-
-impl Line {
-    fn add(&mut self, x: f64, y: f64, weight: f64) {
-        self.w += weight;
-        self.x += weight * x;
-        self.y += weight * y;
-        self.xx += weight * x * x;
-        self.xy += weight * x * y;
-        self.yy += weight * y * y;
-        self.num += 1;
-    }
-
-    fn mean(&self) -> f64 {
-        if self.w > 0.0 { self.y / self.w } else { 0.0 }
-    }
-
-    /// Value at x = 0 and the mean error of the line.
-    fn at_zero(&self) -> (f64, f64) {
-        let det = self.w * self.xx - self.x * self.x;
-        if self.num < 3 || det <= 1e-9 * self.w * self.xx {
-            return (self.mean(), 3.0);
-        }
-        let slope = (self.w * self.xy - self.x * self.y) / det;
-        let zero = (self.y - slope * self.x) / self.w;
-        let error = (self.yy - zero * self.y - slope * self.xy) / self.w;
-        (zero, error.max(0.0).sqrt())
-    }
-}
-
-/// Fits a straight slide and an exponential approach to the way in and compares them.
-fn find_slide(points: &[Point], onset: f64, rate_hz: f64) -> Option<Slide> {
-    let until = onset + SHAPE_RANGE_S * rate_hz;
-    let inside = || tones_after(points, onset, 0.0).filter(move |p| p.time <= until);
-    if inside().count() < MIN_SHAPE_POINTS {
+/// The slide at a constant rate that the way in is, if it clearly is one.
+fn find_slide(path: &Path, way: &Way) -> Option<Smear> {
+    let deepest = (0..path.len()).map(|i| path.cents(i).abs()).fold(0.0, f64::max);
+    if deepest < LEAST_SLIDE_CENTS {
         return None;
     }
-    let clear = FULL_WEIGHT_SHARE * inside().map(amplitude).fold(0.0, f64::max);
-    let since = |p: &Point| (p.time - onset) / rate_hz;
-    let alike = || inside().map(|p| (since(p), p.cents, 1.0));
-    let weighted = || inside().map(|p| (since(p), p.cents, (amplitude(p) / clear).min(1.0)));
-    let straight = best_shape(weighted, |t, length| (1.0 - t / length).max(0.0));
-    let bent = best_shape(weighted, |t, length| (-3.0 * t / length).exp());
-    let bend_cents = best_shape(alike, |t, length| (-3.0 * t / length).exp()).depth;
-    let smear = Smear {
-        rate_cents_per_s: (straight.depth / straight.length).abs(),
-        depth_cents: straight.depth,
-        duration_ms: straight.length * 1e3,
-    };
+    let period = way.rate_hz / way.settled.hz;
+    let found = motion::compare(way.points, way.instants.onset, period, way.settled.wander_cents, way.rate_hz)?;
+    let straight = found.straight;
+    let rate = (straight.depth_cents / straight.length_s).abs();
+    let is_slide =
+        found.odds > LEAST_ODDS && found.need > LEAST_NEED && (SLIDE_RATES.0..=SLIDE_RATES.1).contains(&rate);
     // A line far off its points describes nothing.
-    let is_line = straight.error.sqrt() < MAX_SLIDE_ERROR * straight.depth.abs();
-    is_line.then(|| Slide { smear, straightness: (bent.error / straight.error.max(1e-9)).sqrt(), bend_cents })
+    let is_line = found.straight_error_cents < MAX_SLIDE_ERROR * straight.depth_cents.abs();
+    (is_slide && is_line).then_some(Smear {
+        rate_cents_per_s: rate,
+        depth_cents: straight.depth_cents,
+        duration_ms: straight.length_s * 1e3,
+    })
 }
 
-/// Of the periodic part of a look.
-fn amplitude(point: &Point) -> f64 {
-    (point.power * point.periodicity).max(0.0).sqrt()
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::look::silent_point;
+    use approx::assert_abs_diff_eq;
 
-struct Shape {
-    depth: f64,
-    length: f64,
-    error: f64,
-}
+    const RATE_HZ: f64 = 12_000.0;
+    const DEPTH_CENTS: f64 = -80.0;
+    const TAU_S: f64 = 0.040;
 
-/// The length and depth with which `shape` (1 at the onset, falling) fits best in least squares. A point is seconds
-/// since the onset, cents, weight.
-fn best_shape<I: Iterator<Item = (f64, f64, f64)>>(points: impl Fn() -> I, shape: impl Fn(f64, f64) -> f64) -> Shape {
-    let mut best = Shape { depth: 0.0, length: 1.0, error: f64::MAX };
-    for step in 1..=SHAPE_STEPS {
-        let length = SHAPE_RANGE_S * step as f64 / SHAPE_STEPS as f64;
-        let (mut ss, mut sy, mut yy, mut num) = (0.0, 0.0, 0.0, 0.0);
-        for (t, y, w) in points() {
-            let s = shape(t, length);
-            ss += w * s * s;
-            sy += w * s * y;
-            yy += w * y * y;
-            num += w;
-        }
-        let depth = if ss > 0.0 { sy / ss } else { 0.0 };
-        // Half a cent of error is the looks' own: below it two shapes are alike.
-        let error = (yy - depth * sy).max(0.0) / num + 0.25;
-        if error < best.error {
-            best = Shape { depth, length, error };
+    fn looks(cents: impl Fn(f64) -> f64) -> Vec<Point> {
+        (0..180)
+            .map(|i| f64::from(i) * 0.002)
+            .map(|t| Point {
+                cents: cents(t),
+                sd_cents: 0.5,
+                is_tone: true,
+                periodicity: 0.99,
+                ..silent_point(t * RATE_HZ, 1.0)
+            })
+            .collect()
+    }
+
+    fn instants(onset: f64, speaks: f64) -> Instants {
+        Instants {
+            onset,
+            speaks,
+            rise: (onset, speaks),
+            energy_rise: (onset, speaks),
+            peak: 1.0,
+            before: 0.0,
+            is_hidden: false,
+            drawn: 0.0,
         }
     }
-    best
+
+    fn read_off(points: &[Point], end_s: f64) -> Approach {
+        let settled =
+            Settled { hz: 240.0, uncertainty_cents: 0.5, wander_cents: 1.0, from: 0.0, to: 0.0, periodicity: 1.0 };
+        let level = LevelTrack::of(0, 0.001 * RATE_HZ, &[1.0; 600]);
+        let mut path = Path::new(RATE_HZ);
+        let way = Way {
+            points,
+            level: &level,
+            instants: &instants(0.0, 0.0),
+            settled: &settled,
+            end: end_s * RATE_HZ,
+            rate_hz: RATE_HZ,
+        };
+        read(&mut path, &way)
+    }
+
+    #[test]
+    fn an_exponential_way_in_is_read_as_its_closed_form() {
+        let approach = read_off(&looks(|t| DEPTH_CENTS * (-t / TAU_S).exp()), 1.0);
+        // Mean of D e^(-t / tau) over 100 ms at an even level; 1 cent is what a step of 2 ms leaves.
+        let lean = DEPTH_CENTS * TAU_S * (1.0 - (-0.1 / TAU_S).exp()) / 0.1;
+        assert_abs_diff_eq!(approach.lean.expect("lean").0, lean, epsilon = 1.0);
+        assert_abs_diff_eq!(approach.onset_cents.expect("onset").0, DEPTH_CENTS, epsilon = 2.0);
+        let settle_ms = approach.settle.expect("settles").0 / RATE_HZ * 1e3;
+        assert_abs_diff_eq!(settle_ms, 1e3 * TAU_S * 8f64.ln(), epsilon = 2.0);
+        assert!(approach.slide.is_none() && approach.split.is_none());
+    }
+
+    #[test]
+    fn a_slide_is_told_with_its_rate() {
+        let slide = read_off(&looks(|t| (-80.0 + 1000.0 * t).min(0.0)), 1.0).slide.expect("a slide of 80 ms");
+        // Lengths in steps of 7 %.
+        assert_abs_diff_eq!(slide.rate_cents_per_s, 1000.0, epsilon = 60.0);
+        assert_abs_diff_eq!(slide.depth_cents, -80.0, epsilon = 4.0);
+    }
+
+    #[test]
+    fn a_steady_note_is_at_home_at_once() {
+        let approach = read_off(&looks(|_| 0.3), 1.0);
+        assert_abs_diff_eq!(approach.settle.expect("settled").0, 0.0, epsilon = 1e-9);
+        assert_abs_diff_eq!(approach.lean.expect("lean").0, 0.3, epsilon = 0.01);
+    }
+
+    #[test]
+    fn the_lean_of_a_short_note_ends_before_the_note() {
+        // Home for 50 ms, then away: a note of 80 ms is heard to its 50th.
+        let points = looks(|t| if t < 0.050 { 0.0 } else { 100.0 });
+        let lean = read_off(&points, 0.080).lean.expect("lean").0;
+        assert!(lean.abs() < 6.0, "{lean}: the path rounds the corner a little");
+    }
+
+    #[test]
+    fn a_start_on_another_partial_is_a_split() {
+        let mut points = looks(|t| if t < 0.040 { 702.0 } else { 0.0 });
+        for point in &mut points {
+            point.is_other_partial = point.cents > 600.0;
+        }
+        let split = read_off(&points, 1.0).split.expect("a fifth above");
+        assert_abs_diff_eq!(split.interval_cents, 702.0, epsilon = 1.0);
+        // The leap lies between two looks 2 ms apart.
+        assert_abs_diff_eq!(split.duration_ms, 39.0, epsilon = 1.1);
+    }
 }

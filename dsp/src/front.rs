@@ -27,6 +27,9 @@ const ROUGH_MIN_HZ: f64 = 90.0;
 const ROUGH_PERIODS: (f64, f64) = (0.5, 1.6);
 /// A look counts as another partial when its period fits this well.
 const OTHER_PARTIAL: f64 = 0.85;
+/// ... and an octave or more down only where the settled period fits no better than this: the odd harmonics of the
+/// low tone then hold a third of its power \[C\].
+const LOW_PARTIAL: f64 = 0.35;
 /// Faster than any slide: this far, cents, in this time, s (7500 cents/s; a fast slide makes 3500).
 const LEAP_CENTS: f64 = 90.0;
 const LEAP_S: f64 = 0.012;
@@ -109,7 +112,7 @@ impl FrontReader {
             let power = self.looker.power_at(history, time, hz);
             if power < SILENT_SHARE * least_power {
                 self.points.push(silent_point(time, power));
-            } else if let Some(mut point) = self.front_point(history, time, hz, settled, sub_periods) {
+            } else if let Some(mut point) = self.next_point(history, time, hz, settled, sub_periods) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
                     point.is_rough =
@@ -158,6 +161,9 @@ impl FrontReader {
         if point.is_tone && point.cents.abs() < OTHER_PARTIAL_CENTS {
             // A wrong partial two or three times up fits the settled period too: it shows in the shorter one.
             for (ratio, settled_fit) in [(3.0, sub[1]), (2.0, sub[0])] {
+                if !is_on_slide(settled.hz, ratio, 1.0) {
+                    continue;
+                }
                 let fit_here = periodicity(x, self.looker.rate_hz / found / ratio);
                 if fit_here > OTHER_PARTIAL && fit_here > settled_fit + SUB_PERIOD_RESERVE {
                     return self.point_at(history, time, found * ratio, settled);
@@ -165,6 +171,20 @@ impl FrontReader {
             }
         }
         Some(point)
+    }
+
+    /// The look before one at `hz`: on another partial the settled pitch is tried first, so that a leap has to be there
+    /// in every look of it.
+    fn next_point(&self, history: &History, time: f64, hz: f64, settled: &Settled, sub: [f64; 2]) -> Option<Point> {
+        let off = cents(hz, settled.hz);
+        let point = self.front_point(history, time, hz, settled, sub)?;
+        let is_multiple = (off - 1200.0).abs() < OTHER_PARTIAL_CENTS || (off - 1902.0).abs() < OTHER_PARTIAL_CENTS;
+        if off.abs() < OTHER_PARTIAL_CENTS || is_multiple {
+            return Some(point);
+        }
+        let home = self.front_point(history, time, settled.hz, settled, sub)?;
+        let is_home = home.is_tone && home.cents.abs() < OTHER_PARTIAL_CENTS && home.periodicity > point.periodicity;
+        Some(if is_home { home } else { point })
     }
 
     /// A look that takes the given frequency for the tone.
@@ -177,7 +197,11 @@ impl FrontReader {
 
     /// The look as a tone on the other partial of the slide that fits best, if one fits well.
     fn on_other_partial(&self, history: &History, point: &Point, settled: &Settled) -> Option<Point> {
-        let fits = PARTIAL_RATIOS.map(|(k, n)| self.fit(history, point, settled.hz * k / n));
+        // A rough start is rough at half its pitch; a tone really an octave down has its odd harmonics there.
+        let is_low = self.fit(history, point, settled.hz) < LOW_PARTIAL;
+        let counts = |(k, n): (f64, f64)| is_on_slide(settled.hz, k, n) && (is_low || 2.0 * k > n);
+        let fits =
+            PARTIAL_RATIOS.map(|r| if counts(r) { self.fit(history, point, settled.hz * r.0 / r.1) } else { 0.0 });
         let best = fits.iter().copied().fold(0.0, f64::max);
         // A period that fits fits doubled as well: the highest frequency is the tone.
         let i = fits.iter().position(|&f| f > 0.95 * best)?;
@@ -201,10 +225,25 @@ impl FrontReader {
     }
 }
 
-/// True when an interval is one between partials of the same slide length, as near as real horns are to the series.
+/// True when a note of `hz` can come from `k / n` of its pitch on the same slide length: its partial is a multiple of
+/// `n`, the fundamental one a slide can have, and lips miss by two partials at most.
+fn is_on_slide(hz: f64, k: f64, n: f64) -> bool {
+    let multiples = (1..=MAX_MISS).map(f64::from).filter(|m| m * (k - n).abs() <= f64::from(MAX_MISS));
+    multiples.into_iter().any(|m| (FUNDAMENTALS_HZ.0..=FUNDAMENTALS_HZ.1).contains(&(hz / (m * n))))
+}
+
+/// Fundamentals of a tenor trombone's slide, Hz: from 1st position (58 Hz), partials that lie wide of the series and a
+/// high tuning counted in, to the F attachment drawn out (33 Hz) \[C\].
+const FUNDAMENTALS_HZ: (f64, f64) = (32.0, 66.0);
+/// Partials by which lips miss at most \[P\].
+const MAX_MISS: u8 = 2;
+
+/// True when an interval from `hz` is one between partials of the same slide length, as near as real horns are to the
+/// series.
 #[must_use]
-pub fn is_partial_interval(interval_cents: f64) -> bool {
-    PARTIAL_RATIOS.iter().any(|(k, n)| (cents(*k, *n) - interval_cents).abs() < PARTIAL_TOLERANCE_CENTS)
+pub fn is_partial_interval(hz: f64, interval_cents: f64) -> bool {
+    let is_near = |k: f64, n: f64| (cents(k, n) - interval_cents).abs() < PARTIAL_TOLERANCE_CENTS;
+    PARTIAL_RATIOS.iter().any(|&(k, n)| is_on_slide(hz, k, n) && is_near(k, n))
 }
 
 /// See [`is_partial_interval`].

@@ -21,6 +21,10 @@ pub struct Look {
     pub freq: f64,
     /// Samples from the window's centre to where the energy sits.
     pub time_offset: f64,
+    /// Standard deviation of the frequency, cycles per sample: what the harmonics disagree by.
+    pub freq_sd: f64,
+    /// ... for each unit of noise amplitude (RMS) in the window: the Cramer-Rao bound of this window and these harmonics.
+    pub noise_gain: f64,
     /// Power of the harmonics (mean square).
     pub tone_power: f64,
     /// Power of everything in the window (mean square, same weighting).
@@ -214,6 +218,7 @@ fn sum_lanes(weighted: &Weighted, len: usize, freq: f64, base: usize, sums: &mut
 fn combine(sums: &Sums, freq: f64, num: usize, len: usize) -> Look {
     let bin = std::f64::consts::TAU / len as f64;
     let (mut weight, mut shift, mut time, mut energy) = (0.0, 0.0, 0.0, 0.0);
+    let (mut squares, mut weights_squared) = (0.0, 0.0);
     for k in 0..num {
         let (re, im) = (f64::from(sums.plain[0][k]), f64::from(sums.plain[1][k]));
         let norm = re * re + im * im;
@@ -230,12 +235,24 @@ fn combine(sums: &Sums, freq: f64, num: usize, len: usize) -> Look {
         let number = (k + 1) as f64;
         weight += norm * number * number;
         shift += norm * number * offset;
+        squares += norm * offset * offset;
+        weights_squared += (norm * number * number).powi(2);
         time += norm * number * number * ((tr * re + ti * im) / norm);
     }
     let scale = 2.0 / (sums.window * sums.window);
-    let mut look = Look { freq, time_offset: 0.0, tone_power: energy * scale, total_power: sums.power / sums.window };
+    let mut look = Look {
+        freq,
+        time_offset: 0.0,
+        freq_sd: freq,
+        noise_gain: 0.0,
+        tone_power: energy * scale,
+        total_power: sums.power / sums.window,
+    };
     if weight > 0.0 {
         look.freq = freq + shift / weight / std::f64::consts::TAU;
+        let spread = (squares / weight - (shift / weight).powi(2)).max(0.0);
+        look.freq_sd = (spread * weights_squared).sqrt() / weight / std::f64::consts::TAU;
+        look.noise_gain = 6.0f64.sqrt() * sums.window / ((len as f64).powi(3) * weight).sqrt() / std::f64::consts::TAU;
         look.time_offset = (time / weight).clamp(-(len as f64) / 2.0, len as f64 / 2.0);
     }
     look

@@ -1,6 +1,5 @@
 //! The instants of a front, read from its level: onset, perceptual onset, rise, dips.
 
-use crate::entrance::Stutter;
 use crate::level::LevelTrack;
 use crate::look::Point;
 
@@ -17,12 +16,8 @@ const ENERGY_SHARES: (f64, f64) = (0.02, 0.98);
 const RISE_FACTOR: f64 = 4.0;
 /// Sound before the tone above this share of the peak's power hides the -20 dB point (-27 dB).
 const LOUD_BEFORE: f64 = 0.002;
-/// The hidden part of the rise is drawn on as a straight line in amplitude up to this share.
+/// The hidden part of the rise is drawn on from what lies up to this share.
 const LINE_TOP: f64 = 0.6;
-/// Two starts: the first lasts at least this long, the dip is at least this deep (6 dB), within this time, s.
-const STUTTER_FIRST_S: f64 = 0.010;
-const STUTTER_DIP: f64 = 0.25;
-const STUTTER_RANGE_S: f64 = 0.150;
 /// Softest tone that can be the beginning, share of the peak's power (-28 dB).
 const TONE_SHARE: f64 = 0.0016;
 /// Looks in a row that make a tone.
@@ -45,6 +40,8 @@ pub struct Instants {
     pub before: f64,
     /// The -20 dB point was hidden and drawn on from the rise above.
     pub is_hidden: bool,
+    /// By how much.
+    pub drawn: f64,
 }
 
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
@@ -157,6 +154,7 @@ pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option
         peak,
         before: level.at(middle),
         is_hidden: false,
+        drawn: 0.0,
     })
 }
 
@@ -199,18 +197,22 @@ fn read(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Insta
         peak,
         before,
         is_hidden: false,
+        drawn: 0.0,
     }
 }
 
-/// The instants where something louder than the onset precedes it: the rise above it, less what was before,
-/// is drawn on to the hidden shares as a straight line in amplitude.
+/// The instants where something louder than the onset precedes it: the rise above it, less what was before, is drawn on to
+/// the hidden shares as a logistic growth, which a tone that feeds itself and saturates follows. (Professionals' clear
+/// fronts: the way from 10 to 25 % takes 0.73 of that from 25 to 60 % in the median, the law says 0.73; a straight line,
+/// which would take 0.43, comes 5 ms late \[S\].)
 fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Instants {
     let tone_peak = peak - before;
     let bottom = (2.0 * (before / peak).sqrt()).clamp(SPEAKS_SHARE, 0.5);
     let at = |share: f64| level.crossing(from, to, before, share * share * tone_peak).unwrap_or(from);
     let (low, high) = (at(bottom), at(LINE_TOP));
-    let slope = (high - low) / (LINE_TOP - bottom);
-    let drawn = |share: f64| if share >= bottom { at(share) } else { low - (bottom - share) * slope };
+    let logit = |share: f64| (share / (1.0 - share)).ln();
+    let slope = (high - low) / (logit(LINE_TOP) - logit(bottom));
+    let drawn = |share: f64| if share >= bottom { at(share) } else { low - (logit(bottom) - logit(share)) * slope };
     Instants {
         onset: drawn(ONSET_SHARE),
         speaks: drawn(SPEAKS_SHARE),
@@ -219,44 +221,6 @@ fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> In
         peak,
         before,
         is_hidden: true,
+        drawn: low - drawn(ONSET_SHARE),
     }
 }
-
-/// A second start after a dip, if there is one, on the same pitch as the first.
-#[must_use]
-pub fn stutter(level: &LevelTrack, points: &[Point], instants: &Instants, to: f64, rate_hz: f64) -> Option<Stutter> {
-    let end = (instants.onset + STUTTER_RANGE_S * rate_hz).min(to);
-    let (mut top, mut dip) = ((0.0, instants.onset), (f64::MAX, instants.onset));
-    let first = level.index(instants.onset);
-    for (i, &p) in level.slice(instants.onset, end + 0.05 * rate_hz).iter().enumerate() {
-        let time = level.time((first + i) as f64);
-        if p > top.0 && dip.0 > STUTTER_DIP * top.0 {
-            top = (p, time);
-            dip = (p, time);
-        } else if p < dip.0 {
-            dip = (p, time);
-        } else if dip.0 <= STUTTER_DIP * top.0 && p >= (dip.0 / STUTTER_DIP).max(0.5 * top.0) {
-            let second = level.crossing(dip.1, time, 0.0, (ONSET_SHARE * ONSET_SHARE * instants.peak).max(2.0 * dip.0));
-            let gap = (second.unwrap_or(dip.1) - instants.onset) / rate_hz;
-            let is_tone_before = (top.1 - instants.onset) / rate_hz > 0.3 * STUTTER_FIRST_S;
-            let dip_db = 10.0 * (top.0 / dip.0.max(1e-12)).log10();
-            let is_tone_before = is_tone_before && holds_pitch(points, instants.onset, dip.1);
-            return (gap <= STUTTER_RANGE_S && is_tone_before).then_some(Stutter { gap_ms: gap * 1e3, dip_db });
-        }
-    }
-    None
-}
-
-/// True when the looks between two times do not mostly hold another pitch or a rough sound.
-fn holds_pitch(points: &[Point], from: f64, to: f64) -> bool {
-    let inside = points.iter().filter(|p| p.centre >= from && p.centre <= to);
-    let (mut num, mut strange) = (0, 0);
-    for point in inside {
-        num += 1;
-        strange += usize::from(point.is_rough || point.is_other_partial || point.cents.abs() > SAME_PITCH_CENTS);
-    }
-    num == 0 || 2 * strange <= num
-}
-
-/// Two starts within this are on the same pitch, cents.
-const SAME_PITCH_CENTS: f64 = 100.0;

@@ -17,6 +17,13 @@ impl LevelTrack {
         Self { start: 0, step: 1.0, power: Vec::with_capacity(capacity) }
     }
 
+    /// A track of given values, for tests.
+    #[cfg(test)]
+    #[must_use]
+    pub fn of(start: i64, step: f64, power: &[f64]) -> Self {
+        Self { start, step, power: power.to_vec() }
+    }
+
     /// Fills the track from `from` to `to` (internal samples), a value each `step`, each over one `period`.
     pub fn fill(&mut self, history: &History, from: i64, to: i64, step: f64, period: f64) {
         self.start = from;

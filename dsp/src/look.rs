@@ -10,6 +10,9 @@ pub const FRONT_WINDOW_S: f64 = 0.009;
 /// A look holds the tone from this periodicity on.
 pub const TONE: f64 = 0.70;
 
+/// No lip bends a note farther than this without leaving its partial, cents.
+pub const MAX_BEND_CENTS: f64 = 260.0;
+
 /// One look at the front.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
@@ -19,6 +22,8 @@ pub struct Point {
     pub centre: f64,
     /// Pitch relative to the settled pitch, cents.
     pub cents: f64,
+    /// Standard deviation of that, cents.
+    pub sd_cents: f64,
     /// Power in the window.
     pub power: f64,
     /// Share of it that is tone, 0..1.
@@ -95,6 +100,7 @@ pub fn silent_point(centre: f64, power: f64) -> Point {
         time: centre,
         centre,
         cents: 0.0,
+        sd_cents: 1e3,
         power,
         periodicity: 0.0,
         is_tone: false,
@@ -110,6 +116,7 @@ pub fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
         time: centre + look.time_offset,
         centre,
         cents,
+        sd_cents: sd_cents(look, periodicity),
         power: look.total_power,
         periodicity: periodicity.clamp(0.0, 1.0),
         is_tone: true,
@@ -117,6 +124,27 @@ pub fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
         is_other_partial: false,
     }
 }
+
+/// Window of a look at the front, internal samples.
+#[must_use]
+pub fn look_window(period: f64, rate_hz: f64) -> f64 {
+    (LOOK_PERIODS * period).max(FRONT_WINDOW_S * rate_hz)
+}
+
+/// Standard deviation of a look's pitch, cents: the noise in its window by the Cramer-Rao bound, which a Hann window
+/// misses by [`HANN_LOSS`], what its harmonics disagree by, and what no look can tell.
+fn sd_cents(look: &Look, periodicity: f64) -> f64 {
+    let noise = (look.total_power * (1.0 - periodicity.clamp(0.0, 1.0))).sqrt();
+    let bound = HANN_LOSS * look.noise_gain * noise;
+    let cents_per_share = 1200.0 / std::f64::consts::LN_2;
+    let sd = cents_per_share * (bound * bound + look.freq_sd * look.freq_sd).sqrt() / look.freq;
+    (sd * sd + LEAST_SD_CENTS * LEAST_SD_CENTS).sqrt()
+}
+
+/// A Hann window's loss against the bound of all its samples, ratio of deviations \[C\].
+const HANN_LOSS: f64 = 2.0;
+/// A window of three periods leaks a little between harmonics, cents \[C\].
+const LEAST_SD_CENTS: f64 = 0.5;
 
 /// Median of some values, 0 of none; `buffer` is only room to sort in.
 pub fn median_of(buffer: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> f64 {

@@ -21,6 +21,12 @@ const SOFT_FACTOR: f64 = 0.45;
 /// Distance of the looks, s, and shortest length of their windows, s.
 const STEADY_HOP_S: f64 = 0.010;
 const STEADY_WINDOW_S: f64 = 0.020;
+/// A note's own wander is taken over its steadiest so long, s (measures page).
+const WANDER_S: f64 = 0.100;
+/// Half width of the settled pitch, cents: of the looks, and in mean deviations of the whole steady stretch: another
+/// stretch would have been as steady \[H\].
+const LEAST_WIDTH_CENTS: f64 = 0.3;
+const WIDTH_SPREADS: f64 = 0.8;
 /// Most looks: 600 ms at 10 ms and some.
 const MAX_LOOKS: usize = 128;
 
@@ -31,6 +37,8 @@ pub struct Settled {
     pub hz: f64,
     /// Half width, cents.
     pub uncertainty_cents: f64,
+    /// Mean deviation of the pitch's own wander in its steadiest 100 ms, cents.
+    pub wander_cents: f64,
     /// First internal sample of the steady stretch.
     pub from: f64,
     /// Last internal sample of the steady stretch.
@@ -61,17 +69,28 @@ impl SteadyFinder {
             return None;
         }
         let (first, last) = self.steadiest(num);
+        let wander = self.wander();
         let (first, last) = self.grow(first, last);
         let stretch = &self.steady[first..=last];
         let median = median_of(&mut self.values, stretch.iter().map(|p| p.cents));
         let spread = stretch.iter().map(|p| (p.cents - median).abs()).sum::<f64>() / stretch.len() as f64;
         Some(Settled {
             hz: shift_cents(candidate.hz, median),
-            uncertainty_cents: 0.2 + 2.0 * spread / (stretch.len() as f64).sqrt(),
+            uncertainty_cents: LEAST_WIDTH_CENTS + WIDTH_SPREADS * spread,
+            wander_cents: wander,
             from: stretch[0].centre,
             to: stretch[stretch.len() - 1].centre,
             periodicity: median_of(&mut self.values, stretch.iter().map(|p| p.periodicity)),
         })
+    }
+
+    /// Mean deviation of the pitch over the steadiest stretch, cents.
+    fn wander(&mut self) -> f64 {
+        let num = ((WANDER_S / STEADY_HOP_S) as usize).min(self.steady.len());
+        let (first, last) = self.steadiest(num);
+        let stretch = &self.steady[first..=last];
+        let median = median_of(&mut self.values, stretch.iter().map(|p| p.cents));
+        stretch.iter().map(|p| (p.cents - median).abs()).sum::<f64>() / stretch.len() as f64
     }
 
     /// Looks along the first 600 ms; cents are relative to the coarse pitch.

@@ -1,0 +1,294 @@
+//! What sort of motion a way in is: families of motion fitted to the looks, and which of them explains them best.
+//!
+//! A slide that arrives late moves at a fairly constant rate; lips that find their pitch ease in. Between a straight
+//! line and a half cosine lie a few per cent of their depth, so a verdict needs evidence: the families are fitted by
+//! least squares against the looks' own variance, and only a clear difference counts.
+
+use crate::look::{Point, look_window};
+
+/// A motion is looked for up to this time after the onset, s.
+const RANGE_S: f64 = 0.300;
+/// Lengths tried, s: from the shortest by this factor each.
+const SHORTEST_S: f64 = 0.020;
+const LENGTH_FACTOR: f64 = 1.07;
+/// Fewest looks a motion can be told from.
+const MIN_LOOKS: usize = 5;
+/// A played pitch wanders this much at least, cents (professionals: 2 to 3 \[S\]), and stays so for this time, s \[H\].
+const WANDER_CENTS: f64 = 1.5;
+const WANDER_S: f64 = 0.020;
+/// Every front speaks off its pitch and leans a little, whatever else it does: motions that die away in these times, s,
+/// drawn with these deviations, cents (professionals: four of five within -21 to +82 as they speak, -11 to +25 after
+/// 20 ms, -10 to +15 after 50 ms \[S\]).
+const NATURAL: [(f64, f64); 2] = [(0.012, 40.0), (0.050, 12.0)];
+/// A look averages the motion over this share of its window: a box as wide, in variance, as a Hann window \[C\].
+const BLUR_SHARE: f64 = 0.62;
+
+/// A family of motion: how far from the settled pitch, as a share of the depth, at a share of its length.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Family {
+    /// A slide at a constant rate.
+    Straight,
+    /// Eases in as a filter settles.
+    Exponential,
+    /// Eases out of one pitch and into the other.
+    HalfCosine,
+    /// Comes home ever more slowly.
+    Hyperbola,
+    /// Held off the pitch, then dropped on it.
+    Held,
+    /// Past the pitch and back.
+    Past,
+}
+
+const FAMILIES: [Family; 6] =
+    [Family::Straight, Family::Exponential, Family::HalfCosine, Family::Hyperbola, Family::Held, Family::Past];
+
+/// Share of its length for which a held pitch is held.
+const HELD_SHARE: f64 = 0.6;
+/// Shape of the way past the pitch: crosses it at this share of its length, and falls off at this rate.
+const PAST_CROSSES: f64 = 0.55;
+const PAST_RATE: f64 = 2.2;
+/// Rates of the exponential and the hyperbola over their length.
+const EXPONENTIAL_RATE: f64 = 3.0;
+const HYPERBOLA_RATE: f64 = 6.0;
+
+impl Family {
+    /// Integral of the family's shape from 0 to `x` (a share of the length, not negative).
+    fn integral(self, x: f64) -> f64 {
+        let inside = x.min(1.0);
+        match self {
+            Self::Straight => inside - 0.5 * inside * inside,
+            Self::Exponential => (1.0 - (-EXPONENTIAL_RATE * x).exp()) / EXPONENTIAL_RATE,
+            Self::HalfCosine => 0.5 * (inside + (std::f64::consts::PI * inside).sin() / std::f64::consts::PI),
+            Self::Hyperbola => (HYPERBOLA_RATE * x).ln_1p() / HYPERBOLA_RATE,
+            Self::Held => {
+                let fallen = (inside - HELD_SHARE).max(0.0);
+                inside - 0.5 * fallen * fallen / (1.0 - HELD_SHARE)
+            }
+            Self::Past => {
+                // Integral of (1 - x / c) e^(-r x).
+                let (c, r) = (PAST_CROSSES, PAST_RATE);
+                let fall = (-r * x).exp();
+                (1.0 - fall) / r - (1.0 - fall * (1.0 + r * x)) / (c * r * r)
+            }
+        }
+    }
+
+    /// The mean of the shape from `from` to `to`, shares of its length; before 0 there is no tone to see it in.
+    fn mean(self, from: f64, to: f64) -> f64 {
+        let from = from.max(0.0);
+        let to = to.max(from + 1e-3);
+        (self.integral(to) - self.integral(from)) / (to - from)
+    }
+}
+
+/// A motion fitted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Motion {
+    /// Cents from the settled pitch at the onset.
+    pub depth_cents: f64,
+    /// Length, s.
+    pub length_s: f64,
+    /// Sum of squared deviations over their variances.
+    pub misfit: f64,
+}
+
+/// The straight motion against all others.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Evidence {
+    /// The slide at a constant rate that fits best.
+    pub straight: Motion,
+    /// The best of the others.
+    pub other: Motion,
+    /// Which of the others that is.
+    pub family: Family,
+    /// Twice the logarithm of the odds for the straight motion against that one.
+    pub odds: f64,
+    /// Twice the logarithm of the odds for the straight motion against what every front does.
+    pub need: f64,
+    /// Root mean square of what the straight motion leaves, cents.
+    pub straight_error_cents: f64,
+}
+
+/// Fits all families to the looks from `onset` on (internal samples). `None` where there are too few.
+#[must_use]
+pub fn compare(points: &[Point], onset: f64, period: f64, wander_cents: f64, rate_hz: f64) -> Option<Evidence> {
+    let until = onset + RANGE_S * rate_hz;
+    let looks = || points.iter().filter(move |p| p.is_tone && p.time >= onset && p.time <= until);
+    let num = looks().count();
+    if num < MIN_LOOKS {
+        return None;
+    }
+    let blur_s = BLUR_SHARE * look_window(period, rate_hz) / rate_hz;
+    let hop_s = (looks().next_back()?.centre - looks().next()?.centre) / rate_hz / (num - 1) as f64;
+    let wander = wander_cents.max(WANDER_CENTS);
+    // Overlapping looks, and a wander slower than the looks, tell the same several times over.
+    let window_share = (0.8 * blur_s / hop_s).max(1.0);
+    let wander_share = (WANDER_S / hop_s).max(1.0);
+    let variance = |p: &Point| p.sd_cents * p.sd_cents * window_share + wander * wander * wander_share;
+    let samples = || looks().map(|p| ((p.time - onset) / rate_hz, p.cents, 1.0 / variance(p)));
+    let motions = FAMILIES.map(|family| best(samples, family, blur_s));
+    // Where none fits, the noise is more than was thought, and all differences less.
+    let num_apart = (num as f64 / wander_share).max(1.0);
+    let null = without_motion(samples, blur_s);
+    let surplus = (motions.iter().map(|m| m.misfit).fold(f64::MAX, f64::min) / num_apart).max(1.0);
+    let other = (1..FAMILIES.len()).min_by(|&a, &b| motions[a].misfit.total_cmp(&motions[b].misfit))?;
+    let weights: f64 = samples().map(|s| s.2).sum();
+    Some(Evidence {
+        straight: motions[0],
+        other: motions[other],
+        family: FAMILIES[other],
+        odds: (motions[other].misfit - motions[0].misfit) / surplus,
+        need: (null - motions[0].misfit) / surplus,
+        straight_error_cents: (motions[0].misfit / weights).sqrt(),
+    })
+}
+
+/// The length and depth with which a family fits best, the natural part of the front fitted with it. A sample is
+/// seconds since the onset, cents, weight.
+fn best<I: Iterator<Item = (f64, f64, f64)>>(samples: impl Fn() -> I, family: Family, blur_s: f64) -> Motion {
+    let mut best = Motion { depth_cents: 0.0, length_s: SHORTEST_S, misfit: f64::MAX };
+    let mut length_s = SHORTEST_S;
+    while length_s <= RANGE_S {
+        let mut equations = Equations::default();
+        for (t, y, w) in samples() {
+            let shape = family.mean((t - 0.5 * blur_s) / length_s, (t + 0.5 * blur_s) / length_s);
+            equations.add([shape, natural(0, t, blur_s), natural(1, t, blur_s)], y, w);
+        }
+        let (depth_cents, misfit) = equations.solve();
+        if misfit < best.misfit {
+            best = Motion { depth_cents, length_s, misfit };
+        }
+        length_s *= LENGTH_FACTOR;
+    }
+    best
+}
+
+/// What the natural parts of a front alone leave unexplained.
+fn without_motion<I: Iterator<Item = (f64, f64, f64)>>(samples: impl Fn() -> I, blur_s: f64) -> f64 {
+    let mut equations = Equations::default();
+    for (t, y, w) in samples() {
+        equations.add([0.0, natural(0, t, blur_s), natural(1, t, blur_s)], y, w);
+    }
+    equations.solve().1
+}
+
+/// A natural part of a front as a look sees it.
+fn natural(i: usize, t: f64, blur_s: f64) -> f64 {
+    let length_s = EXPONENTIAL_RATE * NATURAL[i].0;
+    Family::Exponential.mean((t - 0.5 * blur_s) / length_s, (t + 0.5 * blur_s) / length_s)
+}
+
+/// Least squares over the motion and the natural parts of a front, these drawn from what is natural.
+#[derive(Default)]
+struct Equations {
+    a: [[f64; 3]; 3],
+    b: [f64; 3],
+    yy: f64,
+}
+
+impl Equations {
+    fn add(&mut self, x: [f64; 3], y: f64, weight: f64) {
+        for i in 0..3 {
+            for j in 0..=i {
+                self.a[i][j] += weight * x[i] * x[j];
+            }
+            self.b[i] += weight * x[i] * y;
+        }
+        self.yy += weight * y * y;
+    }
+
+    /// Depth of the motion, and what is left unexplained.
+    fn solve(mut self) -> (f64, f64) {
+        self.a[0][0] += 1e-9; // no motion, no depth
+        for (i, (_, cents)) in NATURAL.iter().enumerate() {
+            self.a[i + 1][i + 1] += 1.0 / (cents * cents);
+        }
+        // Cholesky, then the natural parts' share taken off the motion's depth by back substitution.
+        let mut l = [[0.0; 3]; 3];
+        let mut z = [0.0; 3];
+        for i in 0..3 {
+            for j in 0..=i {
+                let sum: f64 = (0..j).map(|k| l[i][k] * l[j][k]).sum();
+                let rest = self.a[i][j] - sum;
+                l[i][j] = if i == j { rest.max(1e-12).sqrt() } else { rest / l[j][j] };
+            }
+            let sum: f64 = (0..i).map(|k| l[i][k] * z[k]).sum();
+            z[i] = (self.b[i] - sum) / l[i][i];
+        }
+        let mut x = z;
+        for i in (0..3).rev() {
+            let sum: f64 = (i + 1..3).map(|k| l[k][i] * x[k]).sum();
+            x[i] = (z[i] - sum) / l[i][i];
+        }
+        (x[0], (self.yy - z.iter().map(|z| z * z).sum::<f64>()).max(0.0))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::look::silent_point;
+    use approx::assert_abs_diff_eq;
+
+    const RATE_HZ: f64 = 12_000.0;
+    const PERIOD: f64 = 50.0;
+
+    /// Looks 2 ms apart at a family of motion, as blurred as looks are.
+    fn looks(family: Family, depth_cents: f64, length_s: f64) -> Vec<Point> {
+        let blur_s = BLUR_SHARE * look_window(PERIOD, RATE_HZ) / RATE_HZ;
+        (0..150)
+            .map(|i| {
+                let t = f64::from(i) * 0.002;
+                let shape = family.mean((t - 0.5 * blur_s) / length_s, (t + 0.5 * blur_s) / length_s);
+                Point { cents: depth_cents * shape, sd_cents: 1.0, is_tone: true, ..silent_point(t * RATE_HZ, 1.0) }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn every_integral_is_that_of_its_shape() {
+        // From the definitions of the shapes, by small steps.
+        let shape = |family: Family, x: f64| match family {
+            Family::Straight => (1.0 - x).max(0.0),
+            Family::Exponential => (-3.0 * x).exp(),
+            Family::HalfCosine => 0.5 + 0.5 * (std::f64::consts::PI * x.min(1.0)).cos(),
+            Family::Hyperbola => 1.0 / (1.0 + 6.0 * x),
+            Family::Held => (1.0 - (x - 0.6).max(0.0) / 0.4).max(0.0),
+            Family::Past => (1.0 - x / 0.55) * (-2.2 * x).exp(),
+        };
+        for family in FAMILIES {
+            for to in [0.3, 0.8, 1.0, 1.7] {
+                let sum: f64 =
+                    (0..10_000).map(|i| shape(family, to * (f64::from(i) + 0.5) / 1e4)).sum::<f64>() * to / 1e4;
+                // Steps of 1e-4: the error of the middle rule is far below this.
+                assert_abs_diff_eq!(family.integral(to), sum, epsilon = 1e-6);
+            }
+        }
+    }
+
+    #[test]
+    fn a_slide_is_told_from_every_other_motion() {
+        let found = compare(&looks(Family::Straight, -90.0, 0.080), 0.0, PERIOD, 2.0, RATE_HZ).expect("looks enough");
+        assert!(found.odds > 0.0 && found.need > 50.0, "{found:?}");
+        // Lengths are tried in steps of 7 %: half of one, and the depth with it.
+        assert_abs_diff_eq!(found.straight.length_s, 0.080, epsilon = 0.004);
+        assert_abs_diff_eq!(found.straight.depth_cents, -90.0, epsilon = 3.0);
+        for family in &FAMILIES[1..] {
+            let found = compare(&looks(*family, 120.0, 0.090), 0.0, PERIOD, 2.0, RATE_HZ).expect("looks enough");
+            assert!(found.odds < -1.0, "{family:?}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_shallow_motion_is_no_evidence() {
+        // 15 cents over a wander of 3: a half cosine lies within a cent of the line.
+        let found = compare(&looks(Family::Straight, 15.0, 0.060), 0.0, PERIOD, 3.0, RATE_HZ).expect("looks enough");
+        assert!(found.odds.abs() < 1.0 && found.need < 10.0, "{found:?}");
+    }
+
+    #[test]
+    fn too_few_looks_are_no_motion() {
+        assert!(compare(&looks(Family::Straight, 90.0, 0.080)[..4], 0.0, PERIOD, 2.0, RATE_HZ).is_none());
+    }
+}

@@ -1,0 +1,136 @@
+//! Two starts of one note: a dip between them, on the same pitch.
+
+use crate::entrance::Stutter;
+use crate::instants::Instants;
+use crate::level::LevelTrack;
+use crate::look::Point;
+use crate::units::power_to_db;
+
+/// The second start comes within this time, s (measures page).
+const RANGE_S: f64 = 0.150;
+/// Depth of the dip between them, dB (measures page).
+const DIP_DB: f64 = 6.0;
+/// The first start grows for this long at least, s: a tongue's click is shorter.
+const FIRST_S: f64 = 0.003;
+/// The second start comes back within this time after the bottom of the dip, s.
+const BACK_S: f64 = 0.060;
+/// The first start is no softer than this against the second, dB: what is softer is the tongue.
+const FIRST_DB: f64 = -15.0;
+/// The second is no softer than this against the first, dB: what is softer rings on.
+const SECOND_DB: f64 = -8.0;
+/// Two starts within this are on the same pitch, cents.
+const SAME_PITCH_CENTS: f64 = 100.0;
+
+/// The deepest dip after the onset that a second start follows, if there is one.
+#[must_use]
+pub fn find(level: &LevelTrack, points: &[Point], instants: &Instants, to: f64, rate_hz: f64) -> Option<Stutter> {
+    let onset = instants.onset;
+    let end = (onset + RANGE_S * rate_hz).min(to);
+    let first = level.index(onset);
+    let values = level.slice(onset, (end + BACK_S * rate_hz).min(to));
+    let grows = (FIRST_S * rate_hz / level.step()).ceil() as usize;
+    let back = (BACK_S * rate_hz / level.step()) as usize;
+    let mut best: Option<(f64, usize, f64)> = None;
+    let (mut top, mut top_at) = (0.0, 0);
+    for (i, &bottom) in values.iter().enumerate() {
+        if bottom > top {
+            (top, top_at) = (bottom, i);
+        }
+        if top_at < grows || level.time((first + i) as f64) > end {
+            continue;
+        }
+        let second = values[i..values.len().min(i + back)].iter().copied().fold(0.0, f64::max);
+        let ratio_db = power_to_db(top / second.max(1e-20));
+        if !(FIRST_DB..=-SECOND_DB).contains(&ratio_db) {
+            continue;
+        }
+        let depth_db = power_to_db(top.min(second) / bottom.max(1e-20));
+        if depth_db >= DIP_DB && best.is_none_or(|(deepest, ..)| depth_db > deepest) {
+            best = Some((depth_db, i, second));
+        }
+    }
+    let (dip_db, bottom, second) = best?;
+    let dip = level.time((first + bottom) as f64);
+    let restart = level.crossing(dip, to, 0.0, (values[bottom] * second).sqrt())?;
+    let gap = restart - onset;
+    (gap <= RANGE_S * rate_hz && holds_pitch(points, onset, dip))
+        .then_some(Stutter { gap_ms: gap / rate_hz * 1e3, dip_db })
+}
+
+/// True when the looks between two times do not mostly hold another pitch or a rough sound.
+fn holds_pitch(points: &[Point], from: f64, to: f64) -> bool {
+    let inside = points.iter().filter(|p| p.centre >= from && p.centre <= to);
+    let (mut num, mut strange) = (0, 0);
+    for point in inside {
+        num += 1;
+        strange += usize::from(point.is_rough || point.is_other_partial || point.cents.abs() > SAME_PITCH_CENTS);
+    }
+    num == 0 || 2 * strange <= num
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    const RATE_HZ: f64 = 12_000.0;
+
+    /// A rise over 10 ms, and from there on `db(ms)`.
+    fn found(db: impl Fn(f64) -> f64) -> Option<Stutter> {
+        let rise = |ms: f64| if ms < 10.0 { 2.0 * (ms - 10.0) } else { 0.0 };
+        let power: Vec<f64> = (0..400).map(f64::from).map(|ms| 10f64.powf((rise(ms) + db(ms)) / 10.0)).collect();
+        let level = LevelTrack::of(0, 0.001 * RATE_HZ, &power);
+        let instants = Instants {
+            onset: 0.0,
+            speaks: 48.0,
+            rise: (0.0, 0.0),
+            energy_rise: (0.0, 0.0),
+            peak: 1.0,
+            before: 0.0,
+            is_hidden: false,
+            drawn: 0.0,
+        };
+        find(&level, &[], &instants, 0.4 * RATE_HZ, RATE_HZ)
+    }
+
+    fn dip(ms: f64, at: f64, half_width: f64, depth: f64) -> f64 {
+        -depth * (1.0 - (ms - at).abs() / half_width).max(0.0)
+    }
+
+    #[test]
+    fn a_dip_and_a_second_start_are_told_with_depth_and_gap() {
+        let stutter = found(|ms| dip(ms, 60.0, 20.0, 14.0)).expect("a dip of 14 dB");
+        assert_abs_diff_eq!(stutter.dip_db, 14.0, epsilon = 0.1);
+        // Half way back in dB: 10 ms after the bottom.
+        assert_abs_diff_eq!(stutter.gap_ms, 70.0, epsilon = 1.0);
+    }
+
+    #[test]
+    fn a_shallow_dip_is_none() {
+        assert!(found(|ms| dip(ms, 60.0, 20.0, 5.0)).is_none());
+    }
+
+    #[test]
+    fn a_note_that_fades_or_swells_has_one_start() {
+        assert!(found(|ms| -0.1 * ms).is_none());
+        assert!(found(|ms| 0.05 * ms).is_none());
+    }
+
+    #[test]
+    fn a_later_dip_is_another_stroke() {
+        assert!(found(|ms| dip(ms, 220.0, 20.0, 14.0)).is_none());
+    }
+
+    #[test]
+    fn a_wrinkle_in_the_rise_does_not_hide_it() {
+        let stutter = found(|ms| dip(ms, 6.0, 2.0, 8.0) + dip(ms, 80.0, 20.0, 14.0)).expect("the dip after the rise");
+        assert_abs_diff_eq!(stutter.dip_db, 14.0, epsilon = 0.1);
+    }
+
+    #[test]
+    fn a_dip_between_two_pitches_is_a_split() {
+        let points =
+            [crate::look::Point { is_tone: true, is_other_partial: true, ..crate::look::silent_point(300.0, 1.0) }];
+        assert!(!holds_pitch(&points, 0.0, 600.0));
+    }
+}
