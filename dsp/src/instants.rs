@@ -2,6 +2,7 @@
 
 use crate::level::LevelTrack;
 use crate::look::Point;
+use crate::units::power_to_db;
 
 /// The attack peak lies within this time after the onset, s.
 pub const PEAK_RANGE_S: f64 = 0.250;
@@ -132,6 +133,17 @@ pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64)
     let (before, bottom) = level.min(from, (dip + DIP_REACH_S * rate_hz).min(to));
     (peak > 0.0).then(|| read(level, bottom, to, before, peak))
 }
+
+/// How little the level tells of a hidden onset, 0 (just hidden) to 1 (wholly), by how loud it was before.
+#[must_use]
+pub fn hiddenness(instants: &Instants) -> f64 {
+    let before_db = power_to_db(instants.before / instants.peak.max(1e-20));
+    let just_db = power_to_db(LOUD_BEFORE);
+    ((before_db - just_db) / WHOLLY_HIDDEN_DB).clamp(0.0, 1.0)
+}
+
+/// Sound so much louder than what just hides the onset hides it wholly, dB.
+const WHOLLY_HIDDEN_DB: f64 = 8.0;
 
 /// The instants with the onset put where the note begins by all that is seen: the level hides it under the note before.
 #[must_use]

@@ -46,8 +46,6 @@ const SILENCE_S: f64 = 0.030;
 /// A take whose first milliseconds already hold this share of the attack peak's power (-20 dB) begins inside the note.
 const CUT_OFF_S: f64 = 0.002;
 const CUT_OFF_SHARE: f64 = 0.01;
-/// A hidden onset drawn on this far from where the note begins by all that is seen, s, is not drawn on well.
-const FAR_S: f64 = 0.025;
 /// What an onset that was hidden and drawn on adds to its half width: ms, and share of the way drawn (professionals'
 /// rises keep to the law within 11 ms, nine of ten \[S\]).
 const HIDDEN_MS: f64 = 2.0;
@@ -265,9 +263,9 @@ impl Measurer {
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
         let placed = note.placed_s * self.rate_hz;
-        let rings_on = !note.from_midi.is_nan();
-        let is_far = (found.onset - placed).abs() > FAR_S * self.rate_hz;
-        Some(if found.is_hidden && (rings_on || is_far) { instants::begun_at(found, placed) } else { found })
+        let hidden = if found.is_hidden { instants::hiddenness(&found) } else { 0.0 };
+        let onset = found.onset + hidden * (placed - found.onset);
+        Some(if found.is_hidden { instants::begun_at(found, onset) } else { found })
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {

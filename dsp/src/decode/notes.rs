@@ -23,6 +23,8 @@ const SERIES_S: f64 = 0.220;
 /// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
 const FRESH_DIP_MOVED_DB: f32 = 9.0;
 const FRESH_DIP_DB: f32 = 13.0;
+/// A note that rises this far came out of the tail of the note before by a stroke of its own, dB.
+const TAIL_RISE_DB: f32 = 13.0;
 /// A change of pitch with a shallower dip than this has no stroke of its own, dB.
 const STROKE_DIP_DB: f32 = 4.0;
 /// A tone this long, s, this periodic, that rose this far, dB, must have begun, at most this long before, s.
@@ -332,7 +334,7 @@ impl NoteFinder {
         let fresh_db = if has_moved { FRESH_DIP_MOVED_DB } else { FRESH_DIP_DB };
         let rests = !self.playing;
         let kind = match () {
-            () if rests || dip >= fresh_db => Start::Fresh,
+            () if rests || dip >= fresh_db || self.rise_db(frames, frame) >= TAIL_RISE_DB => Start::Fresh,
             () if has_moved && dip < STROKE_DIP_DB => Start::Pitch,
             () => Start::Dip,
         };
@@ -394,6 +396,12 @@ impl NoteFinder {
         let (wide, near) = (frames.count(0.080), frames.count(0.040));
         let sides = self.curves.max_level(c - wide, c).min(self.curves.max_level(c, c + wide));
         sides - self.curves.min_level(c - near, c + near / 2)
+    }
+
+    /// Rise out of the softest moment before a frame, whatever was before that, dB.
+    fn rise_db(&self, frames: &Frames, c: i64) -> f32 {
+        let (back, ahead) = (frames.count(0.080), frames.count(0.150));
+        self.curves.max_level(c, c + ahead) - self.curves.min_level(c - back, c)
     }
 
     /// The softest frame shortly before a beginning.
