@@ -280,9 +280,10 @@ fn slurs_and_soft_tonguing_are_told_from_attacks() {
     };
     let cases = [
         (Start::Slur { glide_ms: 30.0 }, Articulation::Slurred, 15.0),
-        (Start::Dip { depth_db: 12.0, width_ms: 60.0, glide_ms: 10.0 }, Articulation::Legato, 10.0),
+        (Start::Dip { depth_db: 12.0, width_ms: 60.0, glide_ms: 10.0 }, Articulation::Legato, 16.0),
     ];
-    // 15 ms: the figure for slurs. 10 ms for a dip: the old note's tail covers the new one's -20 dB.
+    // 15 ms: the figure for slurs. 16 ms for a dip: the old note's tail covers the new one's -20 dB, and where
+    // hand-checked phrases begin a joined note lies a third of the way up out of the dip, not at its lowest point.
     for (start, articulation, tolerance_ms) in cases {
         let (truth, heard) = joined(start);
         assert_eq!(heard.len(), 2, "{articulation:?}");
