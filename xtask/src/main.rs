@@ -5,6 +5,7 @@ mod bench;
 mod browser;
 mod bundle;
 mod demo;
+mod fit;
 mod fronts;
 mod licences;
 mod make;
@@ -16,7 +17,7 @@ mod tidy;
 use std::process::ExitCode;
 
 /// Every chore: name, what it does.
-const CHORES: [(&str, &str); 9] = [
+const CHORES: [(&str, &str); 10] = [
     ("demo", "[TAKE]             makes the takes of a small scenario and scans them, or scans your own take"),
     ("test", "                   everything that must hold: format, tidy, licences, lint, tests"),
     ("tidy", "                   the rules of the house: purposes, lengths, flow, documents"),
@@ -32,6 +33,10 @@ const CHORES: [(&str, &str); 9] = [
     (
         "fronts",
         "DIR LABELS...\n                              percentiles of professional fronts over decoded recordings: dsp/src/professionals.md",
+    ),
+    (
+        "fit",
+        "[--playing DIR] [--check] [--notes] [--only TEXT]\n                              fits where notes begin to recordings and made takes: dsp/src/decode/fitted.txt;\n                              then, with --notes and without DIR, what tells a note from talk; --check only\n                              prints figures of takes left out; --only tries it on some, target/fit-trial",
     ),
     ("bench", "                   speed against a reference in the same run, and memory (with --release)"),
     ("bundle", "[--debug]          the insert as CLAP and VST3 folders, with instructions"),
@@ -57,6 +62,7 @@ fn run(mut args: lexopt::Parser) -> Result<(), String> {
             Some("licences") => licences::run(),
             Some("accuracy") => accuracy::run(&mut args),
             Some("make") => make::run(&mut args),
+            Some("fit") => fit::run(&mut args),
             Some("fronts") => fronts::run(&mut args),
             Some("bundle") => bundle::run(&std::env::args().skip(2).collect::<Vec<_>>()),
             Some("bench") => bench::run(),

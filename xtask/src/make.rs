@@ -2,7 +2,7 @@
 
 use crate::said;
 use notefront_tests::synth::{KINDS, make, write_take};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
     use lexopt::prelude::{Long, Value, ValueExt};
@@ -26,10 +26,16 @@ pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
         return Err(format!("no such kind; there are {}", KINDS.join(", ")));
     }
     for kind in kinds {
-        let scene = make(kind, seed).ok_or_else(|| format!("no kind is called {kind}"))?;
-        let (sound, truth) = scene.make(rate_hz, seed);
-        write_take(&folder, &format!("{kind}-{seed}"), &sound, &truth)?;
-        println!("{kind}-{seed}: {} notes, {:.1} s", truth.entrances.len(), sound.samples.len() as f64 / rate_hz);
+        let (num_notes, duration_s) = take(&folder, kind, seed, rate_hz)?;
+        println!("{kind}-{seed}: {num_notes} notes, {duration_s:.1} s");
     }
     Ok(())
+}
+
+/// Makes one take into a folder; its number of notes and its length in s.
+pub fn take(folder: &Path, kind: &str, seed: u64, rate_hz: f64) -> Result<(usize, f64), String> {
+    let scene = make(kind, seed).ok_or_else(|| format!("no kind is called {kind}"))?;
+    let (sound, truth) = scene.make(rate_hz, seed);
+    write_take(folder, &format!("{kind}-{seed}"), &sound, &truth)?;
+    Ok((truth.entrances.len(), sound.samples.len() as f64 / rate_hz))
 }

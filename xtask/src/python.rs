@@ -17,6 +17,10 @@ const HOST_REQUIREMENTS: &str = "plugin/tests/requirements.txt";
 const TRACKER: &str = "import numpy, parselmouth, soundfile";
 /// Its packages and versions.
 const TRACKER_REQUIREMENTS: &str = "xtask/requirements.txt";
+/// What `cargo xtask fit` fits with, as it is imported.
+const FITTER: &str = "import numpy, scipy, soundfile, sklearn";
+/// Its packages and versions.
+const FITTER_REQUIREMENTS: &str = "xtask/fit/requirements.txt";
 
 /// Puts readers and hosts in place, and says what is missing.
 pub fn prepare() {
@@ -40,6 +44,14 @@ pub fn prepare() {
 /// Why there is none, with what to do.
 pub fn tracker() -> Result<PathBuf, String> {
     with(TRACKER, &["-r", TRACKER_REQUIREMENTS])
+}
+
+/// A Python that can fit.
+///
+/// # Errors
+/// Why there is none, with what to do.
+pub fn fitter() -> Result<PathBuf, String> {
+    with(FITTER, &["-r", FITTER_REQUIREMENTS])
 }
 
 fn is_there(program: &str, arg: &str) -> bool {

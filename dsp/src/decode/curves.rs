@@ -166,3 +166,54 @@ fn smooth(kernel: &[f32], value: impl Fn(i64) -> f32) -> f32 {
     let half = kernel.len() as i64 / 2;
     kernel.iter().zip(-half..).map(|(w, k)| w * value(k)).sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{observe, tests::struck_tone};
+    use super::*;
+    use crate::observe::HOP_S;
+
+    const RATE_HZ: f64 = 48_000.0;
+
+    /// Level, slow level, growth and novelty of every frame.
+    fn curves_of(samples: &[f32]) -> Vec<[f32; 4]> {
+        let (mut curves, mut all) = (Curves::new(), Vec::new());
+        observe(samples, RATE_HZ, |frames| {
+            curves.advance(frames);
+            for i in all.len() as i64..curves.len() {
+                all.push([curves.level(i), curves.slow(i), curves.grow(i), curves.novelty(i)]);
+            }
+        });
+        all
+    }
+
+    #[test]
+    fn curves_of_a_sound_that_comes_whole_frames_later_are_the_same_later() {
+        let curves = curves_of(&struck_tone(0));
+        // Two frames share a transform. An odd delay pairs others, and in digital silence a ten-millionth of the sound of
+        // the one shows in the other: there it is looked at from the first stroke on, when what it looks back on sounds.
+        for (num_frames, from_s) in [(2usize, 0.0), (10, 0.0), (33, 0.460)] {
+            let delay = (num_frames as f64 * HOP_S * RATE_HZ) as usize;
+            let later = curves_of(&struck_tone(delay));
+            let both = curves.iter().zip(&later[num_frames..]).enumerate();
+            for (i, (here, there)) in both.skip((from_s / HOP_S) as usize) {
+                for (a, b) in here.iter().zip(there) {
+                    // 0.01 dB: single precision, and some.
+                    assert!((a - b).abs() < 0.01, "{num_frames} frames later, frame {i}: {here:?} {there:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_level_is_that_of_the_sound_and_growth_that_of_its_rise() {
+        let curves = curves_of(&struck_tone(0));
+        let at = |s: f64| curves[(s / HOP_S).round() as usize];
+        // Out of digital silence, told as -110 dB, to its top within 15 ms: it grows by all that.
+        assert!(at(0.40)[2] > 60.0, "{:?}", at(0.40));
+        // 30 dB a second are lost, over 0.2 s.
+        let lost = at(0.50)[0] - at(0.70)[0];
+        assert!((lost - 6.0).abs() < 0.3, "{lost} dB in 0.2 s");
+        assert!(at(0.60)[2] < 3.0, "{:?}", at(0.60));
+    }
+}

@@ -36,7 +36,7 @@ impl Scores {
     /// # Panics
     /// When `fitted.txt` is not what `cargo xtask fit` writes; a test reads it.
     pub fn fitted() -> Self {
-        Self { onset: Trees::of("onset"), place: Trees::of("place"), note: Trees::of("note") }
+        Self { onset: Trees::of(FITTED, "onset"), place: Trees::of(FITTED, "place"), note: Trees::of(FITTED, "note") }
     }
 
     /// Probability that a candidate with these features begins a note, 0..1.
@@ -61,11 +61,11 @@ impl Scores {
 }
 
 impl Trees {
-    /// The trees of one section.
-    fn of(section: &str) -> Self {
+    /// The trees of one section of a text.
+    fn of(text: &str, section: &str) -> Self {
         let mut trees = Self::default();
         let head = format!("of {section}");
-        let lines = FITTED.lines().skip_while(|line| *line != head).skip(1).take_while(|line| !line.starts_with("of "));
+        let lines = text.lines().skip_while(|line| *line != head).skip(1).take_while(|line| !line.starts_with("of "));
         for line in lines {
             trees.read(line).unwrap_or_else(|| panic!("no line of fitted scores: {line}"));
         }
@@ -101,6 +101,85 @@ impl Trees {
                     at = if features[feature] <= threshold { at + 1 } else { above };
                 }
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Most bytes of `fitted.txt`: a change of it can still be read in a summary.
+    const MOST_BYTES: usize = 200_000;
+
+    /// Two trees by hand. The first: under 1 in feature 0, -1; else, under 5 in feature 2, 2; else 4. The second: always 0.25.
+    const BY_HAND: &str = "# a forest\nof other\nbase 9\nof onset\nbase 0.5\ntree\n0 1 2\n= -1\n2 5 4\n= 2\n= 4\ntree\n= 0.25\nof place\nbase 7\n";
+
+    #[test]
+    fn a_forest_is_the_sum_of_its_base_and_of_one_leaf_of_each_tree() {
+        let trees = Trees::of(BY_HAND, "onset");
+        assert_eq!(trees.sum(&[0.0, 0.0, 9.0]), 0.5 - 1.0 + 0.25);
+        assert_eq!(trees.sum(&[1.0, 0.0, 9.0]), 0.5 - 1.0 + 0.25, "at the threshold the branch below is taken");
+        assert_eq!(trees.sum(&[1.5, 0.0, 5.0]), 0.5 + 2.0 + 0.25);
+        assert_eq!(trees.sum(&[1.5, 0.0, 5.1]), 0.5 + 4.0 + 0.25);
+        assert_eq!(trees.sum(&[f32::NAN, 0.0, 5.1]), 0.5 + 4.0 + 0.25, "what is no number is at most nothing");
+    }
+
+    #[test]
+    fn a_section_ends_where_the_next_begins() {
+        assert_eq!(Trees::of(BY_HAND, "other").sum(&[0.0; NUM]), 9.0);
+        assert_eq!(Trees::of(BY_HAND, "place").sum(&[0.0; NUM]), 7.0);
+    }
+
+    #[test]
+    #[should_panic(expected = "no line of fitted scores")]
+    fn a_feature_that_does_not_exist_is_refused() {
+        let _ = Trees::of(&format!("of onset\nbase 0\ntree\n{NUM} 1 2\n= 1\n= 2\n"), "onset");
+    }
+
+    /// Every split names a feature there is, and a branch further down in its own tree; every tree is whole.
+    fn assert_sound(trees: &Trees, num_features: usize) {
+        assert!(trees.base.is_finite() && !trees.roots.is_empty());
+        let ends = trees.roots.iter().skip(1).copied().chain([trees.nodes.len()]);
+        for (&root, end) in trees.roots.iter().zip(ends) {
+            let num_splits = trees.nodes[root..end].iter().filter(|n| matches!(n, Node::Split { .. })).count();
+            assert_eq!(end - root, 2 * num_splits + 1, "a tree of {num_splits} splits has one leaf more");
+            for (i, node) in trees.nodes[root..end].iter().enumerate() {
+                match *node {
+                    Node::Split { feature, threshold, above } => {
+                        assert!(feature < num_features, "feature {feature} of {num_features}");
+                        assert!(threshold.is_finite() && above > root + i + 1 && above < end);
+                    }
+                    Node::Leaf(value) => assert!(value.is_finite()),
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_fitted_is_whole_and_small_enough_to_look_at() {
+        let fitted = Scores::fitted();
+        assert_sound(&fitted.onset, NUM);
+        assert_sound(&fitted.place, NUM);
+        assert_sound(&fitted.note, NUM_NOTE);
+        assert!(FITTED.len() <= MOST_BYTES, "{} bytes", FITTED.len());
+    }
+
+    #[test]
+    fn what_is_fitted_says_what_it_was_fitted_on_and_what_has_to_be_fetched() {
+        let head: Vec<&str> = FITTED.lines().take_while(|line| line.starts_with('#')).collect();
+        let says = |what: &str| head.iter().any(|line| line.contains(what));
+        assert!(says("Fitted on") && says("trombone phrases: ") && says("onsets"), "{head:?}");
+        assert!(says("To be fetched"), "{head:?}");
+    }
+
+    #[test]
+    fn a_probability_is_one_and_the_place_is_near() {
+        let scores = Scores::fitted();
+        for seen in [[0.0; NUM], [1e6; NUM], [-1e6; NUM], [f32::NAN; NUM]] {
+            assert!((0.0..=1.0).contains(&scores.probability(&seen)));
+            // Nothing is fitted to onsets over 45 ms away.
+            assert!(scores.offset_s(&seen).abs() <= 0.045, "{} s", scores.offset_s(&seen));
         }
     }
 }

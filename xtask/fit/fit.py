@@ -1,30 +1,52 @@
 """Fits the scores of dsp/src/decode to labelled playing.
 
-usage: fit.py CANDIDATES_DIR LABELS.json OUT [--check]
+usage: fit.py WORK OUT [--notes | --check]
 
-LABELS.json: {name: {"onsets_s": [...], "until_s": s, "group": g, "weight": w}}; CANDIDATES_DIR/name.f32 holds the
-candidates of that take as rows of 32-bit floats: time in s, features. Boosted trees of scikit-learn, every feature that
-tells of a rise or a dip bound to speak for an onset, never against (monotonic constraints): what a room or a microphone
-does to the rest cannot turn a plain stroke into none.
---check leaves out one group after the other and prints onset F at 50 and 25 ms of the takes left out.
+WORK holds labels.json (see takes.py), and of each take what the analysis sees in it: candidates/name.f32, with --notes
+sounds/name.f32, as rows of 32-bit floats: time in s, features; names.txt beside them names the features. OUT is the file of
+fitted scores; what is not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
+speak for an onset or a note, one with - only against (monotonic constraints): so what tells of a rise or a dip cannot turn
+a plain stroke into none, whatever a room or a microphone does to the rest.
+--notes fits what tells a played note from talk, in place of where notes begin.
+--check leaves out one part of the recordings after the other and prints onset F at 50 and 25 ms of the takes left out.
 """
-import json, os, sys
+import json
+import os
+import sys
+
 import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 
 NEAR_S, APART_S, LEAST = 0.03, 0.05, 0.4
 TREES, LEAVES = 120, 12
 PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 60, 10
+ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
-def read(folder, labels, num):
-    takes = {}
+FETCHED = (
+    "To be fetched for it: audio/ of the public GitHub repository skratchdot/philharmonia-samples, decoded, and xmas.wav and",
+    "castanets_dry.wav of data/ of spatialaudio/communication-acoustics-exercises. Made takes and talk are made by the command;",
+    "labels are in tests/labels and shared/playing. DEVELOPERS.md tells how, xtask/fit/takes.py which may be used.",
+)
+
+
+def feature_names(folder):
+    with open(os.path.join(folder, "names.txt")) as names:
+        return names.read().splitlines()
+
+
+def bound(names):
+    """Which way each feature may speak: 1 for, -1 against, 0 as it comes."""
+    return [{"+": 1, "-": -1}.get(name[0], 0) for name in names]
+
+
+def read(folder, labels):
+    """Labelled takes with what was seen in them; the names of the features."""
+    names, takes = feature_names(folder), {}
     for name, a in labels.items():
-        path = os.path.join(folder, name + ".f32")
-        if os.path.exists(path):
-            rows = np.fromfile(path, "<f4").reshape(-1, num + 1)
-            takes[name] = dict(a, t=rows[:, 0].astype(float), X=rows[:, 1:], ref=np.array(a["onsets_s"], float))
-    return takes
+        rows = np.fromfile(os.path.join(folder, name + ".f32"), "<f4").reshape(-1, len(names) + 1)
+        takes[name] = dict(a, t=rows[:, 0].astype(float), X=rows[:, 1:], ref=np.array(a["onsets_s"], float))
+    return takes, names
 
 
 def rows_of(a):
@@ -90,26 +112,20 @@ def hits(ref, est, window):
     return n
 
 
-def fit_note(folder, labels):
-    """Played note or talk, from what the finder takes for notes in both."""
-    names = open(os.path.join(folder, "note-features.txt")).read().splitlines()
-    signs = [{"+": 1, "-": -1}.get(n[0], 0) for n in names]
+def fit_note(takes, rising):
+    """Played note or talk, from what the analysis takes for notes in both."""
     X, Y = [], []
-    for n, a in labels.items():
-        path = os.path.join(folder, n + ".notes.f32")
-        if not os.path.exists(path) or ("~" in n and a["kind"] != "talk"):
-            continue
-        rows = np.fromfile(path, "<f4").reshape(-1, len(names) + 1)
-        t, x = rows[:, 0], rows[:, 1:]
-        if a["kind"] == "talk":
+    for a in takes.values():
+        t, x, is_talk = a["t"], a["X"], a["kind"] == "talk"
+        if is_talk:
             X.append(x), Y.append(np.zeros(len(x)))
-        elif len(t) and a["onsets_s"]:
-            away = np.abs(t[:, None] - np.array(a["onsets_s"])[None]).min(1)
+        elif len(t) and len(a["ref"]) and not a["kind"].endswith(ALTERED):
+            away = np.abs(t[:, None] - a["ref"][None]).min(1)
             false = (away > 0.2) & (a["kind"] == "made takes")  # knocks, breaths and talk between made notes
             X.append(x[away < APART_S]), Y.append(np.ones((away < APART_S).sum()))
             X.append(x[false]), Y.append(np.zeros(false.sum()))
     model = HistGradientBoostingClassifier(max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=20,
-                                           monotonic_cst=signs, early_stopping=False, random_state=1)
+                                           monotonic_cst=rising, early_stopping=False, random_state=1)
     return model.fit(np.concatenate(X), np.concatenate(Y))
 
 
@@ -135,48 +151,68 @@ def check(takes, rising):
         print(f"left out: {kind:24} onsets {num_ref:5}  F {f[0]:.3f} / {f[1]:.3f}  extra {num_est - h50} missed {num_ref - h50}")
 
 
-def write(models, path, lines):
+def kept(path):
+    """Sections of a file of fitted scores, as they stand."""
+    with open(path) as old:
+        return {part.split("\n", 1)[0]: part for part in old.read().split("\nof ")[1:]}
+
+
+def section(name, model):
+    lines = [name, "base %.5g" % model._baseline_prediction.item()]
+    for (tree,) in model._predictors:
+        lines += ["tree", *nodes_of(tree.nodes)]
+    return "\n".join(lines)
+
+
+def told(labels):
+    kinds = sorted({a["kind"] for a in labels.values()})
+    of = {kind: [len(a["onsets_s"]) for a in labels.values() if a["kind"] == kind] for kind in kinds}
+    fitted = [f"  {kind}: {len(num)} takes, {sum(num)} onsets" for kind, num in of.items()]
+    return ["Made by `cargo xtask fit`; do not edit. Boosted trees over the features of features.rs, in their order.", "Fitted on", *fitted, *FETCHED]
+
+
+def write(sections, labels, path):
     with open(path + ".part", "w") as out:
-        for line in lines:
+        for line in told(labels):
             print("#", line, file=out)
-        for name, model in models.items():
-            print("of %s" % name, file=out)
-            print("base %.5g" % model._baseline_prediction.item(), file=out)
-            for (tree,) in model._predictors:
-                print("tree", file=out)
-                emit(tree.nodes, out)
+        for name in ("onset", "place", "note"):
+            print("of", sections[name].rstrip("\n"), file=out)
     os.replace(path + ".part", path)
 
 
-def emit(nodes, out):
+def nodes_of(nodes):
     """Nodes in the order of a walk that goes below first; a split names the place of its other branch."""
     order = []
+
     def walk(i):
         order.append(i)
         if not nodes[i]["is_leaf"]:
             walk(nodes[i]["left"]), walk(nodes[i]["right"])
+
     walk(0)
     place = {i: k for k, i in enumerate(order)}
-    for i in order:
-        n = nodes[i]
-        print("= %.4g" % n["value"] if n["is_leaf"] else "%d %.6g %d" % (n["feature_idx"], n["num_threshold"], place[n["right"]]), file=out)
+    leaf = lambda n: "= %.4g" % n["value"]
+    split = lambda n: "%d %.6g %d" % (n["feature_idx"], n["num_threshold"], place[n["right"]])
+    return [(leaf if nodes[i]["is_leaf"] else split)(nodes[i]) for i in order]
 
 
 def main():
-    folder, labels, out = sys.argv[1:4]
-    names = open(os.path.join(folder, "features.txt")).read().splitlines()
-    rising = [1 if n.startswith("+") else 0 for n in names]
-    takes = read(folder, json.load(open(labels)), len(names))
+    work, out = sys.argv[1:3]
+    labels = json.load(open(os.path.join(work, "labels.json")))
+    notes = "--notes" in sys.argv
+    takes, names = read(os.path.join(work, "sounds" if notes else "candidates"), labels)
+    rising = bound(names)
     if "--check" in sys.argv:
         check(takes, rising)
         return
-    models = {"onset": fit(takes, list(takes), rising), "place": fit_place(takes, list(takes))}
-    models["note"] = fit_note(folder, json.load(open(labels)))
-    kinds = sorted({a["kind"] for a in takes.values()})
-    told = ["%s: %d takes, %d onsets" % (k, sum(a["kind"] == k for a in takes.values()), sum(len(a["ref"]) for a in takes.values() if a["kind"] == k)) for k in kinds]
-    write(models, out, ["Made by `cargo xtask fit`; do not edit. Boosted trees over the features of features.rs, in their order.", "Fitted on " + "; ".join(told)] )
+    sections = kept(out)
+    if notes:
+        sections["note"] = section("note", fit_note(takes, rising))
+    else:
+        sections["onset"] = section("onset", fit(takes, list(takes), rising))
+        sections["place"] = section("place", fit_place(takes, list(takes)))
+    write(sections, labels, out)
     print(out, os.path.getsize(out), "bytes")
 
 
-if __name__ == "__main__":
-    main()
+main()
