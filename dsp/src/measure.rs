@@ -50,6 +50,8 @@ const CUT_OFF_SHARE: f64 = 0.01;
 /// rises keep to the law within 11 ms, nine of ten \[S\]).
 const HIDDEN_MS: f64 = 2.0;
 const HIDDEN_SHARE: f64 = 0.7;
+/// What the level and all else say of an onset under air is apart from this on, and far apart from twice this on, s.
+const APART_S: f64 = 0.010;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -171,13 +173,23 @@ impl Measurer {
         let least = least.max(self.previous.tail_power(history, note, candidate.start));
         self.reader.follow_back(history, candidate, &settled, least);
         let articulation = self.articulation(frames, note);
-        let instants = self.instants(history, note, candidate, &settled, articulation)?;
+        let mut instants = self.instants(history, note, candidate, &settled, articulation)?;
+        let period = self.rate_hz / settled.hz;
+        let mut air = None;
+        if note.kind == Start::Fresh && articulation != Articulation::Slurred {
+            let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
+            air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
+            if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
+                return None;
+            }
+            instants = self.placed(note, instants, air.is_some());
+        }
         let mut seen = Seen {
             settled,
             instants,
             articulation,
             approach: None,
-            air: None,
+            air,
             tone_power,
             approach_cents: Err(CannotTell::Slurred),
             overshoot_db: Err(CannotTell::Slurred),
@@ -187,7 +199,6 @@ impl Measurer {
         if articulation == Articulation::Slurred {
             return Some(seen);
         }
-        let period = self.rate_hz / settled.hz;
         let way = Way {
             points: self.reader.points(),
             level: &self.level,
@@ -201,11 +212,6 @@ impl Measurer {
         seen.approach_cents = approach.lean.map_or(Err(CannotTell::NoPitch), |(value, width)| told(value, width));
         if note.kind == Start::Fresh {
             seen.silence = Some(instants.onset - candidate.earliest as f64);
-            let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
-            seen.air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
-            if is_soft && seen.air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
-                return None;
-            }
         }
         seen.overshoot_db = self.overshoot_db(candidate, &seen);
         seen.evidence = self.evidence(frames, candidate, &seen, floor_db);
@@ -262,10 +268,19 @@ impl Measurer {
         let from = instants::skip_tail(&self.level, from, to, guess);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
-        let placed = note.placed_s * self.rate_hz;
-        let hidden = if found.is_hidden { instants::hiddenness(&found) } else { 0.0 };
-        let onset = found.onset + hidden * (placed - found.onset);
-        Some(if found.is_hidden { instants::begun_at(found, onset) } else { found })
+        Some(found)
+    }
+
+    /// The instants with a hidden onset put where the note begins by all that is seen, as far as it is hidden. Air hides a
+    /// tone less than a tail does: the level less the air stands where the two do not lie far apart.
+    fn placed(&self, note: &Note, found: Instants, is_air: bool) -> Instants {
+        if !found.is_hidden {
+            return found;
+        }
+        let apart = note.placed_s * self.rate_hz - found.onset;
+        let far = (self.seconds(apart).abs() / APART_S - 1.0).clamp(0.0, 1.0);
+        let share = instants::hiddenness(&found) * if is_air { far } else { 1.0 };
+        instants::begun_at(found, found.onset + share * apart)
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {

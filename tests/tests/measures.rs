@@ -1,6 +1,6 @@
 //! Every measure on made notes, each with a tolerance and the reason for it.
 
-use notefront_dsp::{Articulation, Entrance, FaultName, Told};
+use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Told};
 use notefront_tests::synth::{Air, Attack, Front, Note, Rise, Room, Start, Stutter, Tone};
 use notefront_tests::trial::{hear, note, one, onsets, scene};
 use notefront_tests::truth::NoteTruth;
@@ -100,7 +100,11 @@ fn a_pitch_that_comes_in_low_or_high_is_measured() {
             );
             let (there, other) =
                 if cents < 0.0 { (FaultName::Below, FaultName::Above) } else { (FaultName::Above, FaultName::Below) };
-            assert!(has(&heard, there) && !has(&heard, other), "{midi} from {cents}: {:?}", heard.verdict.faults);
+            // Over its first 0.1 s such a bend leans by four tenths of its depth in the mean: 90 by 36 cents, 60 by 24,
+            // on either side of the line of 27.
+            let is_heard = f64::abs(cents) > 75.0;
+            assert!(has(&heard, there) == is_heard, "{midi} from {cents}: {:?}", heard.verdict.faults);
+            assert!(!has(&heard, other), "{midi} from {cents}: {:?}", heard.verdict.faults);
         }
     }
 }
@@ -137,6 +141,9 @@ fn air_under_a_ringing_tail_is_measured_too() {
         let (truth, heard) =
             after_a_tail(first, with_attack(second, |attack| attack.air = Some(Air { ms: 110.0, db: -20.0 })));
         let what = format!("air before {second} after {first}");
+        if first == second && heard.front.noise_before_tone_ms == Err(CannotTell::NoSilenceBefore) {
+            continue; // one pitch that rings into itself leaves no silence, and the reason is told
+        }
         near(value(heard.front.noise_before_tone_ms, "air"), 110.0, 15.0, &format!("{what}, ms"));
         let true_db = truth.noise_db.expect("told");
         near(value(heard.front.noise_before_tone_db, "air level"), true_db, 4.0, &format!("{what}, dB"));
@@ -296,14 +303,15 @@ fn slurs_and_soft_tonguing_are_told_from_attacks() {
 #[test]
 fn strictness_moves_the_lines() {
     use notefront_dsp::{Settings, Strictness, analyze_and_judge};
-    let front = Front::Approach { cents: -65.0, tau_ms: 45.0 };
+    // It leans by 0.38 of its depth in the mean: 38 cents.
+    let front = Front::Approach { cents: -100.0, tau_ms: 45.0 };
     let (sound, _) = scene(vec![Tone::single(Note { front, ..note(53, 20.0) }, 2.0)], None).make(48_000.0, 1);
     let flagged = |strictness| {
         let settings = Settings { strictness, ..Settings::default() };
         has(&analyze_and_judge(&sound.samples, 48_000.0, settings).expect("valid")[0], FaultName::Below)
     };
-    assert!(flagged(Strictness::STRICT) && flagged(Strictness::NORMAL), "65 cents against a line of 43");
-    assert!(!flagged(Strictness::RELAXED), "65 cents against a line of 86");
+    assert!(flagged(Strictness::STRICT) && flagged(Strictness::NORMAL), "38 cents against lines of 15 and 27");
+    assert!(!flagged(Strictness::RELAXED), "38 cents against a line of 54");
 }
 
 #[test]
