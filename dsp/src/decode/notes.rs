@@ -20,6 +20,8 @@ const NEW_PITCH: f32 = 0.70;
 pub const SECOND_START_S: f64 = 0.150;
 /// Starts nearer than this to each other, three in a row, are a fast series of notes and no stutter, s.
 const SERIES_S: f64 = 0.220;
+/// ... with a dip between them of at least this, dB: the fastest strokes of recorded triple tonguing dip by 2 to 5.
+const SERIES_DIP_DB: f32 = 1.5;
 /// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
 const FRESH_DIP_MOVED_DB: f32 = 9.0;
 const FRESH_DIP_DB: f32 = 13.0;
@@ -363,7 +365,7 @@ impl NoteFinder {
             || self
                 .likely
                 .is_some_and(|next| next.any >= LEAST_PROBABILITY && next.frame > frame && next.frame - frame < series);
-        is_soon && !is_series && (!has_moved || dip < STROKE_DIP_DB)
+        is_soon && !(is_series && dip >= SERIES_DIP_DB) && (!has_moved || dip < STROKE_DIP_DB)
     }
 
     fn start_note(&mut self, start: i64, placed_s: f64, kind: Start, from_midi: f32) {
