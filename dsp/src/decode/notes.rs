@@ -393,11 +393,13 @@ impl NoteFinder {
         }
     }
 
-    /// Depth of the dip around a frame, against the softer side, dB.
+    /// Depth of the dip around a frame, against its softer side, dB: a level that only rises has none.
     fn dip_db(&self, frames: &Frames, c: i64) -> f32 {
         let (wide, near) = (frames.count(0.080), frames.count(0.040));
-        let sides = self.curves.max_level(c - wide, c).min(self.curves.max_level(c, c + wide));
-        sides - self.curves.min_level(c - near, c + near / 2)
+        let level = |i: &i64| self.curves.level(*i);
+        let bottom = (c - near..=c + near / 2).min_by(|a, b| level(a).total_cmp(&level(b))).unwrap_or(c);
+        let sides = self.curves.max_level(bottom - wide, bottom).min(self.curves.max_level(bottom, bottom + wide));
+        sides - self.curves.level(bottom)
     }
 
     /// Rise out of the softest moment before a frame, whatever was before that, dB.
