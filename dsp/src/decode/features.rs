@@ -67,88 +67,144 @@ pub const NUM: usize = NAMES.len();
 /// The features of a candidate at frame `i`.
 #[must_use]
 pub fn features(frames: &Frames, curves: &Curves, i: i64) -> [f32; NUM] {
-    let mid = |a: i64, b: i64| median_midi(frames, i + a, i + b);
-    let (before, after) = (mid(-26, -6), mid(6, 26));
-    let (far_before, far_after) = (mid(-50, -20), mid(20, 50));
-    let top = |a: i64, b: i64, of: fn(&Frame) -> f32| {
-        (i + a..=i + b).map(|k| of(&frames.get(k.max(0)))).fold(f32::MIN, f32::max)
-    };
-    let mean = |a: i64, b: i64, of: fn(&Frame) -> f32| {
-        (i + a..i + b).map(|k| of(&frames.get(k.max(0)))).sum::<f32>() / (b - a) as f32
-    };
-    let periodicity: fn(&Frame) -> f32 = |f| f.periodicity;
-    let rise: fn(&Frame) -> f32 = |f| f.rise[0];
-    let level = |a: i64| curves.level(i + a);
-    let around = |k: i64| {
-        let low = curves.min_level(i - k / 2, i + k / 2);
-        (curves.max_level(i - k, i) - low, curves.max_level(i, i + k - 1) - low)
-    };
-    let ((in8, out8), (in16, out16), (in32, out32)) = (around(8), around(16), around(32));
-    let (pre_max, pre_min) = (curves.max_level(i - 32, i), curves.min_level(i - 32, i));
-    let post_max = curves.max_level(i, i + 31);
-    let post_mean = curves.mean_level(i, i + 31);
-    let loud = curves.loud(i + 31);
-    let novelty = curves.novelty(i);
-    let novelty_top = |a: i64, b: i64| (i + a..=i + b).map(|k| curves.novelty(k)).fold(0.0f32, f32::max);
-    let least = (i - 10..i + 10).map(|k| frames.get(k.max(0)).periodicity).fold(1.0f32, f32::min);
-    let moved = gap(before, after);
-    let fine_max = |a: i64, b: i64| (a..=b).map(|k| frames.get(k.max(0)).level_db).fold(f32::MIN, f32::max);
-    let fine_min = (i - 7..=i + 5).map(|k| frames.get(k.max(0)).level_db).fold(f32::MAX, f32::min);
-    [
-        moved,
-        gap(far_before, far_after),
-        f32::from(u8::from(before.is_nan())),
-        f32::from(u8::from(after.is_nan())),
-        least,
-        mean(-26, -6, periodicity),
-        mean(6, 26, periodicity),
-        mean(20, 50, periodicity),
-        wander(frames, i + 8, i + 30),
-        wander(frames, i - 30, i - 8),
-        if after.is_nan() { 36.0 } else { after },
-        in8,
-        out8,
-        in16,
-        out16,
-        in32,
-        out32,
-        top(-4, 4, rise),
-        top(-4, 4, |f| f.rise[1]),
-        top(-4, 4, |f| f.rise[2]),
-        top(-28, 0, |f| f.fall),
-        top(-6, 6, |f| f.change),
-        (i - 6..=i + 6).map(|k| curves.grow(k)).fold(0.0, f32::max),
-        pre_max - pre_min,
-        post_max - pre_min,
-        post_max - loud,
-        pre_min - loud,
-        level(40) - level(0),
-        novelty,
-        novelty / novelty_top(-40, 40).max(1e-6),
-        median_rise(frames, i),
-        mean(-12, 13, rise),
-        post_mean - curves.mean_level(i - 32, i),
-        pre_min - curves.floor(i),
-        post_max - curves.floor(i),
-        novelty_top(-40, -8),
-        novelty_top(8, 40),
-        top(-30, -10, |f| f.change),
-        top(10, 30, |f| f.change),
-        level(4) - level(-4),
-        level(50) - post_max,
-        level(62) - post_max,
-        top(10, 60, |f| f.fall),
-        if moved < 0.0 { 0.0 } else { after - before },
-        if moved < 0.0 { -1.0 } else { (moved - 12.0 * (moved / 12.0).round()).abs() },
-        frames.get(i).rise[0],
-        swing(frames, i),
-        mean(48, 62, periodicity),
-        least_wander(frames, i + 4, i + 45, 16),
-        least_wander(frames, i + 4, i + 62, 16),
-        fine_max(i, i + 12) - fine_min,
-        fine_max(i - 14, i) - fine_min,
-        fine_max(i, i + 6) - frames.get((i - 3).max(0)).level_db,
-    ]
+    let around = Around { frames, curves, i };
+    let mut row = [0.0; NUM];
+    row[..NUM_PITCH].copy_from_slice(&around.pitch());
+    row[NUM_PITCH..NUM_PITCH + NUM_DIPS].copy_from_slice(&around.dips());
+    row[NUM_PITCH + NUM_DIPS..NUM - NUM_WIDER].copy_from_slice(&around.rises());
+    row[NUM - NUM_WIDER..].copy_from_slice(&around.wider());
+    row
+}
+
+/// How many features each part tells.
+const NUM_PITCH: usize = 11;
+const NUM_DIPS: usize = 6;
+const NUM_RISES: usize = NUM - NUM_PITCH - NUM_DIPS - NUM_WIDER;
+const NUM_WIDER: usize = 18;
+
+/// What lies around a frame.
+struct Around<'a> {
+    frames: &'a Frames,
+    curves: &'a Curves,
+    i: i64,
+}
+
+impl Around<'_> {
+    fn frame(&self, offset: i64) -> Frame {
+        self.frames.get((self.i + offset).max(0))
+    }
+
+    fn midi(&self, from: i64, to: i64) -> f32 {
+        median_midi(self.frames, self.i + from, self.i + to)
+    }
+
+    fn top(&self, from: i64, to: i64, of: fn(&Frame) -> f32) -> f32 {
+        (from..=to).map(|k| of(&self.frame(k))).fold(f32::MIN, f32::max)
+    }
+
+    fn mean(&self, from: i64, to: i64, of: fn(&Frame) -> f32) -> f32 {
+        (from..to).map(|k| of(&self.frame(k))).sum::<f32>() / (to - from) as f32
+    }
+
+    fn level(&self, offset: i64) -> f32 {
+        self.curves.level(self.i + offset)
+    }
+
+    fn max_level(&self, from: i64, to: i64) -> f32 {
+        self.curves.max_level(self.i + from, self.i + to)
+    }
+
+    fn min_level(&self, from: i64, to: i64) -> f32 {
+        self.curves.min_level(self.i + from, self.i + to)
+    }
+
+    fn top_novelty(&self, from: i64, to: i64) -> f32 {
+        (from..=to).map(|k| self.curves.novelty(self.i + k)).fold(0.0, f32::max)
+    }
+
+    /// Pitch and periodicity before and after.
+    fn pitch(&self) -> [f32; NUM_PITCH] {
+        let (before, after) = (self.midi(-26, -6), self.midi(6, 26));
+        [
+            gap(before, after),
+            gap(self.midi(-50, -20), self.midi(20, 50)),
+            f32::from(u8::from(before.is_nan())),
+            f32::from(u8::from(after.is_nan())),
+            (-10..10).map(|k| self.frame(k).periodicity).fold(1.0, f32::min),
+            self.mean(-26, -6, |f| f.periodicity),
+            self.mean(6, 26, |f| f.periodicity),
+            self.mean(20, 50, |f| f.periodicity),
+            wander(self.frames, self.i + 8, self.i + 30),
+            wander(self.frames, self.i - 30, self.i - 8),
+            if after.is_nan() { 36.0 } else { after },
+        ]
+    }
+
+    /// The level's way into a dip and out of it, at three scales.
+    fn dips(&self) -> [f32; NUM_DIPS] {
+        let around = |k: i64| {
+            let low = self.min_level(-k / 2, k / 2);
+            (self.max_level(-k, 0) - low, self.max_level(0, k - 1) - low)
+        };
+        let ((in8, out8), (in16, out16), (in32, out32)) = (around(8), around(16), around(32));
+        [in8, out8, in16, out16, in32, out32]
+    }
+
+    /// Rises of spectrum and level.
+    fn rises(&self) -> [f32; NUM_RISES] {
+        let (pre_max, pre_min, post_max) = (self.max_level(-32, 0), self.min_level(-32, 0), self.max_level(0, 31));
+        let (loud, floor) = (self.curves.loud(self.i + 31), self.curves.floor(self.i));
+        let mean_level = |from: i64, to: i64| self.curves.mean_level(self.i + from, self.i + to);
+        let novelty = self.curves.novelty(self.i);
+        [
+            self.top(-4, 4, |f| f.rise[0]),
+            self.top(-4, 4, |f| f.rise[1]),
+            self.top(-4, 4, |f| f.rise[2]),
+            self.top(-28, 0, |f| f.fall),
+            self.top(-6, 6, |f| f.change),
+            (-6..=6).map(|k| self.curves.grow(self.i + k)).fold(0.0, f32::max),
+            pre_max - pre_min,
+            post_max - pre_min,
+            post_max - loud,
+            pre_min - loud,
+            self.level(40) - self.level(0),
+            novelty,
+            novelty / self.top_novelty(-40, 40).max(1e-6),
+            median_rise(self.frames, self.i),
+            self.mean(-12, 13, |f| f.rise[0]),
+            mean_level(0, 31) - mean_level(-32, 0),
+            pre_min - floor,
+            post_max - floor,
+        ]
+    }
+
+    /// What lies farther around, and what the finest level shows.
+    fn wider(&self) -> [f32; NUM_WIDER] {
+        let (before, after) = (self.midi(-26, -6), self.midi(6, 26));
+        let (moved, post_max) = (gap(before, after), self.max_level(0, 31));
+        let fine_max = |from: i64, to: i64| self.top(from, to, |f| f.level_db);
+        let fine_min = (-7..=5).map(|k| self.frame(k).level_db).fold(f32::MAX, f32::min);
+        [
+            self.top_novelty(-40, -8),
+            self.top_novelty(8, 40),
+            self.top(-30, -10, |f| f.change),
+            self.top(10, 30, |f| f.change),
+            self.level(4) - self.level(-4),
+            self.level(50) - post_max,
+            self.level(62) - post_max,
+            self.top(10, 60, |f| f.fall),
+            if moved < 0.0 { 0.0 } else { after - before },
+            if moved < 0.0 { -1.0 } else { (moved - 12.0 * (moved / 12.0).round()).abs() },
+            self.frame(0).rise[0],
+            swing(self.frames, self.i),
+            self.mean(48, 62, |f| f.periodicity),
+            least_wander(self.frames, self.i + 4, self.i + 45, 16),
+            least_wander(self.frames, self.i + 4, self.i + 62, 16),
+            fine_max(0, 12) - fine_min,
+            fine_max(-14, 0) - fine_min,
+            fine_max(0, 6) - self.frame(-3).level_db,
+        ]
+    }
 }
 
 /// Distance of two pitches, semitones; -1 where one is not there.

@@ -3,11 +3,13 @@
 mod candidates;
 mod curves;
 mod features;
+mod played;
 mod scores;
 mod notes;
 
 pub use features::{NAMES, NUM};
-pub use notes::{NOTE_NAMES, NUM_NOTE, NoteFinder, note_features, note_midi};
+pub use notes::NoteFinder;
+pub use played::{NOTE_NAMES, NUM_NOTE, note_features, note_midi};
 
 use crate::framer::{Framer, History};
 use crate::observe::{Frames, HOP_S};

@@ -2,7 +2,8 @@
 
 use super::candidates::{CandidateFinder, median_midi};
 use super::curves::Curves;
-use super::features::{features, least_wander};
+use super::features::features;
+use super::played::{TONAL, note_features, note_midi};
 use super::scores::Scores;
 use crate::coarse::{Note, Start};
 use crate::observe::{Frames, HOP_S};
@@ -40,12 +41,6 @@ const END_MEMORY_S: f64 = 0.7;
 /// ... or this near to the floor, dB, or after this long without tone, s.
 const END_OVER_FLOOR_DB: f32 = 4.0;
 const END_TONELESS_S: f64 = 0.060;
-/// A frame is tonal from this periodicity on.
-const TONAL: f32 = 0.60;
-/// Frames this near to each other are on one pitch, semitones.
-const NEAR_PITCH: f32 = 0.35;
-/// The pitch of a note is told from its frames up to this long after its start, s.
-const PITCH_RANGE_S: f64 = 0.500;
 /// The floor follows the room up by so much a frame between notes, dB.
 const FLOOR_RISE_DB: f32 = 0.06;
 /// A take may begin inside a note: the first guess of the floor is not over this, dB.
@@ -56,10 +51,6 @@ const MOST_ODDS: f32 = 6.0;
 /// What came this shortly before, s, counts for this share.
 const RUN_S: f64 = 1.2;
 const RUN_SHARE: f32 = 0.5;
-/// A sound is looked at from this long after its start, s, for so long.
-const LOOKED_AT_S: (f64, f64) = (0.015, 0.500);
-/// Steps over which a pitch must stand still: 40 ms.
-const STILL_FRAMES: i64 = 16;
 /// A note stays within so much of its loudest, dB, for so long, s, of its first so many s.
 const SHORTEST_DROP_DB: f32 = 15.0;
 const SHORTEST_S: f64 = 0.035;
@@ -357,7 +348,7 @@ impl NoteFinder {
     /// A start so soon after a fresh one that it belongs to it: it began twice on one pitch, on another partial, or slid.
     fn is_second_start(&self, frames: &Frames, frame: i64, has_moved: bool, dip: f32) -> bool {
         let Some(last) = self.notes.back() else { return false };
-        let gap = frame - last.start;
+        let gap = frame - self.last_begun;
         let is_soon = last.kind != Start::Pitch && gap < frames.count(SECOND_START_S);
         let series = frames.count(SERIES_S);
         let is_series = last.start - self.before_last_start < series
@@ -439,47 +430,4 @@ fn boundary(frames: &Frames, c: i64, old: f32, new: f32) -> i64 {
         midi.is_nan() || (midi - new).abs() < (midi - old).abs()
     };
     (c - reach..=c + reach).rev().take_while(|&i| is_new(i)).last().unwrap_or(c)
-}
-
-/// The pitch a note stands on: the most periodic whole of its frames within a third of a semitone; NaN without one.
-#[must_use]
-pub fn note_midi(frames: &Frames, note: &Note, until: i64) -> f32 {
-    let from = note.start + 4;
-    let to = note.end.unwrap_or(until).min(note.start + frames.count(PITCH_RANGE_S)).min(until);
-    let (mut best, mut most) = (f32::NAN, 0.0f32);
-    let frame = |i: i64| Some(frames.get(i)).filter(|f| !f.midi.is_nan() && f.periodicity > TONAL);
-    for centre in (from..to).step_by(3).filter_map(frame) {
-        let near = (from..to).filter_map(frame).filter(|f| (f.midi - centre.midi).abs() < NEAR_PITCH);
-        let (weight, sum) = near.fold((0.0, 0.0), |(w, s), f| (w + f.periodicity, s + f.periodicity * f.midi));
-        if weight > most {
-            (most, best) = (weight, sum / weight);
-        }
-    }
-    best
-}
-
-/// Names of a note's features: what tells a played note from talk.
-pub const NOTE_NAMES: [&str; NUM_NOTE] =
-    ["length", "+share at its pitch", "+periodicity", "+most periodicity", "-spectral rise", "change", "-least wander"];
-/// Their number.
-pub const NUM_NOTE: usize = 7;
-
-/// The features of a note that is known until a frame.
-#[must_use]
-pub fn note_features(frames: &Frames, note: &Note, until: i64) -> [f32; NUM_NOTE] {
-    let from = note.start + frames.count(LOOKED_AT_S.0);
-    let to = until.min(note.start + frames.count(LOOKED_AT_S.1)).max(from + 1);
-    let midi = note_midi(frames, note, until);
-    let inside = |skip: i64| (from + skip..to).map(|i| frames.get(i));
-    let mean = |skip: i64, sum: f32| sum / (to - from - skip).max(1) as f32;
-    let num_near = inside(0).filter(|f| (f.midi - midi).abs() < NEAR_PITCH).count() as f32;
-    [
-        (to - from) as f32,
-        mean(0, num_near),
-        mean(0, inside(0).map(|f| f.periodicity).sum()),
-        inside(0).map(|f| f.periodicity).fold(0.0, f32::max),
-        mean(STILL_FRAMES, inside(STILL_FRAMES).map(|f| f.rise[0]).sum()),
-        mean(STILL_FRAMES + 8, inside(STILL_FRAMES + 8).map(|f| f.change).sum()),
-        least_wander(frames, from, to, STILL_FRAMES),
-    ]
 }

@@ -3,7 +3,7 @@
 //! read and summed.
 
 use super::features::NUM;
-use super::notes::NUM_NOTE;
+use super::played::NUM_NOTE;
 
 /// The fitted trees. Its first lines say what they were fitted on.
 const FITTED: &str = include_str!("fitted.txt");

@@ -1,0 +1,59 @@
+//! The pitch a note stands on, and what tells a played note from talk: how still its pitch stands, how periodic it is, how little its spectrum moves.
+
+use super::features::least_wander;
+use crate::coarse::Note;
+use crate::observe::Frames;
+
+/// Frames this near to each other are on one pitch, semitones.
+const NEAR_PITCH: f32 = 0.35;
+/// The pitch of a note is told from its frames up to this long after its start, s.
+const PITCH_RANGE_S: f64 = 0.500;
+/// A frame is tonal from this periodicity on.
+pub const TONAL: f32 = 0.60;
+/// A sound is looked at from this long after its start, s, for so long.
+const LOOKED_AT_S: (f64, f64) = (0.015, 0.500);
+/// Steps over which a pitch must stand still: 40 ms.
+const STILL_FRAMES: i64 = 16;
+
+/// The pitch a note stands on: the most periodic whole of its frames within a third of a semitone; NaN without one.
+#[must_use]
+pub fn note_midi(frames: &Frames, note: &Note, until: i64) -> f32 {
+    let from = note.start + 4;
+    let to = note.end.unwrap_or(until).min(note.start + frames.count(PITCH_RANGE_S)).min(until);
+    let (mut best, mut most) = (f32::NAN, 0.0f32);
+    let frame = |i: i64| Some(frames.get(i)).filter(|f| !f.midi.is_nan() && f.periodicity > TONAL);
+    for centre in (from..to).step_by(3).filter_map(frame) {
+        let near = (from..to).filter_map(frame).filter(|f| (f.midi - centre.midi).abs() < NEAR_PITCH);
+        let (weight, sum) = near.fold((0.0, 0.0), |(w, s), f| (w + f.periodicity, s + f.periodicity * f.midi));
+        if weight > most {
+            (most, best) = (weight, sum / weight);
+        }
+    }
+    best
+}
+
+/// Names of a note's features: what tells a played note from talk.
+pub const NOTE_NAMES: [&str; NUM_NOTE] =
+    ["length", "+share at its pitch", "+periodicity", "+most periodicity", "-spectral rise", "change", "-least wander"];
+/// Their number.
+pub const NUM_NOTE: usize = 7;
+
+/// The features of a note that is known until a frame.
+#[must_use]
+pub fn note_features(frames: &Frames, note: &Note, until: i64) -> [f32; NUM_NOTE] {
+    let from = note.start + frames.count(LOOKED_AT_S.0);
+    let to = until.min(note.start + frames.count(LOOKED_AT_S.1)).max(from + 1);
+    let midi = note_midi(frames, note, until);
+    let inside = |skip: i64| (from + skip..to).map(|i| frames.get(i));
+    let mean = |skip: i64, sum: f32| sum / (to - from - skip).max(1) as f32;
+    let num_near = inside(0).filter(|f| (f.midi - midi).abs() < NEAR_PITCH).count() as f32;
+    [
+        (to - from) as f32,
+        mean(0, num_near),
+        mean(0, inside(0).map(|f| f.periodicity).sum()),
+        inside(0).map(|f| f.periodicity).fold(0.0, f32::max),
+        mean(STILL_FRAMES, inside(STILL_FRAMES).map(|f| f.rise[0]).sum()),
+        mean(STILL_FRAMES + 8, inside(STILL_FRAMES + 8).map(|f| f.change).sum()),
+        least_wander(frames, from, to, STILL_FRAMES),
+    ]
+}
