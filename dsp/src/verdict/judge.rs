@@ -43,10 +43,11 @@ impl Held {
         self.measure.value / self.line
     }
 
-    /// Severity 0 at the line, 1 far beyond it; sureness from the uncertainty. `None` under the line.
+    /// Severity 0 at the line, 1 far beyond it; sureness from the uncertainty. `None` under the line, and where the
+    /// measure is less sure than the line is wide: 39 +- 47 cents says nothing of a line at 27.
     fn fault(&self) -> Option<Fault> {
         let (value, line) = (self.measure.value, self.line);
-        if value.is_nan() || value < line {
+        if value.is_nan() || value < line || self.measure.uncertainty > line {
             return None;
         }
         let sigma = self.measure.uncertainty.max(LEAST_WIDTH_SHARE * line) / Z_90;
@@ -315,6 +316,15 @@ mod tests {
         }
         let front = Front { speak_ms: told(120.0), ..at(FaultName::Stutter, 2.0, &settings).0 };
         assert_eq!(judged(&front), [FaultName::Stutter]);
+    }
+
+    #[test]
+    fn a_measure_less_sure_than_its_line_is_wide_is_not_held_against_it() {
+        let with = |uncertainty| {
+            let front = Front { approach_cents: Ok(Measure { value: -60.0, uncertainty }), ..clear() };
+            judge(&front, None, &Settings::default()).faults.get(FaultName::Below).is_some()
+        };
+        assert!(with(26.9) && !with(27.1));
     }
 
     #[test]
