@@ -384,9 +384,9 @@ mod tests {
 
     #[test]
     fn a_beat_that_holds_for_a_part_only_is_none() {
-        // The last five of forty between the beats: 88 % are on it, and where they are not it is no beat.
+        // The last five of forty off it (by no part of a unit that a finer beat would have): 88 % are on it.
         let mut times = played(0.6, 40, 0.010, 3);
-        times.iter_mut().skip(35).for_each(|t| *t += 0.3);
+        times.iter_mut().skip(35).for_each(|t| *t += 0.23);
         assert_eq!(find(&times), None);
     }
 
