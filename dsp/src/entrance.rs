@@ -19,6 +19,10 @@ pub enum CannotTell {
     Slurred,
     /// No grid was given or found.
     NoGrid,
+    /// The take is not played to the beat there is.
+    NotToBeat,
+    /// One of the notes with which the ending broadens.
+    Broadened,
     /// No air before the tone, so it has no level.
     NoAir,
     /// The take begins inside the note.

@@ -47,9 +47,22 @@ pub struct FromBeat {
     pub beat_s: f64,
     /// Tempo there, quarter notes per minute.
     pub tempo_bpm: f64,
+    /// From the grid point before it to the one after it, seconds.
+    pub step_s: f64,
 }
 
 impl Subdivision {
+    /// Length of the step that holds `beats`, quarter notes.
+    fn step(self, beats: f64) -> f64 {
+        match self {
+            Self::Even(n) => 1.0 / f64::from(n.max(1)),
+            Self::Swing(share) => {
+                let share = share.clamp(0.5, 0.8);
+                if beats.rem_euclid(1.0) < share { share } else { 1.0 - share }
+            }
+        }
+    }
+
     /// The grid point next to `beats`, quarter notes.
     fn nearest(self, beats: f64) -> f64 {
         match self {
@@ -162,9 +175,11 @@ impl BeatMap {
     pub fn from_beat(&self, s: f64, subdivision: Subdivision, offset_ms: f64) -> Option<FromBeat> {
         let played_s = s - offset_ms / 1e3;
         let bend = self.bend_at(played_s)?;
-        let beat_s = self.seconds_at(subdivision.nearest(bend.beats_at(played_s)))?;
+        let beats = bend.beats_at(played_s);
+        let beat_s = self.seconds_at(subdivision.nearest(beats))?;
+        let step_s = subdivision.step(beats) * 60.0 / bend.tempo_bpm;
         let timing_ms = (played_s - beat_s) * 1e3;
-        Some(FromBeat { timing_ms, beat_s: beat_s + offset_ms / 1e3, tempo_bpm: bend.tempo_bpm })
+        Some(FromBeat { timing_ms, beat_s: beat_s + offset_ms / 1e3, tempo_bpm: bend.tempo_bpm, step_s })
     }
 }
 

@@ -77,7 +77,7 @@ fn session_beats(pass: &Pass, shift_s: f64) -> Option<Beats> {
     let until = *heard.first()?;
     let before = (0..num_before).map(|i| until * i as f64 / num_before as f64);
     let course = Course::Listed(before.chain(heard.iter().copied()).collect());
-    Some(Beats { course, per_beat: 1, origin: Origin::Given, confidence: 1.0 })
+    Some(Beats { course, per_beat: 1, origin: Origin::Given, confidence: 1.0, followed: None })
 }
 
 /// The same entrance on a time line that begins earlier.

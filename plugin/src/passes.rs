@@ -5,7 +5,7 @@ use crate::beats::{BeatMap, Bend};
 use crate::timing::{self, Judging};
 use crate::transport::TransportView;
 use crate::wave::Wave;
-use notefront_dsp::{Entrance, Front};
+use notefront_dsp::{CannotTell, Entrance, Front};
 use serde::{Deserialize, Serialize};
 
 /// Most entrances one pass keeps: 20 000 are 5 hours of one note a second. Further ones are counted.
@@ -43,6 +43,8 @@ pub struct Pass {
     pub start_samples: Option<i64>,
     /// Its beats.
     pub beats: BeatMap,
+    /// Whether it is played to them; `None` while that cannot be told. Computed with every verdict, never kept.
+    pub to_beat: Option<bool>,
     /// Its entrances, in the order of time; all instants are seconds from the pass's first sample.
     pub entrances: Vec<Entrance>,
     /// Entrances there was no room for.
@@ -78,6 +80,7 @@ impl Pass {
             sample_rate_hz,
             start_samples,
             beats,
+            to_beat: None,
             entrances: Vec::new(),
             num_left_out: 0,
             duration_s: 0.0,
@@ -90,11 +93,14 @@ impl Pass {
 
     /// Adds an entrance: the front, timed against the beats and judged.
     pub fn push_front(&mut self, front: Front, judging: &Judging) {
-        let entrance = timing::judged(front, &self.beats, judging);
-        if self.entrances.len() < MAX_ENTRANCES {
-            self.entrances.push(entrance);
-        } else {
+        if self.entrances.len() >= MAX_ENTRANCES {
             self.num_left_out += 1;
+            return;
+        }
+        self.entrances.push(self.judged(front, judging));
+        // It may turn out to be played to no beat, or to one after all.
+        if timing::follows(&self.entrances, &self.beats, judging) != self.to_beat {
+            self.rejudge(judging);
         }
     }
 
@@ -114,8 +120,18 @@ impl Pass {
 
     /// Judges all entrances anew: the player chose another strictness, grid, offset or tuning.
     pub fn rejudge(&mut self, judging: &Judging) {
-        for entrance in &mut self.entrances {
-            *entrance = timing::judged(entrance.front, &self.beats, judging);
+        self.to_beat = timing::follows(&self.entrances, &self.beats, judging);
+        for i in 0..self.entrances.len() {
+            self.entrances[i] = self.judged(self.entrances[i].front, judging);
+        }
+    }
+
+    /// Without its timing where the pass is not played to its beats.
+    fn judged(&self, front: Front, judging: &Judging) -> Entrance {
+        let entrance = timing::judged(front, &self.beats, judging);
+        match self.to_beat {
+            Some(false) => entrance.untimed(CannotTell::NotToBeat, &judging.settings),
+            _ => entrance,
         }
     }
 

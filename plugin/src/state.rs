@@ -211,6 +211,7 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
         sample_rate_hz: field::<f64>(value, "sample_rate_hz").filter(|hz| *hz > 0.0)?,
         start_samples: field(value, "start_samples"),
         beats: field::<BeatMap>(value, "beats").unwrap_or_default(),
+        to_beat: None,
         entrances: read,
         num_left_out: field(value, "num_left_out").unwrap_or(0),
         duration_s: field::<f64>(value, "duration_s").unwrap_or(0.0).max(last_s),

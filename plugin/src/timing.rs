@@ -3,6 +3,7 @@
 
 use crate::beats::{BeatMap, Subdivision};
 use crate::passes::Pass;
+use notefront_dsp::grid::{self, Off};
 use notefront_dsp::{Beat, Entrance, Front, Settings, trombone};
 
 /// What entrances are judged by.
@@ -40,10 +41,24 @@ pub fn judged(mut front: Front, beats: &BeatMap, judging: &Judging) -> Entrance 
     Entrance::of(front, beat.as_ref(), &judging.settings)
 }
 
+/// Whether entrances are played to the host's beats; `None` for too few to tell, or without beats.
+#[must_use]
+pub fn follows(entrances: &[Entrance], beats: &BeatMap, judging: &Judging) -> Option<bool> {
+    let subdivision = judging.subdivision?;
+    let offs = entrances.iter().filter_map(|e| {
+        let from = beats.from_beat(e.front.speaks_s, subdivision, judging.offset_ms)?;
+        Some(Off { off_s: from.timing_ms / 1e3, step_s: from.step_s })
+    });
+    grid::is_followed(&offs.collect::<Vec<_>>())
+}
+
 /// What the recording adds, from the pass itself: the median lateness of all its entrances. It cannot
 /// tell a late player from a late recording, so it is shown as an estimate and never set by itself.
 #[must_use]
 pub fn estimate_offset(pass: &Pass, subdivision: Subdivision) -> Option<OffsetEstimate> {
+    if pass.to_beat == Some(false) {
+        return None;
+    }
     let mut timings: Vec<f64> = pass
         .entrances
         .iter()
@@ -88,6 +103,36 @@ mod tests {
         pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
         assert_eq!(pass.entrances[0].verdict.timing_ms, Err(CannotTell::NoGrid));
         assert!(pass.entrances.iter().all(|e| e.verdict.faults.is_empty()));
+    }
+
+    #[test]
+    fn a_pass_that_does_not_follow_the_host_is_told_so_once() {
+        // The host runs at 60; ten percent faster nothing is early or late, note by note.
+        let at = |tempo: f64| (0..24).map(|i| 1.0 + f64::from(i) / tempo).collect::<Vec<_>>();
+        for (tempo, followed) in [(1.0, true), (1.1, false), (0.9, false)] {
+            let mut pass = fixture::pass_at_60(&at(tempo));
+            pass.rejudge(&judging(Strictness::NORMAL));
+            assert_eq!(pass.to_beat, Some(followed), "{tempo}");
+            assert_eq!(pass.num_flagged(), 0, "{tempo}");
+            let is_untold = |e: &Entrance| e.verdict.timing_ms == Err(CannotTell::NotToBeat);
+            assert!(pass.entrances.iter().all(|e| is_untold(e) != followed), "{tempo}");
+            assert_eq!(estimate_offset(&pass, Subdivision::Even(1)).is_some(), followed, "{tempo}");
+            pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
+            assert_eq!(pass.to_beat, None);
+        }
+    }
+
+    #[test]
+    fn a_running_pass_takes_back_what_it_told_of_a_beat_it_does_not_follow() {
+        let played = fixture::pass_at_60(&(0..24).map(|i| 1.0 + f64::from(i) / 1.1).collect::<Vec<_>>());
+        let mut pass = fixture::pass_at_60(&[]);
+        let mut flagged = Vec::new();
+        for entrance in &played.entrances {
+            pass.push_front(entrance.front, &judging(Strictness::NORMAL));
+            flagged.push(pass.num_flagged());
+        }
+        assert!(flagged[4] > 0, "five tell nothing yet: {flagged:?}");
+        assert_eq!((pass.to_beat, pass.num_flagged()), (Some(false), 0));
     }
 
     #[test]

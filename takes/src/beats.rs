@@ -2,7 +2,8 @@
 //!
 //! A drifting click has no one tempo, so beats may be a list; an even grid is a list that goes on for ever.
 
-use notefront_dsp::{Beat, Entrance, Grid, Settings, grid};
+use notefront_dsp::grid::{self, Off};
+use notefront_dsp::{Beat, CannotTell, Entrance, Grid, Settings};
 
 /// Subdivisions of a beat that make sense; see [`Grid::per_beat`].
 const MAX_PER_BEAT: u32 = 24;
@@ -48,6 +49,8 @@ pub struct Beats {
     pub origin: Origin,
     /// How sure it is that these are the beats, 0 to 1; 1 when given.
     pub confidence: f64,
+    /// Whether the take is played to them; `None` before it was held against them, or where it is too short to tell.
+    pub followed: Option<bool>,
 }
 
 /// A place of a session's time line from which a tempo holds, as a host tells it.
@@ -66,7 +69,7 @@ impl Beats {
     #[must_use]
     pub fn given(grid: Grid) -> Self {
         let course = Course::Even { bpm: grid.bpm, first_beat_s: grid.first_beat_s };
-        Self { course, per_beat: grid.per_beat, origin: Origin::Given, confidence: 1.0 }
+        Self { course, per_beat: grid.per_beat, origin: Origin::Given, confidence: 1.0, followed: None }
     }
 
     /// Beats a minute; the middle one of a list.
@@ -169,13 +172,41 @@ impl Beats {
         })
     }
 
-    /// Judges entrances anew against the beats.
-    pub fn time(&self, entrances: &mut [Entrance], settings: &Settings) {
+    /// Nobody asked the take to keep them: they hold as long as it does, and its ending may broaden.
+    fn are_its_own(&self) -> bool {
+        matches!(self.origin, Origin::Found | Origin::Notes)
+    }
+
+    /// Whether times, in seconds, follow the beats, and how many of them broaden at the end.
+    #[must_use]
+    pub fn met_by(&self, times_s: &[f64]) -> (Option<bool>, usize) {
         let usual_s = self.usual_s();
-        for entrance in entrances {
+        let off = |&time_s: &f64| {
+            let grid = self.local(time_s, usual_s)?;
+            Some(Off { off_s: grid::deviation_ms(time_s, &grid) / 1e3, step_s: grid::step_s(&grid) })
+        };
+        let offs: Vec<Off> = times_s.iter().filter_map(off).collect();
+        if !self.are_its_own() {
+            return (grid::is_followed(&offs), 0);
+        }
+        let num_broadened = grid::num_broadened(&offs);
+        (grid::is_followed_throughout(&offs[..offs.len() - num_broadened]), num_broadened)
+    }
+
+    /// Judges entrances anew against the beats; without their timing where the take does not follow them.
+    pub fn time(&mut self, entrances: &mut [Entrance], settings: &Settings) {
+        let times_s: Vec<f64> = entrances.iter().map(|e| e.front.speaks_s).collect();
+        let (followed, num_broadened) = self.met_by(&times_s);
+        self.followed = followed;
+        let (usual_s, in_time) = (self.usual_s(), entrances.len() - num_broadened);
+        for (i, entrance) in entrances.iter_mut().enumerate() {
             let speaks_s = entrance.front.speaks_s;
             let beat: Option<Beat> = self.local(speaks_s, usual_s).map(|grid| grid.nearest(speaks_s));
-            *entrance = entrance.judged(beat.as_ref(), settings);
+            *entrance = match followed {
+                Some(false) => entrance.untimed(CannotTell::NotToBeat, settings),
+                _ if i >= in_time => entrance.untimed(CannotTell::Broadened, settings),
+                _ => entrance.judged(beat.as_ref(), settings),
+            };
         }
     }
 }
@@ -197,7 +228,13 @@ mod tests {
     use notefront_dsp::FaultName;
 
     fn listed(beats: &[f64], per_beat: u32) -> Beats {
-        Beats { course: Course::Listed(beats.to_vec()), per_beat, origin: Origin::Click, confidence: 1.0 }
+        Beats {
+            course: Course::Listed(beats.to_vec()),
+            per_beat,
+            origin: Origin::Click,
+            confidence: 1.0,
+            followed: None,
+        }
     }
 
     fn off(beats: &Beats, time_s: f64) -> f64 {
@@ -238,11 +275,46 @@ mod tests {
     #[test]
     fn timing_brings_its_faults_and_takes_old_ones_away() {
         let mut entrances = [fixtures::clear(0, 46, 1.0), fixtures::clear(1, 46, 2.06)];
-        let beats = listed(&[1.0, 2.0, 3.0], 1);
+        let mut beats = listed(&[1.0, 2.0, 3.0], 1);
         beats.time(&mut entrances, &Settings::default());
         assert!(!entrances[0].is_flagged());
         assert!(entrances[1].verdict.faults.get(FaultName::Late).is_some() && entrances[1].verdict.clarity < 97.0);
         listed(&[1.06, 2.06, 3.06], 1).time(&mut entrances, &Settings::default());
         assert!(entrances[0].verdict.faults.get(FaultName::Early).is_some() && !entrances[1].is_flagged());
+    }
+
+    fn take_of(times_s: &[f64]) -> Vec<Entrance> {
+        times_s.iter().enumerate().map(|(i, &at_s)| fixtures::clear(i, 46, at_s)).collect()
+    }
+
+    #[test]
+    fn a_take_off_the_given_tempo_has_no_early_or_late_note() {
+        let grid = Grid { bpm: 72.0, first_beat_s: 1.0, per_beat: 1 };
+        let at = |tempo: f64| (0..24).map(|i| 1.0 + f64::from(i) * 60.0 / 72.0 / tempo).collect::<Vec<_>>();
+        for (tempo, is_to_it) in [(1.0, true), (1.1, false), (0.9, false)] {
+            let (mut beats, mut entrances) = (Beats::given(grid), take_of(&at(tempo)));
+            beats.time(&mut entrances, &Settings::default());
+            assert_eq!(beats.followed, Some(is_to_it), "{tempo}");
+            assert!(entrances.iter().all(|e| !e.is_flagged()), "{tempo}");
+            let is_untold = |e: &Entrance| e.verdict.timing_ms == Err(CannotTell::NotToBeat);
+            assert!(entrances.iter().all(|e| is_untold(e) != is_to_it), "{tempo}");
+        }
+    }
+
+    #[test]
+    fn a_broadened_ending_is_late_to_a_click_and_not_to_its_own_beat() {
+        let mut times: Vec<f64> = (0..12).map(|i| 1.0 + f64::from(i)).collect();
+        times.iter_mut().skip(9).zip([0.06, 0.15, 0.4]).for_each(|(at_s, late_s)| *at_s += late_s);
+        let mut own =
+            Beats { origin: Origin::Found, ..Beats::given(Grid { bpm: 60.0, first_beat_s: 1.0, per_beat: 1 }) };
+        let mut entrances = take_of(&times);
+        own.time(&mut entrances, &Settings::default());
+        assert_eq!(own.followed, Some(true));
+        assert!(entrances.iter().all(|e| !e.is_flagged()));
+        assert_eq!(entrances[9].verdict.timing_ms, Err(CannotTell::Broadened));
+        assert!(entrances[8].verdict.timing_ms.is_ok());
+        let mut given = Beats { origin: Origin::Given, ..own };
+        given.time(&mut entrances, &Settings::default());
+        assert_eq!(entrances.iter().filter(|e| e.verdict.faults.get(FaultName::Late).is_some()).count(), 3);
     }
 }

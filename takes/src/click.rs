@@ -66,7 +66,7 @@ impl ClickBeats {
     #[must_use]
     pub fn into_beats(self, per_beat: u32) -> Beats {
         let confidence = self.confidence();
-        Beats { course: Course::Listed(self.beats_s), per_beat, origin: Origin::Click, confidence }
+        Beats { course: Course::Listed(self.beats_s), per_beat, origin: Origin::Click, confidence, followed: None }
     }
 }
 

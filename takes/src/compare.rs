@@ -14,6 +14,10 @@ pub const CLARITY_STEP: f64 = 5.0;
 /// A fault without a measure of its own counts as a difference when it is at least this sure.
 const SURE_ENOUGH: f64 = 0.6;
 
+/// Takes in which fewer than this share of the notes of the shorter one have the same note as partner are not the same
+/// music \[H\].
+const SAME_MUSIC_SHARE: f64 = 0.5;
+
 /// Silence between two notes that parts one stretch from the next, s: a breath in time is shorter \[P\].
 const REST_S: f64 = 0.6;
 
@@ -121,6 +125,18 @@ pub struct Comparison {
     pub gain_db: Option<f64>,
     /// One for each pair of the alignment.
     pub pairs: Vec<PairChange>,
+    /// False where too few notes pair: then no front is said to be the clearer one.
+    pub is_same_music: bool,
+}
+
+/// Whether two takes are the same music: half of the notes of the shorter one or more pair with the same note. A pair of
+/// which either has no pitch that can be told counts.
+#[must_use]
+pub fn is_same_music(alignment: &Alignment) -> bool {
+    let num_pairs = alignment.pairs.len();
+    let num_alike = alignment.pairs.iter().filter(|pair| pair.interval.is_none_or(|semitones| semitones == 0)).count();
+    let num_shorter = num_pairs + alignment.only_in_a.len().min(alignment.only_in_b.len());
+    num_alike as f64 >= SAME_MUSIC_SHARE * num_shorter as f64
 }
 
 /// Compares the second take with the first.
@@ -129,12 +145,20 @@ pub fn compare(a: &HeardTake, b: &HeardTake) -> Comparison {
     let alignment = align::align_entrances(&a.take.entrances, &b.take.entrances);
     let loudnesses = a.loudness.integrated_lufs.zip(b.loudness.integrated_lufs);
     let gain_db = loudnesses.map(|(a, b)| a - b);
-    let pairs = alignment
-        .pairs
-        .iter()
-        .map(|pair| pair_change(*pair, &a.take.entrances[pair.a], &b.take.entrances[pair.b], gain_db))
-        .collect();
-    Comparison { alignment, gain_db, pairs }
+    let is_same_music = is_same_music(&alignment);
+    let changed = |pair: &Pair| {
+        let change = pair_change(*pair, &a.take.entrances[pair.a], &b.take.entrances[pair.b], gain_db);
+        PairChange { better: change.better.filter(|_| is_same_music), ..change }
+    };
+    let pairs = alignment.pairs.iter().map(changed).collect();
+    Comparison { alignment, gain_db, pairs, is_same_music }
+}
+
+/// Which of two fronts is clearer, for the table, the page and the insert: by [`CLARITY_STEP`] or more, and borne out by
+/// a measure beyond its uncertainty or a sure fault; `None` when they are alike within what can be told.
+#[must_use]
+pub fn clearer(a: &Entrance, b: &Entrance) -> Option<Side> {
+    pair_change(Pair { a: 0, b: 0, interval: None }, a, b, None).better
 }
 
 fn pair_change(pair: Pair, a: &Entrance, b: &Entrance, gain_db: Option<f64>) -> PairChange {
@@ -224,6 +248,8 @@ pub struct Stretch {
 pub struct Choice {
     /// The take the others were aligned with: the one that agrees best with all.
     pub reference: usize,
+    /// Takes that are not the same music as the reference: where there are any, nothing is chosen.
+    pub strangers: Vec<usize>,
     /// In the order of the reference. Entrances the reference has not are in none.
     pub places: Vec<Place>,
     /// In order, every place in one.
@@ -235,13 +261,21 @@ pub struct Choice {
 pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
     let reference = best_reference(takes);
     let Some(of_reference) = takes.get(reference) else {
-        return Choice { reference, places: Vec::new(), stretches: Vec::new() };
+        return Choice { reference, strangers: Vec::new(), places: Vec::new(), stretches: Vec::new() };
     };
+    let mut strangers = Vec::new();
     let mut rows = vec![vec![None; takes.len()]; of_reference.take.entrances.len()];
     for (k, take) in takes.iter().enumerate() {
-        for pair in align::align_entrances(&of_reference.take.entrances, &take.take.entrances).pairs {
+        let alignment = align::align_entrances(&of_reference.take.entrances, &take.take.entrances);
+        if !is_same_music(&alignment) {
+            strangers.push(k);
+        }
+        for pair in alignment.pairs {
             rows[pair.a][k] = Some(pair.b);
         }
+    }
+    if !strangers.is_empty() {
+        return Choice { reference, strangers, places: Vec::new(), stretches: Vec::new() };
     }
     let meter = of_reference.take.beats.as_ref().zip(beats_per_bar);
     let bar_of =
@@ -252,7 +286,7 @@ pub fn choose(takes: &[HeardTake], beats_per_bar: Option<u32>) -> Choice {
         None => follows_a_rest(&of_reference.take.entrances, i),
     };
     let stretches = stretches(takes, &places, begins);
-    Choice { reference, places, stretches }
+    Choice { reference, strangers, places, stretches }
 }
 
 /// The take with the most pairs over all others; the earlier of equals.
@@ -280,10 +314,7 @@ fn place(takes: &[HeardTake], entrances: Vec<Option<usize>>, bar: Option<i64>) -
     let clarity = |k: &usize| played(*k).map_or(-1.0, |e| e.verdict.clarity);
     let keep = (0..takes.len()).rev().max_by(|x, y| clarity(x).total_cmp(&clarity(y))).unwrap_or(0);
     let is_as_good = |&k: &usize| match (played(keep), played(k)) {
-        (Some(best), Some(other)) => {
-            let pair = Pair { a: 0, b: 0, interval: None };
-            pair_change(pair, other, best, None).better.is_none()
-        }
+        (Some(best), Some(other)) => clearer(other, best).is_none(),
         _ => false,
     };
     Place { as_good: (0..takes.len()).filter(is_as_good).collect(), entrances, bar, keep }
@@ -506,6 +537,46 @@ mod tests {
         let choice = choose(&takes, Some(2));
         let bars: Vec<_> = choice.stretches.iter().map(|b| (b.bar, b.keep, b.as_good.len())).collect();
         assert_eq!(bars, [(Some(1), 0, 2), (Some(2), 0, 1)]);
+    }
+
+    /// Sixteen notes each; two pieces have steps and rhythm of their own.
+    fn piece(notes: [u8; 16], seconds: [f64; 4]) -> Vec<Entrance> {
+        let mut at = 1.0;
+        let mut next = |i: usize| {
+            at += seconds[i % 4];
+            if i % 3 == 0 { with(airy(i, at), |e| e.front.midi_note = Some(notes[i])) } else { clear(i, notes[i], at) }
+        };
+        (0..16).map(&mut next).collect()
+    }
+
+    fn two_pieces() -> (HeardTake, HeardTake) {
+        let march = [46, 46, 50, 53, 58, 53, 50, 46, 51, 51, 55, 58, 63, 58, 53, 46];
+        let chant = [53, 52, 53, 55, 57, 57, 55, 53, 52, 50, 48, 50, 52, 53, 50, 48];
+        (heard(piece(march, [0.5, 0.25, 0.25, 1.0])), heard(piece(chant, [1.2, 0.7, 0.9, 1.4])))
+    }
+
+    #[test]
+    fn two_pieces_are_not_compared_and_one_piece_twice_is() {
+        let (march, chant) = two_pieces();
+        let found = compare(&march, &chant);
+        assert!(!found.is_same_music, "{} pairs", found.pairs.len());
+        assert!(found.pairs.iter().all(|pair| pair.better.is_none()));
+        let choice = choose(&[march.clone(), chant.clone(), march.clone()], None);
+        assert_eq!((choice.reference, choice.strangers.clone()), (0, vec![1]));
+        assert!(choice.places.is_empty() && choice.stretches.is_empty());
+        assert!(compare(&march, &march).is_same_music && compare(&chant, &chant).is_same_music);
+        assert!(choose(&[march.clone(), march.clone()], None).strangers.is_empty());
+        // A few bars of it alone, and another tempo and key, are still the same music.
+        let bars = heard(march.take.entrances[5..11].to_vec());
+        assert!(compare(&march, &bars).is_same_music && compare(&bars, &march).is_same_music);
+        let moved = |e: &Entrance| {
+            with(*e, |e| {
+                e.front.midi_note = e.front.midi_note.map(|m| m + 2);
+                e.front.speaks_s *= 1.15;
+                e.front.onset_s *= 1.15;
+            })
+        };
+        assert!(compare(&march, &heard(march.take.entrances.iter().map(moved).collect())).is_same_music);
     }
 
     #[test]

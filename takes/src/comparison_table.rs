@@ -34,13 +34,17 @@ pub fn two(a: &HeardTake, b: &HeardTake, comparison: &Comparison, choice: &Choic
     for note in notes(comparison) {
         let _ = writeln!(text, "{note}.");
     }
-    let is_told = |p: &&PairChange| style.all || p.better.is_some() || !compare::why(p).is_empty();
+    let is_told =
+        |p: &&PairChange| comparison.is_same_music && (style.all || p.better.is_some() || !compare::why(p).is_empty());
     let rows: Vec<_> = comparison.pairs.iter().filter(is_told).map(|pair| pair_row(a, b, pair)).collect();
     if !rows.is_empty() {
         let header = ["note", "in A", "in B", "clarity", "keep", "what changed from A to B"];
         let _ = write!(text, "\n{}\n", table(&header, rows.into_iter(), style));
     }
     text.push_str(&stretch_table(&[a, b], choice, style));
+    if !comparison.is_same_music {
+        return text;
+    }
     let lone_a = lone("A", &a.take.entrances, &comparison.alignment.only_in_a);
     let lone_b = lone("B", &b.take.entrances, &comparison.alignment.only_in_b);
     for line in [lone_a, lone_b].into_iter().flatten() {
@@ -96,9 +100,18 @@ fn named(heard: &HeardTake) -> String {
 /// Which of two takes to keep, in a sentence or two.
 #[must_use]
 pub fn verdict(comparison: &Comparison) -> String {
+    let (num, alignment) = (comparison.pairs.len(), &comparison.alignment);
+    if !comparison.is_same_music {
+        let (of_a, of_b) = (num + alignment.only_in_a.len(), num + alignment.only_in_b.len());
+        let alike = comparison.pairs.iter().filter(|p| p.pair.interval.is_none_or(|semitones| semitones == 0)).count();
+        return format!(
+            "Not the same music: {} of {of_a} and {of_b} notes agree. Nothing is said of which to keep.",
+            none_or(alike)
+        );
+    }
     let (in_a, in_b) = (comparison.num_better(Side::A), comparison.num_better(Side::B));
     let alike = match comparison.pairs.len() {
-        0 => return "The takes have no entrance in common.".into(),
+        0 => return "Neither take has an entrance to compare.".into(),
         1 => "One entrance is in both takes",
         n => return format!("{n} entrances are in both takes: {}. {}", counted(in_a, in_b, n), advice(in_a, in_b)),
     };
@@ -134,6 +147,12 @@ fn advice(in_a: usize, in_b: usize) -> &'static str {
 /// Which of several takes to keep, in a sentence or two.
 #[must_use]
 pub fn choice_verdict(takes: &[HeardTake], choice: &Choice) -> String {
+    if !choice.strangers.is_empty() {
+        let strangers: Vec<_> = choice.strangers.iter().map(|&k| letter(k)).collect();
+        let verb = if strangers.len() == 1 { "is" } else { "are" };
+        let (strangers, reference) = (strangers.join(" and "), letter(choice.reference));
+        return format!("{strangers} {verb} not the same music as {reference}. Nothing is said of which to keep.");
+    }
     let differ: Vec<_> = choice.places.iter().filter(|p| p.as_good.len() < takes.len()).collect();
     let num_alike = choice.places.len() - differ.len();
     if differ.is_empty() {
@@ -159,6 +178,9 @@ fn none_or(n: usize) -> String {
 pub fn notes(comparison: &Comparison) -> Vec<String> {
     let alignment = &comparison.alignment;
     let mut notes = Vec::new();
+    if !comparison.is_same_music {
+        return notes; // tempo, key and loudness of one music by another say nothing
+    }
     if let Some(start) = alignment.false_start {
         let take = if start.side == Side::A { "A" } else { "B" };
         notes.push(match start.num_entrances {
@@ -286,6 +308,19 @@ mod tests {
         let verdict = "3 entrances are in both takes: B is clearer in 1, A in none, 2 are alike. Keep B.";
         assert!(text.contains(verdict), "{text}");
         assert!(!text.contains("D3 "), "what is alike is left out: {text}");
+    }
+
+    #[test]
+    fn takes_of_other_music_are_said_to_be_that_and_nothing_is_advised() {
+        let (a, mut b) = (heard(-20.0, true), heard(-14.0, false));
+        b.take.entrances = vec![clear(0, 57, 1.0), clear(1, 58, 4.0), clear(2, 40, 4.5)];
+        let comparison = compare::compare(&a, &b);
+        let text =
+            two(&a, &b, &comparison, &compare::choose(&[a.clone(), b.clone()], None), ComparisonStyle::default());
+        assert!(text.contains("Not the same music: ") && !text.contains("Keep"), "{text}");
+        let takes = [a.clone(), b, a];
+        let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
+        assert!(text.contains("B is not the same music as A.") && !text.contains("Keep"), "{text}");
     }
 
     #[test]

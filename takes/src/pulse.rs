@@ -73,6 +73,7 @@ pub fn find(speaks_s: &[f64]) -> Option<Beats> {
     let resultant = unit.resultant(&times);
     let chance = num_tried.max(1.0) * chance(times.len() as f64, resultant);
     let support = unit.support(&times);
+    let found = unit.beats(support * (1.0 - chance) * (1.0 - unit.correlation(&times).powi(2)));
     let is_supported = resultant >= MIN_RESULTANT
         && chance <= MAX_CHANCE
         && support >= MIN_SUPPORT
@@ -80,8 +81,9 @@ pub fn find(speaks_s: &[f64]) -> Option<Beats> {
         && unit.is_in_range()
         && unit.is_kept(&times)
         && unit.is_even(&times)
-        && span_s >= MIN_UNITS * unit.unit_s;
-    is_supported.then(|| unit.beats(support * (1.0 - chance) * (1.0 - unit.correlation(&times).powi(2))))
+        && span_s >= MIN_UNITS * unit.unit_s
+        && found.met_by(&times).0 == Some(true);
+    is_supported.then_some(found)
 }
 
 /// Chance that N random phases have a mean vector at least this long.
@@ -234,7 +236,7 @@ impl Line {
         let per_beat = if self.unit_s < SHORTEST_BEAT_S { 2 } else { 1 };
         let bpm = 60.0 / (self.unit_s * f64::from(per_beat));
         let course = Course::Even { bpm, first_beat_s: self.first_s };
-        Beats { course, per_beat, origin: Origin::Found, confidence }
+        Beats { course, per_beat, origin: Origin::Found, confidence, followed: None }
     }
 }
 
@@ -378,6 +380,23 @@ mod tests {
             at += 1.023 - 0.4615;
         }
         assert_eq!(find(&times), None);
+    }
+
+    #[test]
+    fn a_beat_that_holds_for_a_part_only_is_none() {
+        // The last five of forty off it (by no part of a unit that a finer beat would have): 88 % are on it.
+        let mut times = played(0.6, 40, 0.010, 3);
+        times.iter_mut().skip(35).for_each(|t| *t += 0.23);
+        assert_eq!(find(&times), None);
+    }
+
+    #[test]
+    fn a_broadened_ending_leaves_the_beat() {
+        let mut times: Vec<f64> = played(0.6, 30, 0.010, 3);
+        times.iter_mut().skip(27).zip([0.05, 0.12, 0.25]).for_each(|(t, late)| *t += late);
+        let beats = find(&times).expect("a beat");
+        assert!((unit_s(&beats) / 0.6 - 1.0).abs() < 0.004, "{beats:?}");
+        assert!(beats.met_by(&times).1 >= 3, "{:?}", beats.met_by(&times));
     }
 
     #[test]

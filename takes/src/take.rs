@@ -1,7 +1,7 @@
 //! One take read and judged: the entrances, and what is odd about the recording.
 
 use crate::audio_file::{AudioFile, ChannelChoice, Findings, ReadError};
-use crate::beats::Beats;
+use crate::beats::{Beats, Origin};
 use crate::click::{self, ClickError};
 use crate::pulse;
 use crate::sheet::{self, Reading, Sheet};
@@ -107,6 +107,8 @@ pub enum Warning {
     NoClick(usize),
     /// The click's channel is among those mixed and judged.
     ClickJudged(usize),
+    /// Not played to the beats from there.
+    NotToBeat(Origin),
     /// Results the analysis lost: a fault of the program.
     DroppedEvents(u64),
 }
@@ -139,6 +141,16 @@ impl std::fmt::Display for Warning {
             Self::NoClick(n) => write!(f, "no steady click can be heard in channel {n}: no timing is told by it"),
             Self::ClickJudged(n) => {
                 write!(f, "the click in channel {n} was mixed in: choose the trombone's channel with --channel")
+            }
+            Self::NotToBeat(Origin::Click) => write!(f, "not played to the click: timing is not judged"),
+            Self::NotToBeat(Origin::Notes) => {
+                write!(f, "not played to the written beat: timing is not judged by it")
+            }
+            Self::NotToBeat(_) => {
+                write!(
+                    f,
+                    "not played to this beat: timing is not judged (if it was, look at tempo, first beat and subdivision)"
+                )
             }
             Self::DroppedEvents(n) => write!(f, "{n} results were lost inside the program: please report this"),
         }
@@ -245,12 +257,19 @@ fn hold_against(take: &mut Take, reference: &Reference, heard: Option<Beats>) {
     take.reading = reference.sheet.as_ref().map(|sheet| sheet::read_along(&take.entrances, sheet));
     let mut beats = settings.grid.map(Beats::given).or(heard);
     if reference.beats == BeatSource::Search {
-        let written = || take.reading.as_ref().and_then(|reading| reading.beats.clone());
-        let speaks_s = || take.entrances.iter().map(|e| e.front.speaks_s).collect::<Vec<_>>();
-        beats = beats.or_else(written).or_else(|| pulse::find(&speaks_s()));
+        let speaks_s: Vec<f64> = take.entrances.iter().map(|e| e.front.speaks_s).collect();
+        let mut written = take.reading.as_ref().and_then(|reading| reading.beats.clone());
+        if written.as_ref().is_some_and(|written| written.met_by(&speaks_s).0 == Some(false)) {
+            written = None;
+            take.warnings.push(Warning::NotToBeat(Origin::Notes));
+        }
+        beats = beats.or(written).or_else(|| pulse::find(&speaks_s));
     }
-    if let Some(beats) = &beats {
+    if let Some(beats) = &mut beats {
         beats.time(&mut take.entrances, &settings);
+        if beats.followed == Some(false) {
+            take.warnings.push(Warning::NotToBeat(beats.origin));
+        }
     }
     take.beats = beats;
 }

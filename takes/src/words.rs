@@ -56,6 +56,8 @@ pub fn reason(why: CannotTell) -> &'static str {
         CannotTell::NoPitch => "no pitch can be told",
         CannotTell::Slurred => "slurred, no attack of its own",
         CannotTell::NoGrid => "no beat",
+        CannotTell::NotToBeat => "not played to this beat",
+        CannotTell::Broadened => "the ending broadens",
         CannotTell::NoAir => "no air",
         CannotTell::CutOff => "the sound begins inside the note",
         CannotTell::NoBody => "no held tone after it",

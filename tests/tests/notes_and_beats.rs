@@ -1,10 +1,11 @@
 //! Made and shared takes against written notes and beats: what was played is known, and must be told.
 
-use notefront_dsp::FaultName;
 use notefront_dsp::units::midi_to_hz;
-use notefront_takes::beats::Origin;
+use notefront_dsp::{CannotTell, FaultName, Grid, Settings};
+use notefront_takes::beats::{Beats, Origin};
 use notefront_takes::sheet::{self, Verdict};
-use notefront_takes::take::{BeatSource, Reference, ScanOptions, Take, scan_against};
+use notefront_takes::take::{BeatSource, Reference, ScanOptions, Take, Warning, scan_against};
+use notefront_tests::playing::Labels;
 use notefront_tests::shared;
 use notefront_tests::synth::{Air, Attack, Dice, Note, Player, Rise, Scene, Start, Tone, write_take};
 use notefront_tests::truth::TakeTruth;
@@ -180,5 +181,45 @@ fn the_beat_found_in_a_shared_take_is_the_one_it_was_played_to() {
         let off_ms = (beats_off - beats_off.round()) * 60e3 / truth.bpm;
         // A found beat lies where the notes speak, in the mean: pedal notes speak some 30 ms late.
         assert!(off_ms.abs() < 40.0, "{name}: {off_ms} ms");
+    }
+}
+
+#[test]
+fn free_playing_is_not_held_against_a_click_it_was_not_played_to() {
+    if shared::folder("playing").is_none() {
+        return;
+    }
+    // Phrases played freely, by where their labels say that the notes begin.
+    let labels = Labels::all().expect("labels");
+    let (mut num_held, mut num_seeming) = (0, 0);
+    for label in labels.takes.values().filter(|label| label.onsets_s.len() >= 12) {
+        for (bpm, per_beat) in
+            [60.0, 72.0, 80.0, 100.0, 112.0, 132.0].into_iter().flat_map(|b| [(b, 1), (b, 2), (b, 4)])
+        {
+            let beats = Beats::given(Grid { bpm, first_beat_s: 1.0, per_beat });
+            num_held += 1;
+            num_seeming += usize::from(beats.met_by(&label.onsets_s).0 != Some(false));
+        }
+    }
+    eprintln!("{num_seeming} of {num_held} seem to be played to a click that was not there");
+    // The test lets pass 1 in 100 by chance; a phrase with a pulse of its own may have some of a grid's places too.
+    assert!(num_held >= 200 && num_seeming * 100 <= 3 * num_held, "{num_seeming} of {num_held}");
+}
+
+#[test]
+fn a_player_without_a_click_is_told_once_that_it_is_not_played_to_the_beat() {
+    let Some(folder) = shared::folder("playing") else { return };
+    let grid = Some(Grid { bpm: 72.0, first_beat_s: 0.0, per_beat: 1 });
+    let settings = Settings { grid, ..Settings::default() };
+    let options = ScanOptions { settings, ..ScanOptions::default() };
+    let path = folder.join("chamber-trombone.flac");
+    let take = scan_against(&path, options, &Reference::default(), |_| {}).expect("a take that can be read");
+    assert_eq!(take.beats.and_then(|beats| beats.followed), Some(false));
+    assert_eq!(take.warnings.iter().filter(|w| **w == Warning::NotToBeat(Origin::Given)).count(), 1);
+    assert!(take.entrances.len() >= 20, "{} of 24 notes", take.entrances.len());
+    for entrance in &take.entrances {
+        assert_eq!(entrance.verdict.timing_ms, Err(CannotTell::NotToBeat));
+        let is_off = |name| entrance.verdict.faults.get(name).is_some();
+        assert!(!is_off(FaultName::Early) && !is_off(FaultName::Late));
     }
 }

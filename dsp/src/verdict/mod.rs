@@ -10,7 +10,7 @@ mod judge;
 pub use clarity::{clarity, cost};
 pub use judge::judge;
 
-use crate::entrance::{Front, Told};
+use crate::entrance::{CannotTell, Front, Told};
 use crate::grid::Beat;
 use crate::settings::Settings;
 
@@ -147,6 +147,13 @@ impl Entrance {
     #[must_use]
     pub fn judged(&self, beat: Option<&Beat>, settings: &Settings) -> Self {
         Self::of(self.front, beat, settings)
+    }
+
+    /// The same front judged anew without timing, which cannot be told for a reason.
+    #[must_use]
+    pub fn untimed(&self, why: CannotTell, settings: &Settings) -> Self {
+        let verdict = Verdict { timing_ms: Err(why), ..judge(&self.front, None, settings) };
+        Self { front: self.front, verdict }
     }
 
     /// True when anything is wrong with it.

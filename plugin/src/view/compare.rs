@@ -10,21 +10,9 @@ use crate::align::{Aligned, align_passes};
 use crate::passes::{Pass, PassId};
 use egui::{Align2, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, pos2};
 use notefront_dsp::Entrance;
+use notefront_dsp::align::Side;
+use notefront_takes::compare::{clearer, is_same_music};
 use notefront_takes::glyph::Place;
-
-/// Entrances whose clarity differs by less than this agree, points of 100 \[H\].
-pub const SAME_CLARITY: f64 = 5.0;
-
-/// Which of two partners is better.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Better {
-    /// The upper pass.
-    A,
-    /// The lower pass.
-    B,
-    /// Neither by more than [`SAME_CLARITY`].
-    Same,
-}
 
 /// What an alignment depends on of each pass: which it is, how many entrances it has, and whether it still grows.
 type Key = [(PassId, usize, bool); 2];
@@ -37,6 +25,8 @@ pub struct Comparison {
     pub aligned: Aligned,
     /// Pairs by outcome: A better, B better, same.
     pub outcome: (usize, usize, usize),
+    /// False where too few notes pair to say which is clearer.
+    pub is_same_music: bool,
 }
 
 impl Comparison {
@@ -49,34 +39,25 @@ impl Comparison {
         }
         let aligned = align_passes(a, b);
         let pairs = aligned.alignment.pairs.iter();
-        let outcomes = pairs.map(|pair| better(&a.entrances[pair.a], &b.entrances[pair.b]));
+        let outcomes = pairs.map(|pair| clearer(&a.entrances[pair.a], &b.entrances[pair.b]));
         let outcome = outcomes.fold((0, 0, 0), |(x, y, z), o| match o {
-            Better::A => (x + 1, y, z),
-            Better::B => (x, y + 1, z),
-            Better::Same => (x, y, z + 1),
+            Some(Side::A) => (x + 1, y, z),
+            Some(Side::B) => (x, y + 1, z),
+            None => (x, y, z + 1),
         });
-        Self { key, aligned, outcome }
+        let is_same_music = is_same_music(&aligned.alignment);
+        Self { key, aligned, outcome, is_same_music }
     }
 
     /// The outcome in words.
     #[must_use]
     pub fn summary(&self) -> String {
+        if !self.is_same_music {
+            return "not the same music: nothing is said of which is clearer".into();
+        }
         let (a, b, same) = self.outcome;
         let alone = self.aligned.alignment.only_in_a.len() + self.aligned.alignment.only_in_b.len();
         format!("clearer above: {a} \u{b7} clearer below: {b} \u{b7} alike: {same} \u{b7} without a partner: {alone}")
-    }
-}
-
-/// Which partner is clearer.
-#[must_use]
-pub fn better(a: &Entrance, b: &Entrance) -> Better {
-    let change = b.verdict.clarity - a.verdict.clarity;
-    if change.abs() < SAME_CLARITY {
-        Better::Same
-    } else if change > 0.0 {
-        Better::B
-    } else {
-        Better::A
     }
 }
 
@@ -182,7 +163,8 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
             half(&input.a.entrances, pair.a, Place::Upper, faint),
             half(&input.b.entrances, pair.b, Place::Lower, faint),
         );
-        draw_better(painter, ends, better(a, b), input);
+        let marked = clearer(a, b).filter(|_| input.comparison.is_same_music);
+        draw_clearer(painter, ends, marked, input);
     }
     for &i in &alignment.only_in_a {
         half(&input.a.entrances, i, Place::Upper, false);
@@ -196,15 +178,15 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
 /// True when two partners have the same faults on show and are about as clear.
 fn agrees(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
     let names = |e: &Entrance| filter.of(e).iter().map(|f| f.name).collect::<Vec<_>>();
-    better(a, b) == Better::Same && names(a) == names(b)
+    clearer(a, b).is_none() && names(a) == names(b)
 }
 
 /// A small mark at the end of the clearer partner's stroke.
-fn draw_better(painter: &Painter, ends: (Option<Pos2>, Option<Pos2>), better: Better, input: &CompareInput<'_>) {
-    let at = match better {
-        Better::A => ends.0.map(|end| end - egui::vec2(0.0, 9.0)),
-        Better::B => ends.1.map(|end| end + egui::vec2(0.0, 9.0)),
-        Better::Same => None,
+fn draw_clearer(painter: &Painter, ends: (Option<Pos2>, Option<Pos2>), side: Option<Side>, input: &CompareInput<'_>) {
+    let at = match side {
+        Some(Side::A) => ends.0.map(|end| end - egui::vec2(0.0, 9.0)),
+        Some(Side::B) => ends.1.map(|end| end + egui::vec2(0.0, 9.0)),
+        None => None,
     };
     painter.extend(at.map(|at| Shape::circle_filled(at, 3.4, input.theme.select)));
 }
@@ -212,7 +194,8 @@ fn draw_better(painter: &Painter, ends: (Option<Pos2>, Option<Pos2>), better: Be
 /// What the mark means, for the caption under the picture.
 #[must_use]
 pub fn caption(input: &CompareInput<'_>) -> String {
-    format!("{} \u{b7} a dot marks the clearer one", input.comparison.summary())
+    let summary = input.comparison.summary();
+    if input.comparison.is_same_music { format!("{summary} \u{b7} a dot marks the clearer one") } else { summary }
 }
 
 #[cfg(test)]
@@ -222,13 +205,34 @@ mod tests {
     use notefront_dsp::FaultName;
 
     #[test]
-    fn the_clearer_one_is_named_and_small_changes_are_not() {
+    fn the_clearer_one_is_named_where_a_measure_bears_it_out_only() {
         let clear = fixture::clear(0, 1.0, 46);
+        let outcome = |b: &Entrance| {
+            let (mut first, mut second) = (fixture::pass_at_60(&[1.0]), fixture::pass_at_60(&[1.0]));
+            (first.entrances, second.entrances) = (vec![clear], vec![*b]);
+            second.id = 2;
+            [Comparison::of(None, &first, &second), Comparison::of(None, &second, &first)].map(|c| c.outcome)
+        };
         let worse = fixture::with_fault(clear, FaultName::Split, 0.8);
-        assert_eq!(better(&clear, &worse), Better::A);
-        assert_eq!(better(&worse, &clear), Better::B);
-        let hardly = fixture::with(clear, |e| e.verdict.clarity = clear.verdict.clarity - 4.9);
-        assert_eq!(better(&clear, &hardly), Better::Same);
+        assert_eq!(outcome(&worse), [(1, 0, 0), (0, 1, 0)]);
+        let hardly = fixture::with(clear, |e| e.verdict.clarity -= 4.9);
+        assert_eq!(outcome(&hardly), [(0, 0, 1); 2]);
+        // 30 points, and no measure that differs beyond its uncertainty: a line between two equals is no difference.
+        let by_a_line = fixture::with(clear, |e| e.verdict.clarity -= 30.0);
+        assert_eq!(outcome(&by_a_line), [(0, 0, 1); 2]);
+    }
+
+    #[test]
+    fn other_music_is_said_to_be_that() {
+        let (a, mut b) = (fixture::pass_at_60(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0]), fixture::pass_at_60(&[1.4, 4.6, 5.1]));
+        for (entrance, midi) in b.entrances.iter_mut().zip([65, 40, 66]) {
+            entrance.front.midi_note = Some(midi);
+        }
+        (b.id, b.start_samples) = (2, None);
+        let comparison = Comparison::of(None, &a, &b);
+        assert!(comparison.summary().starts_with("not the same music"), "{}", comparison.summary());
+        let again = Pass { id: 3, ..a.clone() };
+        assert!(Comparison::of(None, &a, &again).summary().starts_with("clearer above: 0"));
     }
 
     #[test]

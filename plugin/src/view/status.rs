@@ -98,6 +98,12 @@ pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params:
                 .to_owned(),
         );
     }
+    if pass.is_some_and(|p| p.to_beat == Some(false)) {
+        warnings.push(
+            "Not played to this beat: timing is not judged. Play to the host\u{2019}s click, or choose the grid you play on."
+                .to_owned(),
+        );
+    }
     warnings
 }
 
@@ -159,6 +165,9 @@ mod tests {
         meters.lost.store(100, Ordering::Relaxed);
         meters.note_peak(1.0);
         assert!(said(&pass).contains("100 samples") && said(&pass).contains("full scale"));
+        pass.to_beat = Some(false);
+        assert!(said(&pass).contains("Not played to this beat: timing is not judged."));
+        pass.to_beat = None;
         pass.clipped_at_s = vec![1.0, 2.0];
         assert!(said(&pass).contains("Clipped at 2 places"));
         pass.origin = Origin::Free;

@@ -130,6 +130,8 @@ pub struct ChangeUncertainty {
 /// A comparison in figures.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ComparisonSummary {
+    /// False when fewer than half of the notes pair: then no front is said to be better, and there are no stretches.
+    pub same_music: bool,
     /// Pairs.
     pub num_pairs: usize,
     /// Pairs clearer in the first take.
@@ -195,6 +197,8 @@ pub struct ChoiceDocument {
     pub takes: Vec<ComparedSource>,
     /// The take the others were aligned with.
     pub reference: usize,
+    /// Takes that are not the same music as that one; where there are any, nothing is chosen.
+    pub not_same_music: Vec<usize>,
     /// Which take to keep for each entrance of the reference.
     pub places: Vec<PlaceDocument>,
     /// Which take to keep for each bar, or without bars for what lies between two rests.
@@ -260,6 +264,7 @@ impl ChoiceDocument {
             program_version: env!("CARGO_PKG_VERSION"),
             takes: takes.iter().map(ComparedSource::from).collect(),
             reference: choice.reference,
+            not_same_music: choice.strangers.clone(),
             places: choice.places.iter().map(PlaceDocument::from).collect(),
             stretches: choice.stretches.iter().map(|s| StretchDocument::new(s, &choice.places)).collect(),
         }
@@ -336,6 +341,7 @@ impl From<&Comparison> for ComparisonSummary {
         let (num_better_a, num_better_b) = (comparison.num_better(Side::A), comparison.num_better(Side::B));
         let sum: f64 = comparison.pairs.iter().map(|p| p.clarity).sum();
         Self {
+            same_music: comparison.is_same_music,
             num_pairs,
             num_better_a,
             num_better_b,

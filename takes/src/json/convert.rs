@@ -77,6 +77,7 @@ impl From<&Beats> for GridDocument {
             per_beat: beats.per_beat,
             from: beats.origin.into(),
             confidence: (!is_given).then(|| rounded(beats.confidence, RATIO)),
+            followed: beats.followed,
             beats_s: match &beats.course {
                 Course::Even { .. } => None,
                 Course::Listed(beats) => Some(beats.iter().map(|&beat| rounded(beat, SECONDS)).collect()),
@@ -246,7 +247,7 @@ mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
 mirror!(Source => SoundDocument: Horn, Mouthpiece);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
 mirror!(Origin => GridOrigin: Given, Click, Found, Notes);
-mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoSilenceBefore, NoPitch, Slurred, NoGrid, NoAir, CutOff,
+mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoSilenceBefore, NoPitch, Slurred, NoGrid, NotToBeat, Broadened, NoAir, CutOff,
     NoBody, NotMeasured);
 mirror!(FaultName => FaultNameDocument:
     Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);

@@ -114,6 +114,8 @@ pub struct GridDocument {
     /// How sure it is that these are the beats, 0 to 1; left out when they were given.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub confidence: Option<f64>,
+    /// Whether the take is played to these beats; false = its timing is not judged, null = too few entrances to tell.
+    pub followed: Option<bool>,
     /// Each beat in seconds, where they are not even; left out otherwise.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub beats_s: Option<Vec<f64>>,
@@ -273,6 +275,10 @@ pub enum ReasonDocument {
     Slurred,
     /// No grid was given or found.
     NoGrid,
+    /// The take is not played to the beat there is.
+    NotToBeat,
+    /// One of the notes with which the ending broadens.
+    Broadened,
     /// No air before the tone, so it has no level.
     NoAir,
     /// The take begins inside the note.

@@ -41,8 +41,8 @@ fn numbers(entrance: &Entrance) -> Markup {
         ("burst", entrance.front.overshoot_db, "dB"),
         ("off the beat", entrance.verdict.timing_ms, "ms"),
     ];
-    // Without a beat nobody asks how far off it a note was.
-    let asked = rows.iter().filter(|(_, told, _)| !matches!(told, Err(CannotTell::NoGrid)));
+    // Without a beat nobody asks how far off it a note was; that a take has another one is told once.
+    let asked = rows.iter().filter(|(_, told, _)| !matches!(told, Err(CannotTell::NoGrid | CannotTell::NotToBeat)));
     html! {
         dl.numbers { @for (name, told, unit) in asked { div { dt { (name) } dd { (figure(*told, unit)) } } } }
     }

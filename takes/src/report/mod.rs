@@ -13,7 +13,7 @@ mod shell;
 pub mod sound;
 
 use crate::atomic_file::{Prepared, WriteError};
-use crate::compare::{self, Choice, HeardTake};
+use crate::compare::{self, HeardTake};
 use crate::summary::Register;
 use crate::words;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -124,7 +124,8 @@ pub fn page(takes: &[HeardTake]) -> Page {
         _ => None,
     };
     let choice = compare::choose(if takes.len() > 1 { takes } else { &[] }, None);
-    let chosen = (takes.len() > 2 && is_one_music(takes, &choice)).then_some(&choice);
+    // Takes of different pieces may stand on one page.
+    let chosen = (takes.len() > 2).then_some(&choice);
     let heard_beside: Vec<Vec<usize>> =
         (0..takes.len()).map(|k| sides::heard_beside(k, takes.len(), comparison.as_ref(), chosen)).collect();
     let (sounds, remarks) = embed(takes, &heard_beside);
@@ -147,12 +148,6 @@ pub fn page(takes: &[HeardTake]) -> Page {
         }
     };
     Page { html: html.into_string(), remarks }
-}
-
-/// Takes of different pieces may stand on one page; those of one piece share most of their notes.
-fn is_one_music(takes: &[HeardTake], choice: &Choice) -> bool {
-    let num_shared = |k: usize| choice.places.iter().filter(|p| p.entrances[k].is_some()).count();
-    !choice.places.is_empty() && (0..takes.len()).all(|k| 2 * num_shared(k) >= choice.places.len())
 }
 
 /// Cuts the sound out, at the best rate that fits; what does not fit is told. Besides the flagged entrances, those of

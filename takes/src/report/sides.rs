@@ -44,9 +44,11 @@ pub fn view(takes: [&HeardTake; 2], comparison: &Comparison, choice: &Choice, so
             h2 #sides { "Two takes side by side" }
             p.lead { (verdict(comparison)) }
             @for note in notes(comparison) { p.remark { (note) "." } }
-            (lone("A", &a.take.entrances, &comparison.alignment.only_in_a))
-            (lone("B", &b.take.entrances, &comparison.alignment.only_in_b))
-            @if !comparison.pairs.is_empty() {
+            @if comparison.is_same_music {
+                (lone("A", &a.take.entrances, &comparison.alignment.only_in_a))
+                (lone("B", &b.take.entrances, &comparison.alignment.only_in_b))
+            }
+            @if comparison.is_same_music && !comparison.pairs.is_empty() {
                 (mirror::view(a, b, comparison))
                 p.facts { "Take A stands above the line, take B hangs mirrored below it, note by note. What differs is inked, what agrees is faint; the letter marks the front to keep, a cross a note that one take has not." }
             }

@@ -202,7 +202,7 @@ fn written_beats(sheet: &Sheet, clock: &Clock, right: &[(f64, f64)]) -> Option<B
     };
     let num_near = right.iter().filter(|place| off_s(place) <= TEMPO_TOLERANCE_S).count();
     let confidence = num_near as f64 / right.len() as f64;
-    Some(Beats { course, per_beat: per_beat(right), origin: Origin::Notes, confidence })
+    Some(Beats { course, per_beat: per_beat(right), origin: Origin::Notes, confidence, followed: None })
 }
 
 /// The fewest subdivisions of a quarter note that the written notes fall on.
