@@ -102,7 +102,7 @@ fn the_grid_given_is_the_grid_told() {
     let document = scanned(&takes.good("a.wav"), &["--bpm", "72", "--first-beat", "0.5"]);
     assert_eq!(
         document["grid"],
-        serde_json::json!({ "bpm": 72.0, "first_beat_s": 0.5, "per_beat": 1, "from": "given" })
+        serde_json::json!({ "bpm": 72.0, "first_beat_s": 0.5, "per_beat": 1, "from": "given", "followed": null })
     );
     assert_eq!(scanned(&takes.good("a.wav"), &["--grid", "off"])["grid"], Value::Null);
 }

@@ -23,6 +23,8 @@ pub const SECOND_START_S: f64 = 0.150;
 const SERIES_S: f64 = 0.220;
 /// ... with a dip between them of at least this, dB: the fastest strokes of recorded triple tonguing dip by 2 to 5.
 const SERIES_DIP_DB: f32 = 1.5;
+/// A tone that goes on at its pitch with a shallower dip than this was not tongued again: it swells, dB.
+const STROKE_SHOWS_DB: f32 = 0.7;
 /// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
 const FRESH_DIP_MOVED_DB: f32 = 9.0;
 const FRESH_DIP_DB: f32 = 13.0;
@@ -320,7 +322,8 @@ impl NoteFinder {
         let midi = median_midi(frames, frame + 6, frame + 30);
         let dip = self.dip_db(frames, frame);
         let has_moved = (midi - from_midi).abs() > NEW_PITCH;
-        if self.is_second_start(frames, frame, has_moved, dip) {
+        let goes_on = self.playing && !has_moved && dip < STROKE_SHOWS_DB;
+        if goes_on || self.is_second_start(frames, frame, has_moved, dip) {
             self.resume();
             return;
         }
