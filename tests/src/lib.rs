@@ -19,4 +19,6 @@ pub mod table;
 
 pub mod playing;
 
+pub mod imposed;
+
 pub mod trial;

@@ -35,7 +35,7 @@ impl Row {
 
     /// The same row with something to reach.
     #[must_use]
-    pub fn to_reach(self, reach: Reach) -> Self {
+    pub fn reaching(self, reach: Reach) -> Self {
         Self { reach: Some(reach), ..self }
     }
 
@@ -99,7 +99,7 @@ mod tests {
 
     #[test]
     fn what_is_to_be_reached_is_inclusive_and_nothing_measured_misses_nothing() {
-        let row = |value: f64| Row::value("x", "y", value, "", String::new()).to_reach(Reach::Within(0.06));
+        let row = |value: f64| Row::value("x", "y", value, "", String::new()).reaching(Reach::Within(0.06));
         assert!(!row(0.06).misses());
         assert!(row(0.061).misses());
         assert!(!row(f64::NAN).misses());

@@ -1,7 +1,7 @@
 //! A few notes made and heard at once: the smallest experiment.
 
 use crate::audio::Sound;
-use crate::synth::{Attack, Dice, Note, Player, Rise, Room, Scene, Start, Tone};
+use crate::synth::{Attack, Dice, Note, Player, Recipe, Rise, Room, Scene, Start, Tone};
 use crate::truth::{NoteTruth, TakeTruth};
 use notefront_dsp::units::midi_to_hz;
 use notefront_dsp::{Entrance, Settings, analyze_and_judge};
@@ -15,6 +15,7 @@ pub const PLAYER: Player = Player {
     shimmer_db: 0.2,
     attack_ms: (15.0, 30.0),
     mouthpiece: false,
+    recipe: Recipe::Slope,
 };
 
 /// A clean note of MIDI pitch `midi` at 1 s, played to the centre of the pitch.

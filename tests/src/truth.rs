@@ -42,6 +42,9 @@ pub struct NoteTruth {
     pub noise_db: Option<f64>,
     /// First pitch relative to the settled pitch, cents.
     pub onset_cents: Option<f64>,
+    /// Mean distance from the settled pitch while the note speaks, weighted by loudness, cents.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub approach_cents: Option<f64>,
     /// Onset to the last instant outside +-10 cents, ms.
     pub settle_ms: Option<f64>,
     /// Nearest equal-tempered note. Some files write it as a fraction with nothing after the point.
@@ -65,14 +68,22 @@ pub struct NoteTruth {
     pub made: Option<String>,
 }
 
+impl NoteTruth {
+    /// True when the note begins on another partial.
+    #[must_use]
+    pub fn is_split(&self) -> bool {
+        self.faults.iter().any(|fault| fault == "split")
+    }
+}
+
 /// Equivalent rectangular bandwidth in Hz at `hz`: Glasberg & Moore 1990, Hearing Research 47:103-138 \[M\].
 #[must_use]
 pub fn erb_hz(hz: f64) -> f64 {
     24.7 * (4.37 * hz / 1000.0 + 1.0)
 }
 
-/// Depth in cents from which an approach to a pitch of `hz` is heard and flagged: the larger of
-/// 0.1 ERB (Jarvelainen & Valimaki 2001 \[S\]) and 25 cents.
+/// Depth in cents at the onset from which made takes call an approach one, at a pitch of `hz`: the larger of
+/// 0.1 ERB (Jarvelainen & Valimaki 2001 \[S\]) and 25 cents. What is true of it follows from `approach_cents`.
 #[must_use]
 pub fn approach_line_cents(hz: f64) -> f64 {
     (1200.0 * (1.0 + 0.1 * erb_hz(hz) / hz).log2()).max(25.0)
@@ -127,35 +138,50 @@ impl TakeTruth {
     #[must_use]
     pub fn verdict(&self, i: usize, name: &str) -> Verdict {
         let note = &self.entrances[i];
+        let is_lean = name == "below" || name == "above";
         match name {
             _ if !self.judged.iter().any(|judged| judged == name) => Verdict::Either,
-            _ if self.is_recorded() && !self.is_clean(i) => Verdict::Either,
-            "below" | "above" => approach_verdict(note, name),
+            _ if is_lean && note.approach_cents.is_some() => approach_verdict(note, name),
+            // Nobody measured how a recorded note leans: its first pitch does not tell.
+            _ if self.is_recorded() && (is_lean || !self.is_clean(i)) => Verdict::Either,
+            _ if is_lean => Verdict::HasNot,
             _ if note.faults.iter().any(|fault| fault == name) => Verdict::Has,
             _ if note.made.as_deref() == Some(name) => Verdict::Either,
             _ => Verdict::HasNot,
         }
     }
 
-    /// True when nothing is wrong with note `i`, so that a flag on it (but for timing) is false. A recorded note
-    /// off by 20 cents or more at the onset (the least that may be flagged, Boutin et al. 2015 \[S\]) has a front
-    /// that nobody judged.
+    /// True when nothing is wrong with note `i`, so that a flag on it (but for timing) is false. A note that leans by
+    /// more than a clear one does, or whose front nobody measured, is not called clean.
     #[must_use]
     pub fn is_clean(&self, i: usize) -> bool {
         let note = &self.entrances[i];
         let unmade = note.made.as_deref().is_none_or(|made| made == "none");
-        let natural_front = self.is_recorded() && note.onset_cents.is_some_and(|c| c.abs() >= 20.0);
-        unmade && note.faults.is_empty() && !natural_front
+        let leans = match note.approach_cents {
+            Some(cents) => cents.abs() > LEAN_CENTS.1,
+            // Recorded notes without a measured approach: their first pitch says at least where nothing leans.
+            None => self.is_recorded() && note.onset_cents.is_some_and(|cents| cents.abs() > LEAN_CENTS.1),
+        };
+        unmade && note.faults.is_empty() && !leans
     }
 }
 
-/// `below` and `above` count when made and deeper than the line.
+/// A lean beyond the first is true, one within the second is none, cents; between them either answer is right (measures
+/// page, truth files).
+const LEAN_CENTS: (f64, f64) = (32.0, 20.0);
+
+/// `below` and `above` follow from `approach_cents`. A note that came from another partial or on a late slide leans, too,
+/// but has its own fault: either answer is right.
 fn approach_verdict(note: &NoteTruth, name: &str) -> Verdict {
-    if note.made.as_deref() != Some(name) {
-        return Verdict::HasNot;
+    let is_elsewhere = note.faults.iter().any(|fault| fault == "split" || fault == "smear");
+    let cents = note.approach_cents.unwrap_or(0.0);
+    let sided = if name == "below" { -cents } else { cents };
+    match sided {
+        _ if is_elsewhere => Verdict::Either,
+        _ if sided > LEAN_CENTS.0 => Verdict::Has,
+        _ if sided > LEAN_CENTS.1 => Verdict::Either,
+        _ => Verdict::HasNot,
     }
-    let deep = note.onset_cents.is_some_and(|cents| cents.abs() > approach_line_cents(note.settled_hz));
-    if deep { Verdict::Has } else { Verdict::Either }
 }
 
 #[cfg(test)]

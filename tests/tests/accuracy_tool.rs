@@ -32,7 +32,7 @@ fn perfect(i: usize, truth: &TakeTruth) -> Entrance {
         articulation: Articulation::Tongued,
         noise_before_tone_ms: exactly(note.noise_ms),
         noise_before_tone_db: note.noise_db.map_or(Err(CannotTell::NoAir), exactly),
-        approach_cents: Err(CannotTell::NotMeasured),
+        approach_cents: note.approach_cents.map_or(Err(CannotTell::Slurred), exactly),
         onset_cents: note.onset_cents.map_or(Err(CannotTell::Slurred), exactly),
         speak_ms: exactly((note.speaks_s - note.onset_s) * 1e3),
         settle_ms: note.settle_ms.map_or(Err(CannotTell::Slurred), exactly),

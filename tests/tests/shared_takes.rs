@@ -68,17 +68,7 @@ fn timing_reaches_its_error() {
 
 #[test]
 fn faults_reach_their_precision_and_recall() {
-    reaches(&["split", "stutter", "smear", "airy", "below", "above precision"]);
-}
-
-#[test]
-fn the_recall_that_falls_short_stays_where_it_is() {
-    let Some(takes) = takes() else { return };
-    let all = lines(&Figures::of(takes.iter().filter(|take| take.name.starts_with("made"))));
-    let recall = all.iter().find(|line| line.name == "above recall").expect("a figure").value;
-    // 0.93 is asked for; 5 of 7 are heard while the line is drawn at the first pitch: two came in within 2 cents of it.
-    // By the measure that is to judge them (approach_cents) they lie clearly on their sides.
-    assert!(recall >= 0.70, "{recall}");
+    reaches(&["split", "stutter", "smear", "airy", "below", "above"]);
 }
 
 #[test]

@@ -5,7 +5,12 @@ mod playing;
 mod table;
 
 use crate::said;
-use notefront_tests::accuracy::{FAULTS, Figures, JudgedTake, Line, MEASURES, Miss, judge, lines, takes_in};
+use notefront_tests::accuracy::{
+    FAULTS, Figures, JudgedTake, MEASURES, Miss, Origin, coverage_rows, judge, lines, takes_in,
+};
+use notefront_tests::imposed;
+use notefront_tests::synth::{KINDS, make};
+use notefront_tests::table::{FlagRow, Row};
 use rayon::prelude::*;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -13,23 +18,46 @@ use std::path::{Path, PathBuf};
 #[derive(Default)]
 struct Options {
     takes: Option<PathBuf>,
+    made: Option<u64>,
     playing: Option<PathBuf>,
+    cache: Option<PathBuf>,
     num_worst: usize,
     csv: Option<PathBuf>,
     only: String,
 }
 
+/// What stands in the table, and what had to be left out.
+#[derive(Default)]
+struct Report {
+    rows: Vec<Row>,
+    flags: Vec<FlagRow>,
+    skipped: Vec<String>,
+}
+
 pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
     let options = parse(args)?;
     let start = std::time::Instant::now();
-    if let Some(folder) = &options.takes {
-        of_takes(folder, &options)?;
-    }
+    let mut report = Report::default();
+    of_takes(&options, &mut report)?;
     if let Some(folder) = &options.playing {
-        of_playing(folder, &options)?;
+        of_playing(folder, &options, &mut report)?;
+        of_placed(folder, &options, &mut report)?;
     }
+    table::print(&report.rows);
+    table::print_flags(&report.flags);
     eprintln!("{:.1} s", start.elapsed().as_secs_f64());
+    for what in fitted_on()?.into_iter().chain(report.skipped.iter().map(|what| format!("SKIPPED: {what}"))) {
+        eprintln!("{what}");
+    }
     Ok(())
+}
+
+/// What the fitted numbers have seen: a figure on that is not held out, and the table must not hide it.
+fn fitted_on() -> Result<Vec<String>, String> {
+    let path = crate::shell::root().join("dsp/src/decode/fitted.txt");
+    let text = std::fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
+    let seen = text.lines().take_while(|line| line.starts_with('#')).filter(|line| line.contains("Fitted on"));
+    Ok(seen.map(|line| format!("NOT HELD OUT: {}", line.trim_start_matches(['#', ' ']))).collect())
 }
 
 fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
@@ -40,21 +68,32 @@ fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
             Long("worst") => options.num_worst = args.value().and_then(|v| v.parse()).map_err(said)?,
             Long("csv") => options.csv = Some(args.value().map_err(said)?.into()),
             Long("only") => options.only = args.value().and_then(|v| v.string()).map_err(said)?,
+            Long("made") => options.made = Some(args.value().and_then(|v| v.parse()).map_err(said)?),
             Long("playing") => options.playing = Some(args.value().map_err(said)?.into()),
+            Long("cache") => options.cache = Some(args.value().map_err(said)?.into()),
             Value(folder) => options.takes = Some(folder.into()),
             other => return Err(other.unexpected().to_string()),
         }
     }
-    if options.takes.is_none() && options.playing.is_none() {
-        return Err("which folder? cargo xtask accuracy DIR, or --playing DIR for recordings, or both".into());
+    if options.takes.is_none() && options.playing.is_none() && options.made.is_none() {
+        return Err("which folder? cargo xtask accuracy DIR, --made SEED, --playing DIR, or all of them".into());
     }
     Ok(options)
 }
 
-fn of_takes(folder: &Path, options: &Options) -> Result<(), String> {
-    let takes = judge_all(folder, &options.only)?;
+/// Takes of a folder, and takes made now.
+fn of_takes(options: &Options, report: &mut Report) -> Result<(), String> {
+    let mut takes = options.takes.as_ref().map_or(Ok(Vec::new()), |folder| judge_all(folder, &options.only))?;
+    if let Some(seed) = options.made {
+        takes.extend(judge_made(seed, &options.only)?);
+    }
+    if takes.is_empty() {
+        return Ok(());
+    }
     print_rows(&takes);
-    print_totals(&takes);
+    report.rows.extend(total_rows(&takes));
+    let made: Vec<JudgedTake> = takes.iter().filter(|take| !take.truth.is_recorded()).cloned().collect();
+    report.rows.extend(coverage_rows(&made, Origin::Made));
     if options.num_worst > 0 {
         print_worst(&Figures::of(&takes), options.num_worst);
     }
@@ -66,10 +105,24 @@ fn of_takes(folder: &Path, options: &Options) -> Result<(), String> {
     Ok(())
 }
 
-fn of_playing(folder: &Path, options: &Options) -> Result<(), String> {
+/// One take of every kind.
+fn judge_made(seed: u64, only: &str) -> Result<Vec<JudgedTake>, String> {
+    let kinds: Vec<&str> = KINDS.into_iter().filter(|kind| kind.contains(only)).collect();
+    kinds
+        .into_par_iter()
+        .map(|kind| {
+            let scene = make(kind, seed).ok_or_else(|| format!("no kind is called {kind}"))?;
+            let (sound, truth) = scene.make(48_000.0, seed);
+            JudgedTake::new(format!("{kind}-{seed}"), &sound, truth)
+        })
+        .collect()
+}
+
+fn of_playing(folder: &Path, options: &Options, report: &mut Report) -> Result<(), String> {
     let playing = playing::judge_all(folder, &options.only)?;
-    table::print(&notefront_tests::playing::rows(&playing.judged));
-    table::print_flags(&notefront_tests::playing::flag_rows(&playing.judged));
+    report.rows.extend(notefront_tests::playing::rows(&playing.judged));
+    report.rows.extend(notefront_tests::playing::steadiness_rows(&playing::hear_all_again(&playing.judged)?));
+    report.flags.extend(notefront_tests::playing::flag_rows(&playing.judged));
     if options.num_worst > 0 {
         playing::print_worst(&playing.judged, options.num_worst);
     }
@@ -78,9 +131,39 @@ fn of_playing(folder: &Path, options: &Options) -> Result<(), String> {
     }
     let sound_s: f64 = playing.judged.iter().map(|judged| judged.duration_s).sum();
     eprintln!("{} recordings, {sound_s:.0} s of sound", playing.judged.len());
-    for what in &playing.left_out {
-        eprintln!("SKIPPED: {what}");
+    report.skipped.extend(playing.left_out);
+    Ok(())
+}
+
+/// Recorded notes on a click, with faults imposed.
+fn of_placed(folder: &Path, options: &Options, report: &mut Report) -> Result<(), String> {
+    let Some(cache) = &options.cache else {
+        report
+            .skipped
+            .push("recorded notes with imposed faults: name a folder for their fronts with --cache DIR".into());
+        return Ok(());
+    };
+    let sources = imposed::sources(folder)?;
+    let placed = imposed::placed_takes(&sources, &imposed::measured_fronts(&sources, cache)?)?;
+    let takes: Vec<JudgedTake> = placed
+        .into_par_iter()
+        .filter(|placed| placed.name.contains(&options.only))
+        .map(|placed| JudgedTake::new(placed.name, &placed.sound, placed.truth))
+        .collect::<Result<_, _>>()?;
+    report.rows.extend(imposed::placed_rows(&takes));
+    report.rows.extend(coverage_rows(&takes, Origin::Recorded));
+    report.flags.extend(imposed::placed_flags(&takes));
+    if options.num_worst > 0 {
+        print_worst(&Figures::of(&takes), options.num_worst);
     }
+    if let Some(path) = &options.csv {
+        write(&path.with_extension("placed.csv"), &csv(&takes))?;
+    }
+    eprintln!(
+        "{} takes of recorded notes, {:.0} s of sound",
+        takes.len(),
+        takes.iter().map(|t| t.duration_s).sum::<f64>()
+    );
     Ok(())
 }
 
@@ -146,34 +229,24 @@ fn number(value: f64) -> String {
     if value.is_nan() { "-".into() } else { format!("{value:.1}") }
 }
 
-/// Made takes are what the figures to reach speak of; recorded notes have measured truth, and stand beside.
-fn print_totals(takes: &[JudgedTake]) {
+/// The totals as rows of the table: made takes are what the figures to reach speak of; recorded notes have measured truth.
+fn total_rows(takes: &[JudgedTake]) -> Vec<Row> {
     let (recorded, made): (Vec<_>, Vec<_>) = takes.iter().partition(|take| take.truth.is_recorded());
-    let all = lines(&Figures::of(takes));
-    let made = lines(&Figures::of(made));
-    let recorded = lines(&Figures::of(recorded));
-    println!("{:<36} {:>10} {:>12} {:>12} {:>12} {:>7}", "total", "reach", "all", "made", "recorded", "notes");
-    for ((line, made), recorded) in all.iter().zip(&made).zip(&recorded) {
-        println!(
-            "{:<36} {:>10} {:>12} {:>12} {:>12} {:>7}",
-            line.name,
-            line.reach.map(table::said).unwrap_or_default(),
-            cell(line),
-            cell(made),
-            cell(recorded),
-            line.num_notes
-        );
+    let mut rows = Vec::new();
+    for (section, takes, whose) in [
+        ("made takes", made, "by construction"),
+        ("recorded notes on a click, as they are", recorded, "by another tracker, to about 10 ms"),
+    ] {
+        if takes.is_empty() {
+            continue;
+        }
+        let lines = lines(&Figures::of(takes));
+        rows.extend(lines.into_iter().filter(|line| line.num_notes > 0).map(|line| {
+            let on = format!("{} notes, {whose}", line.num_notes);
+            Row { reach: line.reach, ..Row::value(section, &line.name, line.value, line.unit, on) }
+        }));
     }
-    let num_missed = all.iter().filter(|line| line.misses()).count();
-    println!(
-        "* short of what is to reach: {num_missed} of {} over all",
-        all.iter().filter(|l| l.reach.is_some()).count()
-    );
-}
-
-fn cell(line: &Line) -> String {
-    let value = if line.unit.is_empty() { share(line.value) } else { format!("{} {}", number(line.value), line.unit) };
-    format!("{value}{}", if line.misses() { " *" } else { "  " })
+    rows
 }
 
 fn print_worst(figures: &Figures, num_worst: usize) {

@@ -24,7 +24,7 @@ const CHORES: [(&str, &str); 10] = [
     ("licences", "                   every dependency may be used"),
     (
         "accuracy",
-        "[DIR] [--playing DIR] [--worst N] [--csv FILE] [--only TEXT]\n                              figures of the analysis over a folder of takes with truth beside them, and over\n                              a folder of recordings with the labels of shared/playing and tests/labels",
+        "[DIR] [--made SEED] [--playing DIR [--cache DIR]] [--worst N] [--csv FILE] [--only TEXT]\n                              figures of the analysis over a folder of takes with truth beside them, takes made\n                              now, recordings of professionals, and their notes with faults imposed",
     ),
     (
         "make",

@@ -31,10 +31,12 @@ pub struct Measure {
 }
 
 /// Every measure, in the order of the tables.
-pub const MEASURES: [Measure; 12] = [
+pub const MEASURES: [Measure; 14] = [
     Measure { name: "onset", unit: "ms", compare: onset },
     Measure { name: "slur-onset", unit: "ms", compare: slur_onset },
     Measure { name: "speaks", unit: "ms", compare: speaks },
+    Measure { name: "speak", unit: "ms", compare: speak },
+    Measure { name: "approach", unit: "cents", compare: approach },
     Measure { name: "settle", unit: "ms", compare: settle },
     Measure { name: "settle-of-steady", unit: "ms", compare: settle_of_steady },
     Measure { name: "onset-pitch", unit: "cents", compare: onset_pitch },
@@ -64,6 +66,17 @@ fn slur_onset(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
 
 fn speaks(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
     (!is_slur(note)).then_some(Compared { truth: note.speaks_s * 1e3, heard: Some(heard.front.speaks_s * 1e3) })
+}
+
+fn speak(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
+    let truth = (note.speaks_s - note.onset_s) * 1e3;
+    (!is_slur(note)).then_some(Compared { truth, heard: told(heard.front.speak_ms) })
+}
+
+/// A lean is one on the note's own partial.
+fn approach(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {
+    let truth = note.approach_cents.filter(|_| !note.is_split())?;
+    Some(Compared { truth, heard: told(heard.front.approach_cents) })
 }
 
 fn settle(note: &NoteTruth, heard: &Entrance) -> Option<Compared> {

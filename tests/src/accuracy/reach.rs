@@ -23,6 +23,8 @@ pub enum Reach {
     AtLeast(f64),
     /// At most this, in absolute value.
     Within(f64),
+    /// From the first to the second.
+    Between(f64, f64),
 }
 
 impl Reach {
@@ -32,6 +34,7 @@ impl Reach {
         match self {
             Self::AtLeast(least) => value >= least,
             Self::Within(most) => value.abs() <= most,
+            Self::Between(least, most) => (least..=most).contains(&value),
         }
     }
 }
@@ -81,7 +84,7 @@ enum Of {
 }
 
 /// Measure, statistic, unit, most.
-const MEASURE_LINES: [(&str, Of, &str, Option<f64>); 22] = [
+const MEASURE_LINES: [(&str, Of, &str, Option<f64>); 26] = [
     ("onset", Of::Bias, "ms", Some(2.0)),
     ("onset", Of::Mean, "ms", Some(2.0)),
     ("onset", Of::AbsP90, "ms", Some(8.0)),
@@ -90,6 +93,10 @@ const MEASURE_LINES: [(&str, Of, &str, Option<f64>); 22] = [
     ("slur-onset", Of::AbsP90, "ms", Some(15.0)),
     ("speaks", Of::Bias, "ms", None),
     ("speaks", Of::AbsP90, "ms", None),
+    ("speak", Of::AbsMedian, "ms", None),
+    ("speak", Of::AbsP90, "ms", None),
+    ("approach", Of::AbsMedian, "cents", Some(2.0)),
+    ("approach", Of::AbsP90, "cents", Some(5.0)),
     ("settle", Of::AbsMedian, "ms", Some(4.0)),
     ("settle", Of::AbsP90, "ms", Some(12.0)),
     ("settle", Of::Told, "", None),

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 pub const PAIRING_WINDOW_S: f64 = 0.050;
 
 /// A take, what is true of it and what was heard.
+#[derive(Debug, Clone)]
 pub struct JudgedTake {
     /// File name without ending.
     pub name: String,

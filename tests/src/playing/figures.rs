@@ -12,7 +12,7 @@ pub const PHRASES: &str = "phrases, trombone";
 /// See [`PHRASES`].
 pub const OTHER_PHRASES: &str = "phrases, other instruments";
 /// See [`PHRASES`].
-pub const FAST: &str = "triple tonguing";
+pub const FAST: &str = "multiple tonguing";
 /// See [`PHRASES`].
 pub const GLISSANDI: &str = "glissandi, trombone";
 /// See [`PHRASES`].
@@ -23,7 +23,7 @@ pub const OTHER_SINGLES: &str = "single notes, horn";
 pub const ELSEWHERE: &str = "other players and rooms";
 
 /// The section a recording stands in.
-fn section(judged: &JudgedRecording) -> &'static str {
+pub fn section(judged: &JudgedRecording) -> &'static str {
     let is_trombone = judged.instrument() == "trombone";
     match judged.recording.kind {
         Kind::Phrase(_) if is_trombone => PHRASES,
@@ -49,7 +49,7 @@ pub fn rows(all: &[JudgedRecording]) -> Vec<Row> {
     let others = of_section(all, OTHER_PHRASES);
     rows.extend(onset_rows(OTHER_PHRASES, &others, instrument));
     rows.extend(flagged_rows(OTHER_PHRASES, &others, 0.06, Some(instrument)));
-    rows.extend(onset_rows(FAST, &of_section(all, FAST), articulation));
+    rows.extend(onset_rows(FAST, &of_section(all, FAST), instrument));
     rows.extend(glissando_rows(&of_section(all, GLISSANDI)));
     for (name, reach) in [(SINGLES, 0.04), (OTHER_SINGLES, 0.04)] {
         let notes = of_section(all, name);
@@ -101,7 +101,7 @@ fn onset_rows(section: &'static str, recordings: &[&JudgedRecording], by: Groupi
     let name = |window: usize, what: &str| format!("onset F at {:.0} ms{what}", windows_s[window] * 1e3);
     let pooled = |window: usize, least: f64| {
         let row = Row::value(section, &name(window, ""), tally.counts[window].f_measure(), "", on.clone());
-        row.to_reach(Reach::AtLeast(least))
+        row.reaching(Reach::AtLeast(least))
     };
     let mean = |window: usize| {
         Row::value(section, &name(window, ", mean over recordings"), tally.mean_f(window), "", on.clone())
@@ -115,7 +115,7 @@ fn onset_rows(section: &'static str, recordings: &[&JudgedRecording], by: Groupi
     ];
     let groups = groups(recordings, by);
     if groups.len() > 1 {
-        rows.extend(worst_group(section, &groups).map(|row| row.to_reach(Reach::AtLeast(worst))));
+        rows.extend(worst_group(section, &groups).map(|row| row.reaching(Reach::AtLeast(worst))));
     }
     rows.extend(note_rows(section, &tally));
     rows
@@ -135,7 +135,7 @@ fn note_rows(section: &'static str, tally: &OnsetTally) -> Vec<Row> {
     let on = format!("{} entrances paired within 50 ms", tally.num_notes);
     let right = Row::share(section, "right note", (tally.num_right, tally.num_notes), on.clone());
     let octave = Row::share(section, "octave errors", (tally.num_octave, tally.num_notes), on);
-    vec![right.to_reach(Reach::AtLeast(0.995)), octave.to_reach(Reach::Within(0.003))]
+    vec![right.reaching(Reach::AtLeast(0.995)), octave.reaching(Reach::Within(0.003))]
 }
 
 fn glissando_rows(recordings: &[&JudgedRecording]) -> Vec<Row> {
@@ -148,8 +148,8 @@ fn glissando_rows(recordings: &[&JudgedRecording]) -> Vec<Row> {
     let on = format!("{num} files of one entrance each");
     vec![
         Row::value(GLISSANDI, "extra entrances each", extra as f64 / num as f64, "", on.clone())
-            .to_reach(Reach::Within(0.2)),
-        Row::value(GLISSANDI, "lost", lost as f64, "files", on).to_reach(Reach::Within(0.0)),
+            .reaching(Reach::Within(0.2)),
+        Row::value(GLISSANDI, "lost", lost as f64, "files", on).reaching(Reach::Within(0.0)),
     ]
 }
 
@@ -172,8 +172,8 @@ fn single_rows(section: &'static str, notes: &[&JudgedRecording]) -> Vec<Row> {
     vec![
         Row::share(section, "other than one entrance", (not_one, num), on.clone()),
         Row::share(section, "lost", (lost, num), on),
-        Row::share(section, "right note", (right, sounding.len()), on_notes.clone()).to_reach(Reach::AtLeast(0.995)),
-        Row::share(section, "octave errors", (octave, sounding.len()), on_notes).to_reach(Reach::Within(0.003)),
+        Row::share(section, "right note", (right, sounding.len()), on_notes.clone()).reaching(Reach::AtLeast(0.995)),
+        Row::share(section, "octave errors", (octave, sounding.len()), on_notes).reaching(Reach::Within(0.003)),
     ]
 }
 
@@ -183,13 +183,13 @@ fn flagged_rows(section: &'static str, recordings: &[&JudgedRecording], most: f6
     }
     let all = flags(section, "all", recordings);
     let on = format!("{} of {} entrances heard, timing apart", all.num_flagged, all.num_entrances);
-    let mut rows = vec![Row::value(section, "flagged", all.share(), "", on).to_reach(Reach::Within(most))];
+    let mut rows = vec![Row::value(section, "flagged", all.share(), "", on).reaching(Reach::Within(most))];
     let groups = by.map(|by| groups(recordings, by)).unwrap_or_default();
     let worst = groups.iter().map(|(name, of)| flags(section, name, of)).max_by(|a, b| a.share().total_cmp(&b.share()));
     if let Some(worst) = worst.filter(|_| groups.len() > 1) {
         let on = format!("{}: {} of {}", worst.of, worst.num_flagged, worst.num_entrances);
         let row = Row::value(section, "flagged, worst kind", worst.share(), "", on);
-        rows.push(row.to_reach(Reach::Within(0.12)));
+        rows.push(row.reaching(Reach::Within(0.12)));
     }
     rows
 }
@@ -227,6 +227,7 @@ fn cuts(section: &str) -> &'static [Grouping] {
     match section {
         PHRASES => &[articulation],
         OTHER_PHRASES => &[instrument, articulation],
+        FAST => &[instrument],
         SINGLES | OTHER_SINGLES => &[length, dynamic],
         ELSEWHERE => &[|judged| judged.recording.stem.clone()],
         _ => &[],

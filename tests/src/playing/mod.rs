@@ -13,8 +13,14 @@ mod count;
 
 mod figures;
 
-pub use count::{OnsetTally, Pairing};
+mod again;
+
+mod steadiness;
+
+pub use again::Again;
+pub use count::{OnsetTally, Pairing, is_octave_off};
 pub use figures::{flag_rows, rows};
 pub use labels::{Label, Labels};
 pub use naming::{Name, register};
 pub use recording::{Heard, JudgedRecording, Kind, Recording, judge_recording, recordings};
+pub use steadiness::{HeardAgain, Kept, hear_again, steadiness_rows};

@@ -141,7 +141,15 @@ fn takes_beside(folder: &Path, labels: &Labels) -> Result<Vec<Recording>, String
 /// A file that cannot be read, or a rate the analysis does not take.
 pub fn judge_recording(recording: Recording) -> Result<JudgedRecording, String> {
     let sound = audio::read(&recording.path)?;
-    let heard = hear(&sound).map_err(|e| format!("{}: {e}", recording.stem))?;
+    judge_sound(recording, &sound)
+}
+
+/// Listens to a sound in place of the recording's own.
+///
+/// # Errors
+/// A rate the analysis does not take.
+pub fn judge_sound(recording: Recording, sound: &Sound) -> Result<JudgedRecording, String> {
+    let heard = hear(sound).map_err(|e| format!("{}: {e}", recording.stem))?;
     Ok(JudgedRecording { heard, duration_s: sound.samples.len() as f64 / sound.rate_hz, recording })
 }
 

@@ -2,6 +2,7 @@
 //!
 //! The harmonics are scaled so that their RMS is the level curve exactly: what was planned is what sounds.
 
+use super::curve::STEP_S;
 use super::dice::Dice;
 use super::noise::BandNoise;
 use super::score::{Attack, Start, Tone};
@@ -24,6 +25,29 @@ pub struct Player {
     pub attack_ms: (f64, f64),
     /// The mouthpiece alone: no bell.
     pub mouthpiece: bool,
+    /// By which recipe the tone is made.
+    pub recipe: Recipe,
+}
+
+/// How a tone is made of its level and pitch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Recipe {
+    /// A slope in dB per octave under the bell's curve; pitch wander under 12 Hz.
+    Slope,
+    /// Harmonics flat up to a corner that rises with the level, steep above it, each a few dB off of its own; a slow
+    /// drift of the pitch and a fast flutter.
+    Corner,
+}
+
+impl Recipe {
+    /// Where harmonics begin to fall, Hz at fortissimo, and by how much it sinks per dB under it, octaves \[H\].
+    const CORNER: (f64, f64) = (1400.0, 0.07);
+    /// How much single harmonics stand out of the curve, dB.
+    const UNEVEN_DB: f64 = 5.0;
+    /// Drift and flutter: corner in Hz, share of the player's jitter.
+    const DRIFT: (f64, f64) = (2.0, 2.0);
+    /// See [`Self::DRIFT`].
+    const FLUTTER: (f64, f64) = (45.0, 0.7);
 }
 
 /// Fortissimo, RMS dB re full scale.
@@ -47,15 +71,43 @@ impl Player {
             shimmer_db: dice.within(0.1, 0.4),
             attack_ms: (quickest_ms, quickest_ms * dice.within(1.5, 2.2)),
             mouthpiece: false,
+            recipe: Recipe::Slope,
+        }
+    }
+
+    /// Random wander of the pitch, cents, point by point of a curve.
+    #[must_use]
+    pub fn jitter(&self, len: usize, dice: &mut Dice) -> Vec<f64> {
+        let mut wander =
+            |(corner_hz, share): (f64, f64)| dice.wander(len, STEP_S, corner_hz, share * self.jitter_cents);
+        match self.recipe {
+            Recipe::Slope => wander((12.0, 1.0)),
+            Recipe::Corner => {
+                let (drift, flutter) = (wander(Recipe::DRIFT), wander(Recipe::FLUTTER));
+                drift.iter().zip(flutter).map(|(slow, fast)| slow + fast).collect()
+            }
         }
     }
 
     /// Level of a harmonic at `hz`, dB, before scaling.
     fn spectrum_db(&self, harmonic: f64, hz: f64, dynamic_db: f64) -> f64 {
-        let slope_db = self.slope_db + self.softening * (FORTISSIMO_DB - dynamic_db).max(0.0);
+        let softness_db = (FORTISSIMO_DB - dynamic_db).max(0.0);
+        if self.recipe == Recipe::Corner {
+            return corner_db(harmonic, hz, softness_db);
+        }
+        let slope_db = self.slope_db + self.softening * softness_db;
         let bell = if self.mouthpiece { 0.0 } else { bell_db(hz) };
         bell - slope_db * harmonic.log2()
     }
+}
+
+/// The other recipe's spectrum: four poles at a corner that follows the level, and harmonics that stand out of it by an
+/// amount of their own, the same for every note (an uneven spectrum is uneven everywhere).
+fn corner_db(harmonic: f64, hz: f64, softness_db: f64) -> f64 {
+    let (corner_hz, octaves_per_db) = Recipe::CORNER;
+    let corner_hz = corner_hz * (-octaves_per_db * softness_db).exp2();
+    let uneven = Recipe::UNEVEN_DB * (harmonic * 2.399_963).sin();
+    uneven - 20.0 * (1.0 + (hz / corner_hz).powi(4)).sqrt().log10()
 }
 
 /// What the bell lets out, dB: weak under its cutoff, strongest near 550 Hz, falling above 1.5 kHz \[P\].

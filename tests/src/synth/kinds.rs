@@ -1,5 +1,7 @@
 //! The kinds of takes that are made, each from a seed.
 
+mod other;
+
 use super::dice::Dice;
 use super::horn::Player;
 use super::noise::Nuisance;
@@ -9,7 +11,7 @@ use super::take::Scene;
 use notefront_dsp::units::{midi_to_hz, shift_cents};
 
 /// Every kind.
-pub const KINDS: [&str; 14] = [
+pub const KINDS: [&str; 18] = [
     "faults",
     "legato",
     "slurs",
@@ -24,6 +26,10 @@ pub const KINDS: [&str; 14] = [
     "nuisances",
     "mouthpiece",
     "held",
+    "laws",
+    "rises",
+    "recipe",
+    "professional",
 ];
 
 /// Notes of a take.
@@ -50,8 +56,26 @@ pub fn make(kind: &str, seed: u64) -> Option<Scene> {
         "nuisances" => maker.with_nuisances(),
         "mouthpiece" => maker.mouthpiece(),
         "held" => maker.held(),
+        "laws" => maker.by_other_laws(),
+        "rises" => maker.by_other_rises(),
+        "recipe" => maker.by_another_recipe(),
+        "professional" => maker.played_by_professionals(),
         _ => return None,
     })
+}
+
+/// The partial a note is usually played on: in the first positions that give it, Bb1 being the first in first \[P\].
+#[must_use]
+pub fn usual_partial(midi: u8) -> f64 {
+    match midi {
+        ..=34 => 1.0,
+        35..=46 => 2.0,
+        47..=53 => 3.0,
+        54..=58 => 4.0,
+        59..=62 => 5.0,
+        63..=65 => 6.0,
+        _ => 8.0,
+    }
 }
 
 struct Maker {
@@ -171,16 +195,7 @@ impl Maker {
 
     /// A neighbour of the partial the note sits on in its most usual position.
     fn wrong_partial(&mut self, midi: u8) -> Front {
-        // Bb1 is partial 1 in first position; notes are played in the first positions that give them [P].
-        let partial = match midi {
-            ..=34 => 1.0,
-            35..=46 => 2.0,
-            47..=53 => 3.0,
-            54..=58 => 4.0,
-            59..=62 => 5.0,
-            63..=65 => 6.0,
-            _ => 8.0,
-        };
+        let partial = usual_partial(midi);
         let other = if partial == 1.0 { 2.0 } else { partial + self.dice.sign() };
         let three_periods_ms = 3e3 / midi_to_hz(f64::from(midi), 440.0);
         Front::WrongPartial { ratio: other / partial, ms: self.dice.within(35.0, 100.0).max(1.4 * three_periods_ms) }

@@ -18,8 +18,16 @@ const VIBRATO_LIMIT_CENTS: f64 = 8.0;
 const HELD_BREATH_MS: f64 = 200.0;
 /// Air this long and this loud is a fault: ms, dB \[H\].
 const AIRY: (f64, f64) = (30.0, -32.0);
-/// A rise longer than this is slow whatever the note, ms: above 4 round trips even in 7th position (97 ms).
-const SLOW_MS: f64 = 110.0;
+/// From onset to speaking longer than this is slow whatever the note, ms: above 2 round trips even in 7th position.
+const SLOW_MS: f64 = 52.0;
+/// A rise longer than this was meant to be slow, ms.
+const MEANT_SLOW_MS: f64 = 110.0;
+/// Loudness grows with pressure to this power (Stevens 1957 \[M\]): the weight of the level in the approach.
+const LOUDNESS_POWER: f64 = 0.6;
+/// The approach ends so long after the note speaks, or so long before it ends, s.
+const APPROACH_S: (f64, f64) = (0.100, 0.030);
+/// An approach under this is none, cents (measures page, truth files).
+const NO_APPROACH_CENTS: f64 = 20.0;
 /// A smear is deeper and longer than this: cents, ms \[H\].
 const SMEAR: (f64, f64) = (40.0, 40.0);
 /// An overshoot above this is hard, dB \[H\].
@@ -38,6 +46,7 @@ fn note_truth(tone: &Tone, plan: &TonePlan, i: usize) -> NoteTruth {
     let moving = tells_pitch_front(note);
     let air = air_of(note, at, plan);
     let attack_ms = is_attack(note).then(|| attack_ms(&plan.level, at));
+    let approach_cents = moving.then(|| approach_cents(plan, at, until_s, settled_hz));
     NoteTruth {
         onset_s: at.onset_s,
         speaks_s: at.speaks_s,
@@ -45,15 +54,16 @@ fn note_truth(tone: &Tone, plan: &TonePlan, i: usize) -> NoteTruth {
         noise_ms: air.map_or(0.0, |a| a.0),
         noise_db: air.map(|a| a.1),
         onset_cents: moving.then(|| within_jitter(cents(plan.hz.at(at.onset_s), settled_hz), note)),
+        approach_cents,
         settle_ms: moving.then(|| settle_ms(&plan.hz, at.onset_s, until_s, settled_hz)),
         midi: hz_to_midi(settled_hz, 440.0).round(),
         settled_hz,
         articulation: articulation(note).to_owned(),
         rise_ms: attack_ms,
-        faults: faults(note, air, attack_ms),
+        faults: faults(note, air, (at.speaks_s - at.onset_s) * 1e3),
         end_s: until_s,
         timing_ms: None,
-        made: Some(made(note).to_owned()),
+        made: Some(made(note, approach_cents).to_owned()),
     }
 }
 
@@ -113,6 +123,19 @@ fn settle_ms(hz: &Curve, onset_s: f64, until_s: f64, settled_hz: f64) -> f64 {
     last.map_or(0.0, |i| (hz.time_s(i) - onset_s).max(0.0) * 1e3)
 }
 
+/// Mean distance from the settled pitch while the note speaks, weighted by loudness.
+fn approach_cents(plan: &TonePlan, at: &Instants, until_s: f64, settled_hz: f64) -> f64 {
+    let to_s = (at.speaks_s + APPROACH_S.0).min(until_s - APPROACH_S.1);
+    let (from, to) = (plan.hz.index(at.onset_s), plan.hz.index(to_s));
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for i in from..=to.max(from) {
+        let weight = plan.level.at(plan.hz.time_s(i)).powf(LOUDNESS_POWER);
+        sum += weight * cents(plan.hz.values[i], settled_hz);
+        weights += weight;
+    }
+    sum / weights.max(1e-12)
+}
+
 /// 20 % to 90 % of the attack peak.
 fn attack_ms(level: &Curve, at: &Instants) -> f64 {
     let reach = |part: f64| level.first_at_least(at.peak * part, at.onset_s).unwrap_or(at.onset_s);
@@ -131,7 +154,7 @@ fn air_of(note: &Note, at: &Instants, plan: &TonePlan) -> Option<(f64, f64)> {
     Some((air.ms, 10.0 * (air_power / tone_power).log10()))
 }
 
-fn faults(note: &Note, air: Option<(f64, f64)>, attack_ms: Option<f64>) -> Vec<String> {
+fn faults(note: &Note, air: Option<(f64, f64)>, speak_ms: f64) -> Vec<String> {
     let attack = match note.start {
         Start::Attack(attack) => Some(attack),
         _ => None,
@@ -145,7 +168,7 @@ fn faults(note: &Note, air: Option<(f64, f64)>, attack_ms: Option<f64>) -> Vec<S
         ("stutter", attack.is_some_and(|a| a.stutter.is_some())),
         ("smear", smeared),
         ("airy", air.is_some_and(|(ms, db)| ms >= AIRY.0 && db > AIRY.1)),
-        ("slow", attack.is_some_and(|a| a.stutter.is_none()) && attack_ms.is_some_and(|ms| ms > SLOW_MS)),
+        ("slow", attack.is_some_and(|a| a.stutter.is_none()) && speak_ms > SLOW_MS),
         ("hard", attack.is_some_and(|a| a.overshoot_db > HARD_DB)),
         ("held-breath", attack.and_then(|a| a.inhaled_before_ms).is_some_and(|ms| ms > HELD_BREATH_MS)),
     ];
@@ -153,21 +176,23 @@ fn faults(note: &Note, air: Option<(f64, f64)>, attack_ms: Option<f64>) -> Vec<S
 }
 
 /// What was meant: the one thing out of the plain, or `none`.
-fn made(note: &Note) -> &'static str {
+fn made(note: &Note, approach_cents: Option<f64>) -> &'static str {
+    let approach_cents = approach_cents.unwrap_or(0.0);
     match note.front {
-        Front::Approach { cents, .. } => return if cents < 0.0 { "below" } else { "above" },
+        Front::Approach { .. } | Front::Bend { .. } if approach_cents <= -NO_APPROACH_CENTS => return "below",
+        Front::Approach { .. } | Front::Bend { .. } if approach_cents >= NO_APPROACH_CENTS => return "above",
+        Front::Approach { .. } | Front::Bend { .. } | Front::Steady => {}
         Front::Slide { .. } => return "smear",
         Front::WrongPartial { .. } => return "split",
-        Front::Steady => {}
     }
     let Start::Attack(attack) = note.start else { return "none" };
     if attack.stutter.is_some() {
         "stutter"
     } else if attack.air.is_some() {
         "airy"
-    } else if attack.overshoot_db > 0.0 {
+    } else if attack.overshoot_db > HARD_DB {
         "hard"
-    } else if attack.attack_ms > SLOW_MS {
+    } else if attack.attack_ms > MEANT_SLOW_MS {
         "slow"
     } else if attack.inhaled_before_ms.is_some_and(|ms| ms > HELD_BREATH_MS) {
         "held-breath"

@@ -24,13 +24,13 @@ mod kinds;
 
 mod take;
 
-pub use curve::Curve;
+pub use curve::{Curve, bump, smoothstep};
 pub use dice::Dice;
-pub use horn::{Player, render_tone};
-pub use kinds::{KINDS, make};
+pub use horn::{Player, Recipe, render_tone};
+pub use kinds::{KINDS, make, usual_partial};
 pub use measure::note_truths;
-pub use noise::Nuisance;
-pub use room::{Room, reverberate};
-pub use score::{Air, Attack, Front, Note, Rise, Start, Stutter, Tone, Vibrato};
+pub use noise::{BandNoise, Nuisance, add_floor};
+pub use room::{Room, convolve, reverberate};
+pub use score::{Air, Attack, Front, Law, Note, Rise, Start, Stutter, Tone, Vibrato};
 pub use shape::{TonePlan, plan};
-pub use take::{Scene, write_take};
+pub use take::{Scene, write_take, write_wav};

@@ -17,8 +17,7 @@ pub struct Room {
 /// Adds the room to a sound. The direct sound is unchanged, so what is true of it stays true.
 pub fn reverberate(sound: &mut [f64], rate_hz: f64, room: Room, dice: &mut Dice) {
     let tail = impulse_response(rate_hz, room, dice);
-    let len = (sound.len() + tail.len()).next_power_of_two();
-    let wet = convolve(sound, &tail, len);
+    let wet = convolve(sound, &tail);
     for (dry, wet) in sound.iter_mut().zip(wet) {
         *dry += wet;
     }
@@ -44,7 +43,9 @@ fn impulse_response(rate_hz: f64, room: Room, dice: &mut Dice) -> Vec<f64> {
     tail
 }
 
-fn convolve(a: &[f64], b: &[f64], len: usize) -> impl Iterator<Item = f64> + use<> {
+/// The convolution of two sounds, and silence after it up to a power of two.
+pub fn convolve(a: &[f64], b: &[f64]) -> impl Iterator<Item = f64> + use<> {
+    let len = (a.len() + b.len()).next_power_of_two();
     let mut planner = FftPlanner::new();
     let spectrum = |values: &[f64], planner: &mut FftPlanner<f64>| {
         let mut buffer: Vec<Complex<f64>> = values.iter().map(|v| Complex::new(*v, 0.0)).collect();

@@ -79,6 +79,10 @@ pub enum Rise {
     RaisedCosine,
     /// A straight line: for the closed forms of the attack time.
     Linear,
+    /// Exponential growth at one rate until the level is reached, and no more.
+    Exponential,
+    /// Two steps: about a third of the level first, held, then the rest; it never falls.
+    TwoSteps,
 }
 
 /// Air before the tone.
@@ -113,6 +117,15 @@ pub enum Front {
         /// Time constant, ms.
         tau_ms: f64,
     },
+    /// Another law of motion on the same partial than the exponential.
+    Bend {
+        /// Start, cents from the settled pitch.
+        cents: f64,
+        /// Its time, ms: see [`Law`].
+        ms: f64,
+        /// Which.
+        law: Law,
+    },
     /// The slide arrives late: a constant rate.
     Slide {
         /// Start, cents.
@@ -127,6 +140,36 @@ pub enum Front {
         /// How long it sounds, ms.
         ms: f64,
     },
+}
+
+/// A law of motion of the pitch on its way in, `t` after the onset, from `c` cents.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Law {
+    /// Half a cosine that is at home after `ms`.
+    HalfCosine,
+    /// c / (1 + t / ms), less what is left of it after 8 `ms`: quick at first, then ever slower.
+    Hyperbola,
+    /// Past the pitch and back: c exp(-t / ms) cos(pi t / ms).
+    PastAndBack,
+    /// Held for `ms`, then dropped by half a cosine of 25 ms.
+    HeldThenDropped,
+}
+
+impl Law {
+    /// Every law.
+    pub const ALL: [Self; 4] = [Self::HalfCosine, Self::Hyperbola, Self::PastAndBack, Self::HeldThenDropped];
+
+    /// Share of the start that is left after `t` ms, by a law of time `ms`.
+    #[must_use]
+    pub fn left(self, t: f64, ms: f64) -> f64 {
+        let half_cosine = |part: f64| 0.5 + 0.5 * (std::f64::consts::PI * part.clamp(0.0, 1.0)).cos();
+        match self {
+            Self::HalfCosine => half_cosine(t / ms),
+            Self::Hyperbola => ((1.0 / (1.0 + t / ms) - 1.0 / 9.0) * 9.0 / 8.0).max(0.0),
+            Self::PastAndBack => (-t / ms).exp() * (std::f64::consts::PI * t / ms).cos(),
+            Self::HeldThenDropped => half_cosine((t - ms) / 25.0),
+        }
+    }
 }
 
 /// Vibrato.

@@ -38,6 +38,11 @@ const LEAD_S: f64 = 0.6;
 /// The logistic rise begins here, as a share of its end.
 const LOGISTIC_START: f64 = 0.003;
 
+/// An exponential rise begins this far under its end, dB.
+const EXPONENTIAL_START_DB: f64 = -50.0;
+/// Height of the first of two steps, as a share of the end.
+const FIRST_STEP: f64 = 0.35;
+
 /// Curves of a tone as a player plays it.
 ///
 /// # Panics
@@ -79,9 +84,25 @@ fn rise(attack: &Attack, ms: f64) -> f64 {
         // 20 % to 90 % of a raised cosine of length D takes 0.500 D (measures page).
         Rise::RaisedCosine => {
             let length_ms = attack.attack_ms / 0.5;
-            if ms >= length_ms { 1.0 } else { 0.5 - 0.5 * (std::f64::consts::PI * ms / length_ms).cos() }
+            half_cosine(ms / length_ms)
+        }
+        // 20 % to 90 % takes 20 log10(0.9 / 0.2) = 13.06 dB of the growth (measures page).
+        Rise::Exponential => {
+            let db_per_ms = 13.06 / attack.attack_ms;
+            10f64.powf((EXPONENTIAL_START_DB + db_per_ms * ms).min(0.0) / 20.0)
+        }
+        // 20 % lies in the first step, at 0.164 of the length, and 90 % in the second, at 0.923 [C].
+        Rise::TwoSteps => {
+            let length_ms = attack.attack_ms / 0.759;
+            let (first, second) = (ms / (0.3 * length_ms), (ms - 0.7 * length_ms) / (0.3 * length_ms));
+            FIRST_STEP * half_cosine(first) + (1.0 - FIRST_STEP) * half_cosine(second)
         }
     }
+}
+
+/// 0 before 0, 1 after 1, half a cosine between.
+fn half_cosine(part: f64) -> f64 {
+    0.5 - 0.5 * (std::f64::consts::PI * part.clamp(0.0, 1.0)).cos()
 }
 
 fn level_curve(tone: &Tone, attack: &Attack, begin_s: f64, end_s: f64, player: &Player, dice: &mut Dice) -> Curve {
@@ -186,7 +207,7 @@ fn pitch_curve(tone: &Tone, instants: &[Instants], end_s: f64, player: &Player, 
         let note = &tone.notes[i];
         ((midi + front_cents(note.front, (t - instants[i].onset_s) * 1e3) + vibrato(note, t).0) / 1200.0).exp2()
     });
-    let jitter = dice.wander(curve.values.len(), super::curve::STEP_S, 12.0, player.jitter_cents);
+    let jitter = player.jitter(curve.values.len(), dice);
     for (hz, cents) in curve.values.iter_mut().zip(jitter) {
         *hz *= (cents / 1200.0).exp2();
     }
@@ -208,6 +229,7 @@ fn front_cents(front: Front, ms: f64) -> f64 {
     match front {
         Front::Steady => 0.0,
         Front::Approach { cents, tau_ms } => cents * (-ms / tau_ms).exp(),
+        Front::Bend { cents, ms: law_ms, law } => cents * law.left(ms, law_ms),
         Front::Slide { cents, cents_per_s } => cents.signum() * (cents.abs() - cents_per_s * ms / 1e3).max(0.0),
         // The jump takes 3 ms: hundreds of cents, well over 10 000 cents/s.
         Front::WrongPartial { ratio, ms: until_ms } => {

@@ -116,7 +116,11 @@ pub fn write_take(folder: &Path, name: &str, sound: &Sound, truth: &TakeTruth) -
     std::fs::write(&path, json).map_err(|e| format!("{}: {e}", path.display()))
 }
 
-fn write_wav(path: &Path, sound: &Sound) -> Result<(), hound::Error> {
+/// Writes a WAV file of 24 bits, mono.
+///
+/// # Errors
+/// The file cannot be written.
+pub fn write_wav(path: &Path, sound: &Sound) -> Result<(), hound::Error> {
     let spec = hound::WavSpec {
         channels: 1,
         sample_rate: sound.rate_hz.round() as u32,

@@ -1,6 +1,8 @@
 //! Real playing: judged side by side; its worst recordings; one line per entrance for other programs.
 
-use notefront_tests::playing::{Heard, JudgedRecording, Kind, OnsetTally, Pairing, judge_recording, recordings};
+use notefront_tests::playing::{
+    Heard, HeardAgain, JudgedRecording, Kind, OnsetTally, Pairing, hear_again, judge_recording, recordings,
+};
 use rayon::prelude::*;
 use std::fmt::Write as _;
 use std::path::Path;
@@ -15,6 +17,12 @@ pub fn judge_all(folder: &Path, only: &str) -> Result<Playing, String> {
     let (recordings, left_out) = recordings(folder, only)?;
     let judged = recordings.into_par_iter().map(judge_recording).collect::<Result<_, _>>()?;
     Ok(Playing { judged, left_out })
+}
+
+/// Everything heard again in other ways.
+pub fn hear_all_again(all: &[JudgedRecording]) -> Result<Vec<HeardAgain>, String> {
+    let again: Vec<Vec<HeardAgain>> = all.par_iter().map(hear_again).collect::<Result<_, _>>()?;
+    Ok(again.into_iter().flatten().collect())
 }
 
 /// The recordings with the lowest onset scores, and single notes and glissandi that are not one entrance or not their note.

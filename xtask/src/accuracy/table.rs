@@ -9,10 +9,10 @@ pub fn print(rows: &[Row]) {
     for row in rows {
         if row.section != section {
             section = row.section;
-            println!("\n{section:<44} {:>10} {:>12}    stands on", "reach", "now");
+            println!("\n{section:<52} {:>10} {:>12}    stands on", "reach", "now");
         }
         let reach = row.reach.map(said).unwrap_or_default();
-        println!("  {:<42} {reach:>10} {:>12}    {}", row.name, cell(row), row.stands_on);
+        println!("  {:<50} {reach:>10} {:>12}    {}", row.name, cell(row), row.stands_on);
     }
     let num_asked = rows.iter().filter(|row| row.reach.is_some() && !row.value.is_nan()).count();
     let num_missed = rows.iter().filter(|row| row.misses()).count();
@@ -23,6 +23,7 @@ pub fn said(reach: Reach) -> String {
     match reach {
         Reach::AtLeast(least) => format!(">= {least}"),
         Reach::Within(most) => format!("<= {most}"),
+        Reach::Between(least, most) => format!("{least}..{most}"),
     }
 }
 
