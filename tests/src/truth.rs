@@ -142,7 +142,8 @@ impl TakeTruth {
         match name {
             _ if !self.judged.iter().any(|judged| judged == name) => Verdict::Either,
             _ if is_lean && note.approach_cents.is_some() => approach_verdict(note, name),
-            _ if self.is_recorded() && !self.is_clean(i) => Verdict::Either,
+            // Nobody measured how a recorded note leans: its first pitch does not tell.
+            _ if self.is_recorded() && (is_lean || !self.is_clean(i)) => Verdict::Either,
             _ if is_lean => Verdict::HasNot,
             _ if note.faults.iter().any(|fault| fault == name) => Verdict::Has,
             _ if note.made.as_deref() == Some(name) => Verdict::Either,

@@ -74,7 +74,7 @@ fn timing_reaches_its_error() {
 
 #[test]
 fn faults_reach_their_precision_and_recall() {
-    reaches(&["split", "smear precision", "airy precision", "below recall", "above recall"]);
+    reaches(&["split", "smear precision", "airy precision", "below", "above"]);
     let Some(takes) = takes() else { return };
     let all = lines(&Figures::of(takes.iter().filter(|take| take.name.starts_with("made"))));
     let of = |name: &str| all.iter().find(|line| line.name == name).unwrap_or_else(|| panic!("{name}")).value;
@@ -84,18 +84,6 @@ fn faults_reach_their_precision_and_recall() {
     // 12 of 14 airy notes: under two tails no silence is found in which the air could be heard, and that is told.
     assert!(of("airy recall") >= 0.85, "{}", of("airy recall"));
     assert!(of("stutter recall") >= 0.89 && of("stutter precision") >= 0.93, "{}", of("stutter recall"));
-}
-
-#[test]
-fn the_precision_of_leans_that_falls_short_stays_where_it_is() {
-    let Some(takes) = takes() else { return };
-    let all = lines(&Figures::of(takes.iter().filter(|take| take.name.starts_with("made"))));
-    for name in ["below precision", "above precision"] {
-        let precision = all.iter().find(|line| line.name == name).expect("a figure").value;
-        // 0.95 is asked for. By the first instant's pitch, which the judge still goes by, one in three (1 of 3 and 2 of
-        // 6) leans by the approach that the ear gets.
-        assert!(precision >= 0.33, "{name}: {precision}");
-    }
 }
 
 #[test]
