@@ -111,7 +111,7 @@ pub fn verdict(comparison: &Comparison) -> String {
     }
     let (in_a, in_b) = (comparison.num_better(Side::A), comparison.num_better(Side::B));
     let alike = match comparison.pairs.len() {
-        0 => return "Neither take has an entrance to compare.".into(),
+        0 => return "The takes have no entrance in common.".into(),
         1 => "One entrance is in both takes",
         n => return format!("{n} entrances are in both takes: {}. {}", counted(in_a, in_b, n), advice(in_a, in_b)),
     };

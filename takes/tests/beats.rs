@@ -62,7 +62,10 @@ fn a_given_beat_goes_before_a_found_one() {
     let takes = Takes::new();
     let take = takes.wav("take.wav", 1, RATE, &steady(16));
     let given = scanned(&take, &["--bpm", "75", "--first-beat", "0.45"]);
-    assert_eq!(given["grid"], json!({ "bpm": 75.0, "first_beat_s": 0.45, "per_beat": 1, "from": "given" }));
+    assert_eq!(
+        given["grid"],
+        json!({ "bpm": 75.0, "first_beat_s": 0.45, "per_beat": 1, "from": "given", "followed": true })
+    );
 }
 
 #[test]

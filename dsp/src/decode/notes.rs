@@ -248,7 +248,7 @@ impl NoteFinder {
             return None;
         }
         let top = self.curves.max_level(c - span, c);
-        let has_risen = top - self.curves.min_level(oldest.max(0), c) > OVERDUE_RISE_DB;
+        let has_risen = top - self.curves.min_level(oldest.max(0), c - span) > OVERDUE_RISE_DB;
         if !has_risen || top < self.floor_db + OVERDUE_RISE_DB {
             return None;
         }
