@@ -136,7 +136,7 @@ pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64)
 
 /// How little the level tells of a hidden onset, 0 (just hidden) to 1 (wholly), by how loud it was before.
 #[must_use]
-pub fn hiddenness(instants: &Instants) -> f64 {
+fn hiddenness(instants: &Instants) -> f64 {
     let before_db = power_to_db(instants.before / instants.peak.max(1e-20));
     let just_db = power_to_db(LOUD_BEFORE);
     ((before_db - just_db) / WHOLLY_HIDDEN_DB).clamp(0.0, 1.0)
@@ -144,6 +144,22 @@ pub fn hiddenness(instants: &Instants) -> f64 {
 
 /// Sound so much louder than what just hides the onset hides it wholly, dB.
 const WHOLLY_HIDDEN_DB: f64 = 8.0;
+
+/// The instants with a hidden onset put where the note begins by all that is seen, as far as it is hidden. Air hides a
+/// tone less than a tail does: the level less the air stands where the two do not lie far apart.
+#[must_use]
+pub fn placed(found: Instants, placed: f64, is_air: bool, rate_hz: f64) -> Instants {
+    if !found.is_hidden {
+        return found;
+    }
+    let apart = placed - found.onset;
+    let far = (apart.abs() / (APART_S * rate_hz) - 1.0).clamp(0.0, 1.0);
+    let share = hiddenness(&found) * if is_air { far } else { 1.0 };
+    begun_at(found, found.onset + share * apart)
+}
+
+/// What the level and all else say of an onset under air is apart from this on, and far apart from twice this on, s.
+const APART_S: f64 = 0.010;
 
 /// The instants with the onset put where the note begins by all that is seen: the level hides it under the note before.
 #[must_use]

@@ -50,8 +50,8 @@ const CUT_OFF_SHARE: f64 = 0.01;
 /// rises keep to the law within 11 ms, nine of ten \[S\]).
 const HIDDEN_MS: f64 = 2.0;
 const HIDDEN_SHARE: f64 = 0.7;
-/// What the level and all else say of an onset under air is apart from this on, and far apart from twice this on, s.
-const APART_S: f64 = 0.010;
+/// ... or where it rises out of something this far under the tone, share of power (-34 dB).
+const STILL_SHARE: f64 = 0.000_4;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -182,7 +182,8 @@ impl Measurer {
             if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
                 return None;
             }
-            instants = self.placed(note, instants, air.is_some());
+            let placed = note.placed_s * self.rate_hz;
+            instants = instants::placed(instants, placed, air.is_some(), self.rate_hz);
         }
         let mut seen = Seen {
             settled,
@@ -211,7 +212,10 @@ impl Measurer {
         seen.approach = Some(approach);
         seen.approach_cents = approach.lean.map_or(Err(CannotTell::NoPitch), |(value, width)| told(value, width));
         if note.kind == Start::Fresh {
-            seen.silence = Some(instants.onset - candidate.earliest as f64);
+            // Where air rises out of something far softer than the tone, there was a silence, wherever the note before ended.
+            let is_still = air.is_some_and(|air| air.floor < STILL_SHARE * tone_power);
+            let earliest = if is_still { f64::NEG_INFINITY } else { candidate.earliest as f64 };
+            seen.silence = Some((instants.onset - earliest).min(self.rate_hz));
         }
         seen.overshoot_db = self.overshoot_db(candidate, &seen);
         seen.evidence = self.evidence(frames, candidate, &seen, floor_db);
@@ -269,18 +273,6 @@ impl Measurer {
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
         Some(found)
-    }
-
-    /// The instants with a hidden onset put where the note begins by all that is seen, as far as it is hidden. Air hides a
-    /// tone less than a tail does: the level less the air stands where the two do not lie far apart.
-    fn placed(&self, note: &Note, found: Instants, is_air: bool) -> Instants {
-        if !found.is_hidden {
-            return found;
-        }
-        let apart = note.placed_s * self.rate_hz - found.onset;
-        let far = (self.seconds(apart).abs() / APART_S - 1.0).clamp(0.0, 1.0);
-        let share = instants::hiddenness(&found) * if is_air { far } else { 1.0 };
-        instants::begun_at(found, found.onset + share * apart)
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {

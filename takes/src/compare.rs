@@ -544,7 +544,11 @@ mod tests {
         let mut at = 1.0;
         let mut next = |i: usize| {
             at += seconds[i % 4];
-            if i % 3 == 0 { with(airy(i, at), |e| e.front.midi_note = Some(notes[i])) } else { clear(i, notes[i], at) }
+            if i.is_multiple_of(3) {
+                with(airy(i, at), |e| e.front.midi_note = Some(notes[i]))
+            } else {
+                clear(i, notes[i], at)
+            }
         };
         (0..16).map(&mut next).collect()
     }
