@@ -56,8 +56,9 @@ pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
 fn fitted_on() -> Result<Vec<String>, String> {
     let path = crate::shell::root().join("dsp/src/decode/fitted.txt");
     let text = std::fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
-    let seen = text.lines().take_while(|line| line.starts_with('#')).filter(|line| line.contains("Fitted on"));
-    Ok(seen.map(|line| format!("NOT HELD OUT: {}", line.trim_start_matches(['#', ' ']))).collect())
+    let head: Vec<&str> = text.lines().map_while(|line| line.strip_prefix('#')).map(str::trim).collect();
+    let seen: Vec<&str> = head.into_iter().skip_while(|line| !line.starts_with("Fitted on")).collect();
+    Ok(if seen.is_empty() { Vec::new() } else { vec![format!("NOT HELD OUT: {}", seen.join("; "))] })
 }
 
 fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
