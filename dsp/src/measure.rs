@@ -174,16 +174,14 @@ impl Measurer {
         self.reader.follow_back(history, candidate, &settled, least);
         let articulation = self.articulation(frames, note);
         let mut instants = self.instants(history, note, candidate, &settled, articulation)?;
-        let period = self.rate_hz / settled.hz;
-        let mut air = None;
+        let (period, mut air) = (self.rate_hz / settled.hz, None);
         if note.kind == Start::Fresh && articulation != Articulation::Slurred {
             let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
             air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
             if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
                 return None;
             }
-            let placed = note.placed_s * self.rate_hz;
-            instants = instants::placed(instants, placed, air.is_some(), self.rate_hz);
+            instants = instants::placed(instants, note.placed_s * self.rate_hz, air.is_some(), self.rate_hz);
         }
         let mut seen = Seen {
             settled,
@@ -212,14 +210,18 @@ impl Measurer {
         seen.approach = Some(approach);
         seen.approach_cents = approach.lean.map_or(Err(CannotTell::NoPitch), |(value, width)| told(value, width));
         if note.kind == Start::Fresh {
-            // Where air rises out of something far softer than the tone, there was a silence, wherever the note before ended.
-            let is_still = air.is_some_and(|air| air.floor < STILL_SHARE * tone_power);
-            let earliest = if is_still { f64::NEG_INFINITY } else { candidate.earliest as f64 };
-            seen.silence = Some((instants.onset - earliest).min(self.rate_hz));
+            seen.silence = Some(self.silence(candidate, air, instants.onset, tone_power));
         }
         seen.overshoot_db = self.overshoot_db(candidate, &seen);
         seen.evidence = self.evidence(frames, candidate, &seen, floor_db);
         Some(seen)
+    }
+
+    /// Internal samples of silence before an onset, a second at most: where air rises out of something far softer than the
+    /// tone there was one, wherever the note before ended.
+    fn silence(&self, candidate: &Candidate, air: Option<Air>, onset: f64, tone_power: f64) -> f64 {
+        let is_still = air.is_some_and(|air| air.floor < STILL_SHARE * tone_power);
+        if is_still { self.rate_hz } else { onset - candidate.earliest as f64 }
     }
 
     /// Far under the loudest note so far: a soft note, or the player talking.
