@@ -5,6 +5,7 @@
 //! full-band power of the same stretch, so that air above 5 kHz is not lost to the level.
 
 use crate::vector::dot;
+use crate::window::low_pass;
 use std::f64::consts::PI;
 
 /// Lowest internal rate, Hz: the decimation factor is the largest that stays above it.
@@ -87,7 +88,7 @@ impl Framer {
         Self {
             factor,
             high_pass: HighPass::new(rate_hz),
-            taps: low_pass_taps(half, PASS_SHARE / factor as f64),
+            taps: low_pass(half, PASS_SHARE / factor as f64),
             line: vec![0.0; 2 * (2 * half + 1)],
             write: 0,
             phase: 0,
@@ -180,23 +181,6 @@ impl Framer {
         let sample = dot(window, &self.taps);
         Some(Decimated { sample, power: self.powers[oldest] })
     }
-}
-
-/// Windowed-sinc low-pass (Blackman), `cut` as a share of the sample rate, unit gain at DC.
-fn low_pass_taps(half: usize, cut: f64) -> Vec<f32> {
-    if half == 0 {
-        return vec![1.0];
-    }
-    let taps: Vec<f64> = (0..=2 * half)
-        .map(|i| {
-            let t = i as f64 - half as f64;
-            let sinc = if t == 0.0 { 2.0 * cut } else { (2.0 * PI * cut * t).sin() / (PI * t) };
-            let u = PI * t / (half as f64 + 1.0);
-            sinc * (0.42 + 0.5 * u.cos() + 0.08 * (2.0 * u).cos())
-        })
-        .collect();
-    let sum: f64 = taps.iter().sum();
-    taps.iter().map(|t| (t / sum) as f32).collect()
 }
 
 /// The last seconds of the internal tracks, addressed by absolute index.

@@ -88,10 +88,19 @@ pub fn is_followed_throughout(offs: &[Off]) -> Option<bool> {
     is_followed(offs).map(|whole| whole && all_of)
 }
 
-/// Entrances at the end that come later and later: a broadened ending, which is not late. A step that broadens by half of
-/// itself or more cannot be told from an early note of the next place, and ends the count.
+/// Entrances at the end that belong to a broadened ending, which is not late: each later than the one before, or late in a
+/// row up to a held last note but one, after which the last note may come whenever it likes.
 #[must_use]
 pub fn num_broadened(offs: &[Off]) -> usize {
+    match (num_later_and_later(offs), offs) {
+        (0, [before @ .., _last]) => num_late_and_held(before),
+        (num, _) => num,
+    }
+}
+
+/// Entrances at the end that come later and later. A step that broadens by half of itself or more cannot be told from an
+/// early note of the next place, and ends the count.
+fn num_later_and_later(offs: &[Off]) -> usize {
     let gained = |pair: &[Off]| {
         let share = pair[1].share() - pair[0].share();
         share - share.round()
@@ -99,6 +108,14 @@ pub fn num_broadened(offs: &[Off]) -> usize {
     let steps = || offs.windows(2).rev().take_while(|pair| gained(pair) > BROADENED_STEP);
     let later_s: f64 = steps().map(|pair| gained(pair) * pair[1].step_s).sum();
     if later_s > BROADENED_S { steps().count() } else { 0 }
+}
+
+/// Entrances late in a row, two or more, of which the last is by far the latest, and the one that follows them.
+fn num_late_and_held(offs: &[Off]) -> usize {
+    let num = offs.iter().rev().take_while(|off| off.share() > BROADENED_STEP).count();
+    let [before @ .., held] = &offs[offs.len() - num..] else { return 0 };
+    let is_latest = before.iter().all(|off| held.off_s > off.off_s + BROADENED_S);
+    if before.is_empty() || !is_latest { 0 } else { num + 1 }
 }
 
 /// Distance of two places of the grid, s.
@@ -197,13 +214,24 @@ mod tests {
         assert_eq!(is_followed_throughout(&offs(played(24, 1.0, 0.0, 0.030, 1), &AT_72)), Some(true));
     }
 
+    /// Entrances counted as broadened of twelve on the beat, the last of them so late, s.
+    fn broadened(late_s: &[f64]) -> usize {
+        let mut times = played(12, 1.0, 0.0, 0.0, 1);
+        times.iter_mut().rev().zip(late_s.iter().rev()).for_each(|(t, late)| *t += late);
+        num_broadened(&offs(times, &AT_72))
+    }
+
+    #[test]
+    fn a_held_last_note_but_one_belongs_to_the_broadened_ending() {
+        let with = broadened;
+        assert_eq!([with(&[0.1, 0.35, -0.3]), with(&[0.11, 0.07, 0.35, 0.0]), with(&[0.1, 0.3])], [3, 4, 2]);
+        // One late note, and notes late alike, with one on the beat after them.
+        assert_eq!([with(&[0.2, 0.0]), with(&[0.1, 0.11, 0.0])], [0, 0]);
+    }
+
     #[test]
     fn a_broadened_ending_is_told_from_a_late_note() {
-        let with = |late_s: &[f64]| {
-            let mut times = played(12, 1.0, 0.0, 0.0, 1);
-            times.iter_mut().rev().zip(late_s.iter().rev()).for_each(|(t, late)| *t += late);
-            num_broadened(&offs(times, &AT_72))
-        };
+        let with = broadened;
         assert_eq!([with(&[]), with(&[0.06, 0.15, 0.4]), with(&[0.09, 0.2, 0.5, 0.9])], [0, 3, 4]);
         // A late note with one on the beat after it, all late alike, and what nobody hears.
         assert_eq!([with(&[0.08, 0.0]), with(&[0.06, 0.06, 0.06]), with(&[0.015])], [0, 0, 0]);

@@ -15,6 +15,7 @@ pub mod grid;
 pub mod professionals;
 // Samples to frames to notes.
 mod vector;
+mod window;
 mod framer;
 mod observe;
 mod coarse;

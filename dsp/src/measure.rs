@@ -50,8 +50,10 @@ const CUT_OFF_SHARE: f64 = 0.01;
 /// rises keep to the law within 11 ms, nine of ten \[S\]).
 const HIDDEN_MS: f64 = 2.0;
 const HIDDEN_SHARE: f64 = 0.7;
-/// ... or where it rises out of something this far under the tone, share of power (-34 dB).
+/// Air comes out of silence where what it rises out of lies this far under the tone, share of power (-34 dB).
 const STILL_SHARE: f64 = 0.000_4;
+/// A tone without air comes out of silence where the level before it lies this far under its peak, share of power (-24 dB).
+const QUIET_SHARE: f64 = 0.004;
 /// Most level values: 0.25 + 0.45 s and some.
 const MAX_LEVELS: usize = 1_400;
 
@@ -69,7 +71,6 @@ pub struct Measurer {
     num_told: usize,
     previous: Previous,
     open: Option<usize>,
-    last_index: Option<usize>,
     loudest: f64,
 }
 
@@ -106,7 +107,6 @@ impl Measurer {
             num_told: 0,
             previous: Previous::new(rate_hz),
             open: None,
-            last_index: None,
             loudest: 0.0,
         }
     }
@@ -116,7 +116,6 @@ impl Measurer {
         self.num_told = 0;
         self.previous = Previous::new(self.rate_hz);
         self.open = None;
-        self.last_index = None;
         self.loudest = 0.0;
     }
 
@@ -129,18 +128,11 @@ impl Measurer {
     /// Looks closely at a note. `None` where there is no note after all.
     pub fn measure(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Front> {
         let candidate = self.candidate(history, frames, note)?;
-        let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
-        if note.kind == Start::Pitch && self.slur.is_octave_slip(history, candidate.start as f64, old_hz, candidate.hz)
-        {
-            self.open = self.last_index; // the note goes on
-            return None;
-        }
         self.open = None;
         let seen = self.look(history, frames, note, &candidate, floor_db)?;
         let front = self.front(note, frames, &seen);
         self.previous.set(seen.settled.hz, seen.instants.speaks, seen.tone_power);
         self.num_told += 1;
-        self.last_index = Some(front.index);
         self.open = note.end.is_none().then_some(front.index);
         Some(front)
     }
@@ -210,18 +202,21 @@ impl Measurer {
         seen.approach = Some(approach);
         seen.approach_cents = approach.lean.map_or(Err(CannotTell::NoPitch), |(value, width)| told(value, width));
         if note.kind == Start::Fresh {
-            seen.silence = Some(self.silence(candidate, air, instants.onset, tone_power));
+            seen.silence = Some(self.silence(candidate, air, &instants, tone_power));
         }
         seen.overshoot_db = self.overshoot_db(candidate, &seen);
         seen.evidence = self.evidence(frames, candidate, &seen, floor_db);
         Some(seen)
     }
 
-    /// Internal samples of silence before an onset, a second at most: where air rises out of something far softer than the
-    /// tone there was one, wherever the note before ended.
-    fn silence(&self, candidate: &Candidate, air: Option<Air>, onset: f64, tone_power: f64) -> f64 {
-        let is_still = air.is_some_and(|air| air.floor < STILL_SHARE * tone_power);
-        if is_still { self.rate_hz } else { onset - candidate.earliest as f64 }
+    /// Internal samples of silence before an onset, a second at most: where what the air rises out of, or the tone without
+    /// air, is far softer than the tone there was one, wherever the note before ended.
+    fn silence(&self, candidate: &Candidate, air: Option<Air>, instants: &Instants, tone_power: f64) -> f64 {
+        let is_still = match air {
+            Some(air) => air.floor < STILL_SHARE * tone_power,
+            None => instants.before < QUIET_SHARE * instants.peak,
+        };
+        if is_still { self.rate_hz } else { instants.onset - candidate.earliest as f64 }
     }
 
     /// Far under the loudest note so far: a soft note, or the player talking.
@@ -273,8 +268,7 @@ impl Measurer {
             self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
         let from = instants::skip_tail(&self.level, from, to, guess);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
-        let found = instants::find(&self.level, from, to, tone_start, period, self.rate_hz)?;
-        Some(found)
+        instants::find(&self.level, from, to, tone_start, period, self.rate_hz)
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {

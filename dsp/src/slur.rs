@@ -1,12 +1,9 @@
-//! A change of pitch without an attack: whether it is one, and where its middle lies.
+//! A change of pitch without an attack: where its middle lies.
 
 use crate::framer::History;
 use crate::harmonic;
-use crate::look::{FRONT_WINDOW_S, Looker};
+use crate::look::Looker;
 
-/// How near to whole octaves a slip is, octaves, and how well the shorter period fits then.
-const OCTAVE_TOLERANCE: f64 = 0.04;
-const OCTAVE_FIT: f64 = 0.75;
 /// The middle of a slur is looked for this far around its coarse place, s.
 const SLUR_REACH_S: f64 = 0.080;
 /// Distance of the looks at a slur, s.
@@ -28,28 +25,6 @@ impl SlurFinder {
     #[must_use]
     pub fn new(looker: Looker) -> Self {
         Self { looker, values: Vec::with_capacity(MAX_LOOKS) }
-    }
-
-    /// True when a change of pitch by whole octaves is the coarse picture's slip: the shorter of the two
-    /// periods fits the sound on both sides of the boundary alike.
-    #[must_use]
-    pub fn is_octave_slip(&self, history: &History, boundary: f64, old_hz: f64, new_hz: f64) -> bool {
-        let octaves = (new_hz / old_hz).log2();
-        if octaves.abs() < 0.9 || (octaves - octaves.round()).abs() > OCTAVE_TOLERANCE {
-            return false;
-        }
-        let hz = old_hz.max(new_hz);
-        let fit = |s: f64| {
-            let x = self.looker.window(history, boundary + self.looker.samples(s), old_hz.min(new_hz), FRONT_WINDOW_S);
-            x.map_or(0.0, |x| {
-                harmonic::best_periodicity(
-                    x,
-                    (0.97 * self.looker.rate_hz / hz) as usize,
-                    (1.03 * self.looker.rate_hz / hz) as usize + 1,
-                )
-            })
-        };
-        [-0.06, -0.04, 0.04, 0.06].iter().all(|s| fit(*s) > OCTAVE_FIT)
     }
 
     /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.

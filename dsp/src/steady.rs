@@ -11,13 +11,12 @@ const STEADY_S: f64 = 0.200;
 const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
 /// Steady looks lie within this of the coarse pitch, cents.
 const STEADY_REACH_CENTS: f64 = 80.0;
-/// A note's pitch stands still for this long, s...
+/// A sound much softer than the notes around it may be the player talking: to be a note its pitch stands still for this
+/// long, s...
 const STILL_S: f64 = 0.060;
 /// ... within this range, cents, for notes of up to so many steady looks: played notes stay within 4, speech
 /// of a syllable's length mostly within 9 to 60; a long note may swing in vibrato. \[H\]
-const STILL_RANGES_CENTS: [(usize, f64); 3] = [(11, 14.0), (24, 13.0), (usize::MAX, 20.0)];
-/// A sound much softer than the notes around it must stand stiller to be one: it may be the player talking.
-const SOFT_FACTOR: f64 = 0.45;
+const STILL_RANGES_CENTS: [(usize, f64); 3] = [(11, 6.3), (24, 5.85), (usize::MAX, 9.0)];
 /// Distance of the looks, s, and shortest length of their windows, s.
 const STEADY_HOP_S: f64 = 0.010;
 const STEADY_WINDOW_S: f64 = 0.020;
@@ -65,7 +64,7 @@ impl SteadyFinder {
     pub fn settle(&mut self, history: &History, candidate: &Candidate, is_soft: bool) -> Option<Settled> {
         self.fill_steady(history, candidate);
         let num = ((STEADY_S / STEADY_HOP_S) as usize).min(self.steady.len());
-        if num == 0 || (is_soft && !self.stands_still(is_soft)) {
+        if num == 0 || (is_soft && !self.stands_still()) {
             return None;
         }
         let (first, last) = self.steadiest(num);
@@ -114,11 +113,10 @@ impl SteadyFinder {
     }
 
     /// True when the pitch stands still somewhere, as a played note's does even in vibrato, and speech does not.
-    fn stands_still(&self, is_soft: bool) -> bool {
+    fn stands_still(&self) -> bool {
         let len = self.steady.len();
         let num = ((STILL_S / STEADY_HOP_S) as usize + 1).min((len / 2).max(3));
         let range = STILL_RANGES_CENTS.iter().find(|(longest, _)| len <= *longest).map_or(0.0, |r| r.1);
-        let range = if is_soft { range * SOFT_FACTOR } else { range };
         self.steady.windows(num).any(|w| {
             let low = w.iter().map(|p| p.cents).fold(f64::MAX, f64::min);
             let high = w.iter().map(|p| p.cents).fold(f64::MIN, f64::max);

@@ -122,10 +122,12 @@ fn judge_made(seed: u64, only: &str) -> Result<Vec<JudgedTake>, String> {
 fn of_playing(folder: &Path, options: &Options, report: &mut Report) -> Result<(), String> {
     let playing = playing::judge_all(folder, &options.only)?;
     report.rows.extend(notefront_tests::playing::rows(&playing.judged));
-    report.rows.extend(notefront_tests::playing::steadiness_rows(&playing::hear_all_again(&playing.judged)?));
+    let again = playing::hear_all_again(&playing.judged)?;
+    report.rows.extend(notefront_tests::playing::steadiness_rows(&again));
     report.flags.extend(notefront_tests::playing::flag_rows(&playing.judged));
     if options.num_worst > 0 {
         playing::print_worst(&playing.judged, options.num_worst);
+        playing::print_unsteady(&again);
     }
     if let Some(path) = &options.csv {
         write(&path.with_extension("playing.csv"), &playing::csv(&playing.judged))?;

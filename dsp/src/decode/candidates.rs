@@ -42,12 +42,8 @@ impl CandidateFinder {
     }
 
     pub fn clear(&mut self) {
-        *self = Self { waiting: std::mem::take(&mut self.waiting), ..Self::new_empty() };
+        (self.next, self.moved_from, self.moved_last) = (0, None, 0);
         self.waiting.clear();
-    }
-
-    fn new_empty() -> Self {
-        Self { next: 0, waiting: Vec::new(), moved_from: None, moved_last: 0 }
     }
 
     /// Frame up to which every candidate has been passed on.

@@ -18,7 +18,7 @@ const APART_S: f64 = 0.050;
 /// Another pitch is another note from here on, semitones: under a semitone, over vibrato and drift.
 const NEW_PITCH: f32 = 0.70;
 /// A beginning this soon after a fresh one, on the same pitch or without a dip, belongs to it, s: it stuttered, split or slid.
-pub const SECOND_START_S: f64 = 0.150;
+const SECOND_START_S: f64 = 0.150;
 /// Starts nearer than this to each other, three in a row, are a fast series of notes and no stutter, s.
 const SERIES_S: f64 = 0.220;
 /// ... with a dip between them of at least this, dB: the fastest strokes of recorded triple tonguing dip by 2 to 5.
@@ -94,7 +94,6 @@ pub struct NoteFinder {
     likely: Option<Beginning>,
     beginnings: VecDeque<Beginning>,
     recent: VecDeque<Beginning>,
-    passed: i64,
     next: i64,
     playing: bool,
     floor_db: f32,
@@ -118,7 +117,6 @@ impl NoteFinder {
             likely: None,
             beginnings: VecDeque::with_capacity(MAX_NOTES),
             recent: VecDeque::with_capacity(MAX_NOTES),
-            passed: 0,
             next: 0,
             playing: false,
             floor_db: 0.0,
@@ -139,7 +137,7 @@ impl NoteFinder {
         self.likely = None;
         self.beginnings.clear();
         self.recent.clear();
-        (self.passed, self.next) = (0, 0);
+        self.next = 0;
         self.playing = false;
         self.floor_db = 0.0;
         (self.last_start, self.before_last_start) = (i64::MIN / 2, i64::MIN / 2);
@@ -166,18 +164,16 @@ impl NoteFinder {
         }
     }
 
-    /// Frame up to which everything is decided.
-    #[must_use]
-    pub fn decided(&self) -> i64 {
-        self.next
-    }
-
     /// Frame at which the next note likely begins, told before that is decided.
     #[must_use]
     pub fn next_likely(&self, after: i64) -> Option<i64> {
-        let waiting =
-            self.beginnings.iter().copied().chain(self.likely.filter(|l| l.any >= LEAST_PROBABILITY)).map(|b| b.frame);
-        waiting.filter(|frame| *frame > after).min()
+        self.upcoming(after).min()
+    }
+
+    /// Frames after `after` at which likely beginnings lie that no note has begun with yet.
+    fn upcoming(&self, after: i64) -> impl Iterator<Item = i64> {
+        let likely = self.likely.filter(|likely| likely.any >= LEAST_PROBABILITY);
+        self.beginnings.iter().copied().chain(likely).map(|b| b.frame).filter(move |frame| *frame > after)
     }
 
     /// True when a sound whose note begins at `note` and is known until `until` is played rather than talk. Talk comes in
@@ -222,8 +218,8 @@ impl NoteFinder {
         if self.likely.is_some_and(|likely| all || likely.frame < settled) {
             self.pass_on();
         }
-        self.passed = if all { self.curves.len() } else { settled };
-        while self.next < self.passed.min(self.curves.len() - 1) {
+        let decided = if all { self.curves.len() } else { settled };
+        while self.next < decided.min(self.curves.len() - 1) {
             self.step(frames);
             self.next += 1;
         }
@@ -354,11 +350,8 @@ impl NoteFinder {
         let gap = frame - self.last_begun;
         let is_soon = last.kind != Start::Pitch && gap < frames.count(SECOND_START_S);
         let series = frames.count(SERIES_S);
-        let is_series = last.start - self.before_last_start < series
-            || self.beginnings.front().is_some_and(|next| next.frame - frame < series)
-            || self
-                .likely
-                .is_some_and(|next| next.any >= LEAST_PROBABILITY && next.frame > frame && next.frame - frame < series);
+        let is_series =
+            last.start - self.before_last_start < series || self.upcoming(frame).any(|next| next - frame < series);
         is_soon && !(is_series && dip >= SERIES_DIP_DB) && (!has_moved || dip < STROKE_DIP_DB)
     }
 

@@ -8,6 +8,7 @@
 
 use crate::framer::History;
 use crate::vector::dot;
+use crate::window::{hann, low_pass};
 use rustfft::{Fft, FftPlanner, num_complex::Complex32};
 use std::sync::Arc;
 
@@ -151,9 +152,7 @@ fn choose(long: Option<FramePitch>, short: Option<FramePitch>) -> Option<FramePi
 
 impl Window {
     fn new(len: usize, num_lags: usize) -> Self {
-        let weights: Vec<f32> = (0..len)
-            .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / len as f64).cos()) as f32)
-            .collect();
+        let weights = hann(len);
         let at = |lag: usize| f64::from(dot(&weights[..len - lag], &weights[lag..]));
         let whole = at(0);
         let per_lag = (0..num_lags.min(len / 2 + 4)).map(|lag| (whole / at(lag)) as f32).collect();
@@ -240,19 +239,4 @@ fn lagrange(points: &[f32], t: f32) -> f32 {
         sum += weight * p;
     }
     sum
-}
-
-/// Windowed-sinc low-pass (Blackman), `cut` as a share of the rate, unit gain at DC.
-fn low_pass(half: usize, cut: f64) -> Vec<f32> {
-    let pi = std::f64::consts::PI;
-    let taps: Vec<f64> = (0..=2 * half)
-        .map(|i| {
-            let t = i as f64 - half as f64;
-            let sinc = if t == 0.0 { 2.0 * cut } else { (2.0 * pi * cut * t).sin() / (pi * t) };
-            let u = pi * t / (half as f64 + 1.0);
-            sinc * (0.42 + 0.5 * u.cos() + 0.08 * (2.0 * u).cos())
-        })
-        .collect();
-    let sum: f64 = taps.iter().sum();
-    taps.iter().map(|t| (t / sum) as f32).collect()
 }

@@ -4,6 +4,7 @@
 //! "Maximum filter vibrato suppression for onset detection", DAFx \[M\].
 
 use crate::framer::History;
+use crate::window::hann;
 use rustfft::{Fft, FftPlanner, num_complex::Complex32};
 use std::sync::Arc;
 
@@ -212,10 +213,6 @@ fn add(sum: &mut [f32], values: &[f32]) {
     for (s, v) in sum.iter_mut().zip(values) {
         *s += v;
     }
-}
-
-fn hann(len: usize) -> Vec<f32> {
-    (0..len).map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / len as f64).cos()) as f32).collect()
 }
 
 /// Triangles over the bins; a band narrower than a bin reads the nearest one between its neighbours.

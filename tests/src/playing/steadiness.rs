@@ -26,6 +26,8 @@ pub struct HeardAgain {
     pub judged: JudgedRecording,
     /// How it compares.
     pub kept: Kept,
+    /// What it does not keep, a line an entrance.
+    pub changes: Vec<String>,
 }
 
 /// How many entrances of the first hearing keep what, in the second.
@@ -61,6 +63,19 @@ impl Kept {
         kept
     }
 
+    /// What of the first hearing the second does not keep, in words, a line an entrance.
+    #[must_use]
+    pub fn changes(first: &[Heard], second: &[Heard]) -> Vec<String> {
+        let times = |heard: &[Heard]| heard.iter().map(|h| h.onset_s).collect::<Vec<f64>>();
+        let pairs = nearest_pairs(&times(first), &times(second), SAME_S);
+        let lost = (0..first.len()).filter(|a| !pairs.iter().any(|pair| pair.0 == *a));
+        let new = (0..second.len()).filter(|b| !pairs.iter().any(|pair| pair.1 == *b));
+        let mut lines: Vec<String> = lost.map(|a| format!("{:.3} s lost", first[a].onset_s)).collect();
+        lines.extend(new.map(|b| format!("{:.3} s new", second[b].onset_s)));
+        lines.extend(pairs.into_iter().filter_map(|(a, b)| change(&first[a], &second[b])));
+        lines
+    }
+
     fn plus(self, other: Self) -> Self {
         Self {
             num: self.num + other.num,
@@ -70,6 +85,22 @@ impl Kept {
             all: self.all + other.all,
         }
     }
+}
+
+/// How one entrance changed, if it did.
+fn change(first: &Heard, second: &Heard) -> Option<String> {
+    let moved_s = second.onset_s - first.onset_s;
+    let mut what = Vec::new();
+    if moved_s.abs() > PLACE_S {
+        what.push(format!("moved by {:+.1} ms", 1e3 * moved_s));
+    }
+    if first.midi != second.midi {
+        what.push(format!("note {:?} became {:?}", first.midi, second.midi));
+    }
+    if first.flags != second.flags {
+        what.push(format!("{:?} became {:?}", first.flags, second.flags));
+    }
+    (!what.is_empty()).then(|| format!("{:.3} s {}", first.onset_s, what.join(", ")))
 }
 
 /// Hears a recording again in every way; what is audible only for phrases, where it takes the time.
@@ -86,7 +117,8 @@ pub fn hear_again(judged: &JudgedRecording) -> Result<Vec<HeardAgain>, String> {
         let mut second = judge_sound(judged.recording.clone(), &other)?;
         second.heard.iter_mut().for_each(|heard| heard.onset_s -= later_s);
         let kept = Kept::of(&judged.heard, &second.heard);
-        Ok(HeardAgain { again: *again, section, judged: second, kept })
+        let changes = Kept::changes(&judged.heard, &second.heard);
+        Ok(HeardAgain { again: *again, section, judged: second, kept, changes })
     })
     .collect()
 }
@@ -179,5 +211,8 @@ mod tests {
         let kept = Kept::of(&first, &second);
         assert_eq!(kept, Kept { num: 5, place: 2, note: 2, flags: 1, all: 1 });
         assert_eq!(Kept::of(&first, &first).all, 4);
+        let changes = Kept::changes(&first, &second);
+        let told = ["2.000 s lost", "3.000 s new", "1.000 s [Airy] became []", "1.500 s moved by +20.0 ms"];
+        assert_eq!(changes, told);
     }
 }

@@ -1,7 +1,7 @@
 //! Real playing: judged side by side; its worst recordings; one line per entrance for other programs.
 
 use notefront_tests::playing::{
-    Heard, HeardAgain, JudgedRecording, Kind, OnsetTally, Pairing, hear_again, judge_recording, recordings,
+    Again, Heard, HeardAgain, JudgedRecording, Kind, OnsetTally, Pairing, hear_again, judge_recording, recordings,
 };
 use rayon::prelude::*;
 use std::fmt::Write as _;
@@ -38,6 +38,20 @@ pub fn print_worst(all: &[JudgedRecording], num_worst: usize) {
     println!("\nsingle notes and glissandi that are not one entrance, or not their note: {}", odd.len());
     for line in odd.iter().take(num_worst) {
         println!("  {line}");
+    }
+}
+
+/// What changed though nobody could hear a difference.
+pub fn print_unsteady(all: &[HeardAgain]) {
+    let inaudible = || all.iter().filter(|again| Again::INAUDIBLE.contains(&again.again));
+    println!(
+        "\nentrances that changed, by recording and hearing: {}",
+        inaudible().map(|a| a.changes.len()).sum::<usize>()
+    );
+    for again in inaudible() {
+        for change in &again.changes {
+            println!("  {:<58} {}: {change}", again.judged.recording.stem, again.again.words());
+        }
     }
 }
 
