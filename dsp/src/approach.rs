@@ -228,8 +228,8 @@ mod tests {
             energy_rise: (onset, speaks),
             peak: 1.0,
             before: 0.0,
-            is_hidden: false,
-            drawn: 0.0,
+            hidden: 0.0,
+            onset_sd: 0.0,
         }
     }
 

@@ -77,8 +77,8 @@ mod tests {
             energy_rise: (0.0, 0.0),
             peak,
             before: 0.0,
-            is_hidden: false,
-            drawn: 0.0,
+            hidden: 0.0,
+            onset_sd: 0.0,
         };
         overshoot_db(&level, &instants, end_s * RATE_HZ, 0.0, RATE_HZ, &mut Vec::new())
     }

@@ -115,8 +115,9 @@ impl FrontReader {
             } else if let Some(mut point) = self.next_point(history, time, hz, settled, sub_periods) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
-                    point.is_rough =
-                        !point.is_tone && settled.hz > ROUGH_MIN_HZ && self.is_rough(history, &point, settled);
+                    let at_any_pitch = self.at_any_pitch(history, &point, settled);
+                    point.is_rough = !point.is_tone && at_any_pitch > ROUGH_TONE;
+                    point.at_any_pitch = point.periodicity.max(at_any_pitch);
                 }
                 if point.is_tone {
                     hz = shift_cents(settled.hz, point.cents);
@@ -210,12 +211,15 @@ impl FrontReader {
         (found.periodicity > OTHER_PARTIAL && found.is_other_partial).then_some(found)
     }
 
-    /// True when the look holds a tone of whatever pitch: a rough start, not air.
-    fn is_rough(&self, history: &History, point: &Point, settled: &Settled) -> bool {
+    /// How much of a look is tone of whatever pitch, 0..1: much in a rough start, little in air.
+    fn at_any_pitch(&self, history: &History, point: &Point, settled: &Settled) -> f64 {
+        if settled.hz <= ROUGH_MIN_HZ {
+            return 0.0;
+        }
         let period = self.looker.rate_hz / settled.hz;
         let (shortest, longest) = ((ROUGH_PERIODS.0 * period) as usize, (ROUGH_PERIODS.1 * period) as usize);
         let x = self.looker.window(history, point.centre, settled.hz, FRONT_WINDOW_S);
-        x.is_some_and(|x| harmonic::best_periodicity(x, shortest, longest) > ROUGH_TONE)
+        x.map_or(0.0, |x| harmonic::best_periodicity(x, shortest, longest))
     }
 
     /// Periodicity of the look at another pitch.

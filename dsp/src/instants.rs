@@ -15,10 +15,13 @@ const RISE_SHARES: (f64, f64) = (0.2, 0.9);
 const ENERGY_SHARES: (f64, f64) = (0.02, 0.98);
 /// A front begins with a rise of at least this factor in power over what was before (6 dB).
 const RISE_FACTOR: f64 = 4.0;
-/// Sound before the tone above this share of the peak's power hides the -20 dB point (-27 dB).
-const LOUD_BEFORE: f64 = 0.002;
+/// Sound before the tone begins to hide the -20 dB point so far under the peak, and hides it wholly, dB: its bursts are
+/// louder than its mean.
+const HIDING_DB: (f64, f64) = (-33.0, -24.0);
 /// The hidden part of the rise is drawn on from what lies up to this share.
 const LINE_TOP: f64 = 0.6;
+/// A tone that is not yet one for three looks may begin so long before them, s.
+const FOOT_S: f64 = 0.025;
 /// Softest tone that can be the beginning, share of the peak's power (-28 dB).
 const TONE_SHARE: f64 = 0.0016;
 /// Looks in a row that make a tone.
@@ -39,11 +42,74 @@ pub struct Instants {
     pub peak: f64,
     /// Level just before the tone, mean square.
     pub before: f64,
-    /// The -20 dB point was hidden and drawn on from the rise above.
-    pub is_hidden: bool,
-    /// By how much.
-    pub drawn: f64,
+    /// How far the -20 dB point was hidden, 0..1, and drawn on from the rise above.
+    pub hidden: f64,
+    /// Standard deviation of the onset, internal samples.
+    pub onset_sd: f64,
 }
+
+impl Instants {
+    /// These with so much of others.
+    fn mixed(self, other: &Self, share: f64) -> Self {
+        let mix = |a: f64, b: f64| a + share * (b - a);
+        let pair = |a: (f64, f64), b: (f64, f64)| (mix(a.0, b.0), mix(a.1, b.1));
+        let apart = other.onset - self.onset;
+        let variance = mix(self.onset_sd.powi(2), other.onset_sd.powi(2)) + share * (1.0 - share) * apart * apart;
+        Self {
+            onset: mix(self.onset, other.onset),
+            speaks: mix(self.speaks, other.speaks),
+            rise: pair(self.rise, other.rise),
+            energy_rise: pair(self.energy_rise, other.energy_rise),
+            peak: self.peak,
+            before: self.before,
+            hidden: share,
+            onset_sd: variance.sqrt(),
+        }
+    }
+
+    /// What lies before the tone hides its beginning.
+    #[must_use]
+    pub fn is_hidden(&self) -> bool {
+        self.hidden > 0.5
+    }
+}
+
+/// The level of a note, and what of it is tone.
+pub struct Tracks<'a> {
+    /// The whole level.
+    pub level: &'a LevelTrack,
+    /// The level of what is tone.
+    pub tone: &'a LevelTrack,
+}
+
+/// What of a level is tone, by the looks.
+pub fn fill_tone(tone: &mut LevelTrack, level: &LevelTrack, points: &[Point]) {
+    let mut next = 0;
+    tone.fill_from(level, |time, power| {
+        while next < points.len() && points[next].centre < time {
+            next += 1;
+        }
+        let (before, after) = (points.get(next.wrapping_sub(1)), points.get(next));
+        let share = match (before, after) {
+            (Some(a), Some(b)) => {
+                let way = (time - a.centre) / (b.centre - a.centre).max(1e-9);
+                toneness(a) + way * (toneness(b) - toneness(a))
+            }
+            (None, Some(first)) => toneness(first),
+            (_, None) => 1.0,
+        };
+        power * share
+    });
+}
+
+/// How much a look is one at a tone, 0..1.
+fn toneness(point: &Point) -> f64 {
+    let (least, whole) = TONE_RAMP;
+    ((point.at_any_pitch - least) / (whole - least)).clamp(0.0, 1.0)
+}
+
+/// No tone up to this periodicity, wholly one from this on: around [`crate::look::TONE`].
+const TONE_RAMP: (f64, f64) = (0.5, 0.8);
 
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
 #[must_use]
@@ -54,23 +120,25 @@ pub fn tone_start(points: &[Point], from: f64, peak: f64) -> Option<f64> {
     Some(first[0].centre)
 }
 
-/// Finds the instants in `level`, which covers `from..to`. `tone_start` is where looks first hold tone,
-/// `period` the note's, both in internal samples.
+/// Finds the instants between `from` and `to`. `tone_start` is where looks first hold tone, `period` the note's, both in
+/// internal samples.
 #[must_use]
-pub fn find(level: &LevelTrack, from: f64, to: f64, tone_start: f64, period: f64, rate_hz: f64) -> Option<Instants> {
-    let peak = attack_peak(level, tone_start, to, rate_hz);
+pub fn find(tracks: &Tracks, from: f64, to: f64, tone_start: f64, period: f64, rate_hz: f64) -> Option<Instants> {
+    let peak = attack_peak(tracks.level, tone_start, to, rate_hz);
     if peak <= 0.0 {
         return None;
     }
-    // A look of three periods holds tone about one period before the level itself shows it.
-    let search = (tone_start - 1.5 * period - 0.004 * rate_hz).max(from);
-    let before = before_tone(level, from, search);
-    if before > LOUD_BEFORE * peak {
-        Some(draw_on(level, search, to, before, peak))
-    } else {
-        let read = read(level, valley(level, search, to, ONSET_SHARE * ONSET_SHARE * peak), to, before, peak);
-        Some(unsmooth(read, period))
-    }
+    let from = (tone_start - 1.5 * period - FOOT_S * rate_hz).max(from);
+    let before = before_tone(tracks, from, to, peak, period);
+    let start = valley(tracks.level, from, to, ONSET_SHARE * ONSET_SHARE * peak);
+    let read = unsmooth(read(tracks.tone, start, to, before, peak), period);
+    let hidden = hiddenness(before / peak);
+    Some(if hidden == 0.0 { read } else { read.mixed(&draw_on(tracks.tone, start, to, before, peak), hidden) })
+}
+
+/// How far something so loud before the tone, share of the peak's power, hides its -20 dB point, 0..1.
+fn hiddenness(before: f64) -> f64 {
+    ((power_to_db(before.max(1e-20)) - HIDING_DB.0) / (HIDING_DB.1 - HIDING_DB.0)).clamp(0.0, 1.0)
 }
 
 /// The highest level while the attack lasts: within 250 ms, and no later than 1.5 x the rise. The rise is
@@ -134,32 +202,23 @@ pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64)
     (peak > 0.0).then(|| read(level, bottom, to, before, peak))
 }
 
-/// How little the level tells of a hidden onset, 0 (just hidden) to 1 (wholly), by how loud it was before.
+/// The instants with what the level says of the onset and where the note begins by all that is seen put together, each by
+/// its variance. What the level says under what hides it is believed as far as it agrees.
 #[must_use]
-fn hiddenness(instants: &Instants) -> f64 {
-    let before_db = power_to_db(instants.before / instants.peak.max(1e-20));
-    let just_db = power_to_db(LOUD_BEFORE);
-    ((before_db - just_db) / WHOLLY_HIDDEN_DB).clamp(0.0, 1.0)
-}
-
-/// Sound so much louder than what just hides the onset hides it wholly, dB.
-const WHOLLY_HIDDEN_DB: f64 = 8.0;
-
-/// The instants with a hidden onset put where the note begins by all that is seen, as far as it is hidden. Air hides a
-/// tone less than a tail does: the level less the air stands where the two do not lie far apart.
-#[must_use]
-pub fn placed(found: Instants, placed: f64, is_air: bool, rate_hz: f64) -> Instants {
-    if !found.is_hidden {
-        return found;
-    }
+pub fn placed(found: Instants, placed: f64, rate_hz: f64) -> Instants {
     let apart = placed - found.onset;
-    let far = (apart.abs() / (APART_S * rate_hz) - 1.0).clamp(0.0, 1.0);
-    let share = hiddenness(&found) * if is_air { far } else { 1.0 };
-    begun_at(found, found.onset + share * apart)
+    let own = LEVEL_SD_S * rate_hz + found.onset_sd.hypot(found.hidden * DISAGREEMENT * apart);
+    let other = PLACED_SD_S * rate_hz;
+    let share = own * own / (own * own + other * other);
+    let onset_sd = own * other / own.hypot(other);
+    Instants { onset_sd, ..begun_at(found, found.onset + share * apart) }
 }
 
-/// What the level and all else say of an onset under air is apart from this on, and far apart from twice this on, s.
-const APART_S: f64 = 0.010;
+/// Standard deviation of what the fitted scores say of a beginning, and least one of what the level says, s.
+const PLACED_SD_S: f64 = 0.005;
+const LEVEL_SD_S: f64 = 0.000_7;
+/// Standard deviation of a hidden onset as a share of its distance from where the scores place it.
+const DISAGREEMENT: f64 = 0.35;
 
 /// The instants with the onset put where the note begins by all that is seen: the level hides it under the note before.
 #[must_use]
@@ -181,8 +240,8 @@ pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option
         energy_rise: (middle, middle),
         peak,
         before: level.at(middle),
-        is_hidden: false,
-        drawn: 0.0,
+        hidden: 0.0,
+        onset_sd: 0.0,
     })
 }
 
@@ -193,14 +252,28 @@ pub fn skip_tail(level: &LevelTrack, from: f64, to: f64, peak: f64) -> f64 {
     valley(level, from, to, TONE_SHARE * peak)
 }
 
-/// Mean level just before the tone.
-fn before_tone(level: &LevelTrack, from: f64, search: f64) -> f64 {
-    let values = level.slice((search - BEFORE_VALUES * level.step()).max(from), search);
-    values.iter().sum::<f64>() / values.len().max(1) as f64
+/// Level of what sounds before the tone: what is no tone in the 20 ms before the rise, by the law of its upper part, begins,
+/// and the tone's own lowest level on the way.
+fn before_tone(tracks: &Tracks, from: f64, to: f64, peak: f64, period: f64) -> f64 {
+    let at = |share: f64| tracks.tone.crossing(from, to, 0.0, share * share * peak).unwrap_or(from);
+    let (low, high) = (at(SPEAKS_SHARE), at(LINE_TOP));
+    let begins = logistic(SPEAKS_SHARE, low, high, ONSET_SHARE).max(from);
+    // A look of three periods holds tone about one period before the level itself shows it.
+    let last = (begins - period).max(from);
+    let first = (last - BEFORE_VALUES * tracks.level.step()).max(from);
+    let (whole, tone) = (tracks.level.slice(first, last), tracks.tone.slice(first, last));
+    let other = whole.iter().zip(tone).map(|(w, t)| w - t).sum::<f64>() / whole.len().max(1) as f64;
+    other + tracks.tone.min(from, begins).0
 }
 
 /// Milliseconds of sound taken for the level before the tone.
 const BEFORE_VALUES: f64 = 20.0;
+
+/// Where a logistic growth that passes `bottom` at `low` and [`LINE_TOP`] at `high` reaches `share`.
+fn logistic(bottom: f64, low: f64, high: f64, share: f64) -> f64 {
+    let logit = |share: f64| (share / (1.0 - share)).ln();
+    low - (logit(bottom) - logit(share)) * (high - low) / (logit(LINE_TOP) - logit(bottom))
+}
 
 /// Time of the lowest level before the first rise by 6 dB that reaches `least`.
 fn valley(level: &LevelTrack, from: f64, to: f64, least: f64) -> f64 {
@@ -216,16 +289,18 @@ fn valley(level: &LevelTrack, from: f64, to: f64, least: f64) -> f64 {
 }
 
 fn read(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> Instants {
+    let soft = |share: f64| level.soft_crossing(from, to, 0.0, share * share * peak).unwrap_or((from, 0.0));
     let at = |share: f64| level.crossing(from, to, 0.0, share * share * peak).unwrap_or(from);
+    let (onset, onset_sd) = soft(ONSET_SHARE);
     Instants {
-        onset: at(ONSET_SHARE),
-        speaks: at(SPEAKS_SHARE),
+        onset,
+        speaks: soft(SPEAKS_SHARE).0,
         rise: (at(RISE_SHARES.0), at(RISE_SHARES.1)),
         energy_rise: (at(ENERGY_SHARES.0.sqrt()), at(ENERGY_SHARES.1.sqrt())),
         peak,
         before,
-        is_hidden: false,
-        drawn: 0.0,
+        hidden: 0.0,
+        onset_sd,
     }
 }
 
@@ -238,17 +313,20 @@ fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> In
     let bottom = (2.0 * (before / peak).sqrt()).clamp(SPEAKS_SHARE, 0.5);
     let at = |share: f64| level.crossing(from, to, before, share * share * tone_peak).unwrap_or(from);
     let (low, high) = (at(bottom), at(LINE_TOP));
-    let logit = |share: f64| (share / (1.0 - share)).ln();
-    let slope = (high - low) / (logit(LINE_TOP) - logit(bottom));
-    let drawn = |share: f64| if share >= bottom { at(share) } else { low - (logit(bottom) - logit(share)) * slope };
+    let drawn = |share: f64| if share >= bottom { at(share) } else { logistic(bottom, low, high, share) };
+    let onset = drawn(ONSET_SHARE);
     Instants {
-        onset: drawn(ONSET_SHARE),
+        onset,
         speaks: drawn(SPEAKS_SHARE),
         rise: (drawn(RISE_SHARES.0), drawn(RISE_SHARES.1)),
         energy_rise: (drawn(ENERGY_SHARES.0.sqrt()), drawn(ENERGY_SHARES.1.sqrt())),
         peak,
         before,
-        is_hidden: true,
-        drawn: low - drawn(ONSET_SHARE),
+        hidden: 1.0,
+        onset_sd: DRAWN_SD_SHARE * (low - onset),
     }
 }
+
+/// Standard deviation of an onset that was drawn on, share of the way drawn (professionals' rises keep to the law within
+/// 11 ms, nine of ten \[S\]).
+const DRAWN_SD_SHARE: f64 = 0.45;

@@ -2,6 +2,10 @@
 
 use crate::framer::History;
 
+/// Crossings each side of a soft threshold, and how far they reach as a share of its amplitude (2.3 dB up, 3.1 down).
+const CROSSINGS_EACH_SIDE: i32 = 4;
+const SOFTNESS: f64 = 0.3;
+
 /// Level over time, one value a millisecond, mean square over one period.
 #[derive(Debug)]
 pub struct LevelTrack {
@@ -35,6 +39,13 @@ impl LevelTrack {
             let t = from + (i as f64 * step).round() as i64;
             self.power.push(history.band_power(t - half, t + half));
         }
+    }
+
+    /// Fills the track with a value for every one of another, from its time and value.
+    pub fn fill_from(&mut self, other: &Self, mut value: impl FnMut(f64, f64) -> f64) {
+        (self.start, self.step) = (other.start, other.step);
+        self.power.clear();
+        self.power.extend(other.power.iter().enumerate().map(|(i, p)| value(other.time(i as f64), *p)));
     }
 
     /// Distance of two values, internal samples.
@@ -83,6 +94,27 @@ impl LevelTrack {
         }
         let (a, b) = (self.index(from), self.index(to));
         &self.power[a..=b.max(a)]
+    }
+
+    /// Where the level, less `offset`, reaches `target`: the mean of the crossings of amplitudes evenly around it, and how far
+    /// they stray from an even rise (standard deviation). A single threshold leaps where the level stands still beside it.
+    #[must_use]
+    pub fn soft_crossing(&self, from: f64, to: f64, offset: f64, target: f64) -> Option<(f64, f64)> {
+        let (mut sum, mut squares, mut along) = (0.0, 0.0, 0.0);
+        for k in -CROSSINGS_EACH_SIDE..=CROSSINGS_EACH_SIDE {
+            let off = f64::from(k) / f64::from(CROSSINGS_EACH_SIDE);
+            let share = 1.0 + SOFTNESS * off;
+            let at = self.crossing(from, to, offset, share * share * target)? - from;
+            sum += at;
+            squares += at * at;
+            along += off * at;
+        }
+        let (each, num) = (f64::from(CROSSINGS_EACH_SIDE), f64::from(2 * CROSSINGS_EACH_SIDE + 1));
+        // Variance of 2 n + 1 numbers evenly from -1 to 1.
+        let spread = (each + 1.0) / (3.0 * each);
+        let (mean, slope) = (sum / num, along / num / spread);
+        let stray = squares / num - mean * mean - slope * slope * spread;
+        Some((from + mean, stray.max(0.0).sqrt()))
     }
 
     /// First time from `from` on at which the level, less `offset`, reaches `target`; linear in amplitude.

@@ -36,6 +36,7 @@ mod body;
 mod air;
 mod tail;
 mod breath;
+mod picture;
 mod measure;
 // What is made of a front.
 pub mod verdict;

@@ -28,6 +28,8 @@ pub struct Point {
     pub power: f64,
     /// Share of it that is tone, 0..1.
     pub periodicity: f64,
+    /// Share of it that is tone of whatever pitch, 0..1.
+    pub at_any_pitch: f64,
     /// The pitch can be trusted.
     pub is_tone: bool,
     /// Tone of some pitch that cannot be trusted: a rough start.
@@ -103,6 +105,7 @@ pub fn silent_point(centre: f64, power: f64) -> Point {
         sd_cents: 1e3,
         power,
         periodicity: 0.0,
+        at_any_pitch: 0.0,
         is_tone: false,
         is_rough: false,
         is_other_partial: false,
@@ -119,6 +122,7 @@ pub fn point(look: &Look, periodicity: f64, centre: f64, cents: f64) -> Point {
         sd_cents: sd_cents(look, periodicity),
         power: look.total_power,
         periodicity: periodicity.clamp(0.0, 1.0),
+        at_any_pitch: periodicity.clamp(0.0, 1.0),
         is_tone: true,
         is_rough: false,
         is_other_partial: false,

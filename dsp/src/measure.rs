@@ -5,16 +5,15 @@ use crate::approach::{self, Approach, Way};
 use crate::body;
 use crate::breath::held_breath_ms;
 use crate::coarse::{Note, Start};
-use crate::entrance::{
-    Articulation, CannotTell, Evidence, FRONT_POINTS, Front, FrontPicture, InstantUncertainty, Measure, Told,
-};
+use crate::entrance::{Articulation, CannotTell, Evidence, Front, FrontPicture, InstantUncertainty, Measure, Told};
 use crate::framer::History;
 use crate::front::FrontReader;
-use crate::instants::{self, Instants};
+use crate::instants::{self, Instants, Tracks};
 use crate::level::LevelTrack;
 use crate::look::{Candidate, Looker};
 use crate::observe::Frames;
 use crate::path::Path;
+use crate::picture;
 use crate::settings::Settings;
 use crate::slur::SlurFinder;
 use crate::steady::{Settled, SteadyFinder};
@@ -46,10 +45,10 @@ const SILENCE_S: f64 = 0.030;
 /// A take whose first milliseconds already hold this share of the attack peak's power (-20 dB) begins inside the note.
 const CUT_OFF_S: f64 = 0.002;
 const CUT_OFF_SHARE: f64 = 0.01;
-/// What an onset that was hidden and drawn on adds to its half width: ms, and share of the way drawn (professionals'
-/// rises keep to the law within 11 ms, nine of ten \[S\]).
-const HIDDEN_MS: f64 = 2.0;
-const HIDDEN_SHARE: f64 = 0.7;
+/// A note does not begin so long before the place that the scores give it, s: 12 standard deviations of theirs.
+const NEAR_S: f64 = 0.060;
+/// Half width of an onset, in standard deviations of what the level and the scores say of it: nine of ten.
+const WIDTH_SDS: f64 = 1.3;
 /// Air comes out of silence where what it rises out of lies this far under the tone, share of power (-34 dB).
 const STILL_SHARE: f64 = 0.000_4;
 /// A tone without air comes out of silence where the level before it lies this far under its peak, share of power (-24 dB).
@@ -65,6 +64,7 @@ pub struct Measurer {
     slur: SlurFinder,
     reader: FrontReader,
     level: LevelTrack,
+    tone: LevelTrack,
     path: Path,
     values: Vec<f64>,
     air: AirFinder,
@@ -101,6 +101,7 @@ impl Measurer {
             slur: SlurFinder::new(looker),
             reader: FrontReader::new(looker),
             level: LevelTrack::with_capacity(MAX_LEVELS),
+            tone: LevelTrack::with_capacity(MAX_LEVELS),
             path: Path::new(rate_hz),
             values: Vec::with_capacity(MAX_LEVELS),
             air: AirFinder::new(rate_hz),
@@ -173,7 +174,7 @@ impl Measurer {
             if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
                 return None;
             }
-            instants = instants::placed(instants, note.placed_s * self.rate_hz, air.is_some(), self.rate_hz);
+            instants = instants::placed(instants, note.placed_s * self.rate_hz, self.rate_hz);
         }
         let mut seen = Seen {
             settled,
@@ -267,8 +268,11 @@ impl Measurer {
         let guess =
             self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
         let from = instants::skip_tail(&self.level, from, to, guess);
+        let from = from.max((note.placed_s - NEAR_S) * self.rate_hz);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
-        instants::find(&self.level, from, to, tone_start, period, self.rate_hz)
+        instants::fill_tone(&mut self.tone, &self.level, self.reader.points());
+        let tracks = Tracks { level: &self.level, tone: &self.tone };
+        instants::find(&tracks, from, to, tone_start, period, self.rate_hz)
     }
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {
@@ -356,7 +360,7 @@ impl Measurer {
             overshoot_db: no_attack(seen.overshoot_db),
             level_db: power_to_db(seen.tone_power),
             evidence: seen.evidence,
-            picture: self.picture(seen),
+            picture: self.drawn(seen),
         }
     }
 
@@ -364,8 +368,7 @@ impl Measurer {
         let instants = &seen.instants;
         let period_ms = 1e3 / seen.settled.hz;
         let rise_ms = self.ms(instants.rise.1 - instants.rise.0).max(0.0);
-        let hidden_ms = if instants.is_hidden { HIDDEN_MS + HIDDEN_SHARE * self.ms(instants.drawn) } else { 0.0 };
-        0.5 + 0.15 * period_ms + 0.04 * rise_ms + hidden_ms
+        0.5 + 0.15 * period_ms + 0.04 * rise_ms + WIDTH_SDS * self.ms(instants.onset_sd)
     }
 
     fn noise(&self, seen: &Seen) -> (Told, Told) {
@@ -379,7 +382,7 @@ impl Measurer {
                 (told(length, 3.0 + self.onset_uncertainty_ms(seen)), told(level, 1.5))
             }
             // What hides the onset hides air under it.
-            None if seen.instants.is_hidden => (Err(CannotTell::Masked), Err(CannotTell::Masked)),
+            None if seen.instants.is_hidden() => (Err(CannotTell::Masked), Err(CannotTell::Masked)),
             None => (told(0.0, 3.0), Err(CannotTell::NoAir)),
         }
     }
@@ -396,6 +399,11 @@ impl Measurer {
         told(self.ms(value), self.ms(uncertainty))
     }
 
+    fn drawn(&self, seen: &Seen) -> FrontPicture {
+        let onset_s = seen.instants.onset / self.rate_hz;
+        picture::draw(self.reader.points(), &self.path, onset_s, seen.tone_power, self.rate_hz)
+    }
+
     fn log_attack_time(&self, instants: &Instants) -> Told {
         let length_s = self.seconds(instants.energy_rise.1 - instants.energy_rise.0);
         if length_s <= 0.0 { Err(CannotTell::TooShort) } else { told(length_s.max(5e-4).log10(), 0.06) }
@@ -409,31 +417,6 @@ impl Measurer {
         // From the onset (10 % of the peak) to 90 % of it the level grows by 19.1 dB.
         let growth = 20.0 * 9f64.log10() / length_s.max(1e-3);
         told(growth, 0.1 * growth)
-    }
-
-    fn picture(&self, seen: &Seen) -> FrontPicture {
-        let mut picture = FrontPicture::empty();
-        let points = self.reader.points();
-        let mut next = 0;
-        for i in 0..FRONT_POINTS {
-            let time = seen.instants.onset + FrontPicture::time_ms(i) * 1e-3 * self.rate_hz;
-            while next + 1 < points.len()
-                && (points[next + 1].centre - time).abs() <= (points[next].centre - time).abs()
-            {
-                next += 1;
-            }
-            if let Some(cents) = self.path.at(time) {
-                picture.pitch_cents[i] = cents as f32;
-            }
-            let Some(point) = points.get(next) else { break };
-            if (point.centre - time).abs() > 0.004 * self.rate_hz {
-                continue;
-            }
-            let share = |part: f64| power_to_db(point.power * part / seen.tone_power.max(1e-20)) as f32;
-            picture.tone_db[i] = share(point.periodicity);
-            picture.noise_db[i] = share(1.0 - point.periodicity);
-        }
-        picture
     }
 }
 

@@ -87,8 +87,8 @@ mod tests {
             energy_rise: (0.0, 0.0),
             peak: 1.0,
             before: 0.0,
-            is_hidden: false,
-            drawn: 0.0,
+            hidden: 0.0,
+            onset_sd: 0.0,
         };
         find(&level, &[], &instants, 0.4 * RATE_HZ, RATE_HZ)
     }

@@ -13,6 +13,8 @@ use std::collections::VecDeque;
 const LEAST_PROBABILITY: f32 = 0.40;
 /// Candidates less probable than this are not weighed.
 const WORTH_WEIGHING: f32 = 0.10;
+/// Frames each side from which it is looked at too.
+const BESIDE: i64 = 3;
 /// Of two beginnings nearer than this the more probable stands, s: no tongue is faster.
 const APART_S: f64 = 0.050;
 /// Another pitch is another note from here on, semitones: under a semitone, over vibrato and drift.
@@ -207,10 +209,7 @@ impl NoteFinder {
     pub fn advance(&mut self, frames: &Frames, all: bool) {
         self.curves.advance(frames);
         while let Some(frame) = self.candidates.next(frames, &self.curves) {
-            let seen = features(frames, &self.curves, frame);
-            let probability = self.scores.probability(&seen);
-            let placed_s = frame as f64 * HOP_S + self.scores.offset_s(&seen);
-            let candidate = Beginning { frame, probability, any: probability, placed_s, weight: probability };
+            let candidate = self.score(frames, frame);
             self.remember(candidate);
             self.weigh(candidate, frames);
         }
@@ -226,6 +225,21 @@ impl NoteFinder {
         if all && self.playing {
             self.end_note(self.curves.len());
         }
+    }
+
+    /// How likely a candidate is a beginning, and where that lies. What could be one is looked at from the frames beside it
+    /// too: where the frames happen to lie must not decide.
+    fn score(&self, frames: &Frames, frame: i64) -> Beginning {
+        let look = |at: i64| {
+            let seen = features(frames, &self.curves, at);
+            (self.scores.probability(&seen), at as f64 * HOP_S + self.scores.offset_s(&seen))
+        };
+        let (probability, mut placed_s) = look(frame);
+        if probability >= WORTH_WEIGHING {
+            let beside = (-BESIDE..=BESIDE).filter(|k| *k != 0).map(|k| look((frame + k).max(0)).1);
+            placed_s = (placed_s + beside.sum::<f64>()) / (2 * BESIDE + 1) as f64;
+        }
+        Beginning { frame, probability, any: probability, placed_s, weight: probability }
     }
 
     fn remember(&mut self, candidate: Beginning) {
