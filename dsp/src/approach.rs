@@ -14,8 +14,13 @@ use crate::steady::Settled;
 /// terms of the note's own wander where that is wider (measures page).
 pub const SETTLED_BAND_CENTS: f64 = 10.0;
 const SETTLED_BAND_WANDERS: f64 = 2.5;
-/// Half widths are so many standard deviations: nine cases of ten of a normal distribution \[C\].
-const WIDTH_DEVIATIONS: f64 = 1.645;
+/// Half widths are so many standard deviations, and this share of the note's wander: nine of ten, on recorded notes \[S\].
+const WIDTH_DEVIATIONS: f64 = 1.0;
+const WANDER_SHARE: f64 = 1.5;
+/// Two trackers of one recorded front differ by this in the mean, cents \[S\].
+const TRACKERS_CENTS: f64 = 1.5;
+/// A first look of no tone at all would tell the pitch to within this, cents: rough starts have none to speak of \[H\].
+const ROUGH_CENTS: f64 = 250.0;
 /// The first pitch is not told where its half width is more than this, cents.
 const MAX_ONSET_WIDTH_CENTS: f64 = 100.0;
 /// A look tells the pitch this share of its window after its sound begins \[H\].
@@ -87,10 +92,10 @@ pub fn read(path: &mut Path, way: &Way) -> Approach {
         return Approach { lean: None, onset_cents: None, settle: None, split, slide: None };
     }
     let lean = lean(path, way.level, way.instants, way.end, way.rate_hz)
-        .map(|(value, sd)| (value, WIDTH_DEVIATIONS * sd + way.settled.uncertainty_cents));
+        .map(|(value, sd)| (value, half_width(sd, way.settled)));
     Approach {
         lean,
-        onset_cents: onset_pitch(path, way.settled, period, way.rate_hz),
+        onset_cents: onset_pitch(path, way, period),
         settle: settle_time(path, way.settled),
         split,
         slide: if split.is_none() { find_slide(path, way) } else { None },
@@ -143,13 +148,21 @@ fn find_split(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option
 
 /// Pitch at the onset; `None` where it cannot be told. How far it moves within the first quarter of a look's window,
 /// which no look can tell apart, is part of the half width.
-fn onset_pitch(path: &mut Path, settled: &Settled, period: f64, rate_hz: f64) -> Option<(f64, f64)> {
-    let told = path.first().max(path.time(0) + FIRST_SHARE * look_window(period, rate_hz));
+fn onset_pitch(path: &mut Path, way: &Way, period: f64) -> Option<(f64, f64)> {
+    let told = path.first().max(path.time(0) + FIRST_SHARE * look_window(period, way.rate_hz));
     let i = (((told - path.time(0)) / path.step()).round() as usize).min(path.len() - 1);
     let value = path.cents(0);
     let moved = (value - path.cents(i)).abs();
-    let width = WIDTH_DEVIATIONS * path.sd(0) + settled.uncertainty_cents + moved + FIRST_WIDTH_SHARE * value.abs();
+    let first = way.points.iter().find(|p| p.is_tone && p.centre >= way.instants.onset);
+    let rough = ROUGH_CENTS * (1.0 - first.map_or(0.0, |p| p.periodicity));
+    let width = half_width(path.sd(0), way.settled) + moved + FIRST_WIDTH_SHARE * value.abs() + rough;
     (width < MAX_ONSET_WIDTH_CENTS).then_some((value, width))
+}
+
+/// Half width of a distance from the settled pitch, cents: of the path, of the settled pitch, and of the note's own wander,
+/// whose middle another listener puts elsewhere.
+fn half_width(sd: f64, settled: &Settled) -> f64 {
+    TRACKERS_CENTS + WIDTH_DEVIATIONS * sd + settled.uncertainty_cents + WANDER_SHARE * settled.wander_cents
 }
 
 /// Time after the onset at which the pitch is last outside the band. It is as uncertain as the pitch where it crosses
@@ -158,7 +171,7 @@ fn settle_time(path: &mut Path, settled: &Settled) -> Option<(f64, f64)> {
     let band = SETTLED_BAND_CENTS.max(SETTLED_BAND_WANDERS * settled.wander_cents);
     let time = last_outside(path, band)?;
     let at = ((time / path.step()) as usize).min(path.len() - 1);
-    let half = WIDTH_DEVIATIONS * path.sd(at) + settled.uncertainty_cents + settled.wander_cents;
+    let half = half_width(path.sd(at), settled) + settled.wander_cents;
     let late = last_outside(path, (band - half).max(0.5 * band)).unwrap_or(time);
     let early = last_outside(path, band + half).unwrap_or(0.0);
     Some((time, (late - time).max(time - early) + 0.5 * path.step()))

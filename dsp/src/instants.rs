@@ -199,7 +199,7 @@ fn lead(share: f64, length: f64, period: f64) -> f64 {
 pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64) -> Option<Instants> {
     let peak = level.max(dip, (dip + PEAK_RANGE_S * rate_hz).min(to));
     let (before, bottom) = level.min(from, (dip + DIP_REACH_S * rate_hz).min(to));
-    (peak > 0.0).then(|| read(level, bottom, to, before, peak))
+    (peak > 0.0).then(|| Instants { onset_sd: PLACED_SD_S * rate_hz, ..read(level, bottom, to, before, peak) })
 }
 
 /// The instants with what the level says of the onset and where the note begins by all that is seen put together, each by

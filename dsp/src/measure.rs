@@ -49,6 +49,8 @@ const CUT_OFF_SHARE: f64 = 0.01;
 const NEAR_S: f64 = 0.060;
 /// Half width of an onset, in standard deviations of what the level and the scores say of it: nine of ten.
 const WIDTH_SDS: f64 = 1.3;
+/// Half width of the start of air, ms: it swells out of the room.
+const AIR_START_MS: f64 = 5.0;
 /// Air comes out of silence where what it rises out of lies this far under the tone, share of power (-34 dB).
 const STILL_SHARE: f64 = 0.000_4;
 /// A tone without air comes out of silence where the level before it lies this far under its peak, share of power (-24 dB).
@@ -379,7 +381,7 @@ impl Measurer {
             Some(air) => {
                 let length = self.ms(seen.instants.onset - air.start);
                 let level = power_to_db(air.power / seen.tone_power.max(1e-20));
-                (told(length, 3.0 + self.onset_uncertainty_ms(seen)), told(level, 1.5))
+                (told(length, AIR_START_MS + self.onset_uncertainty_ms(seen)), told(level, 1.5))
             }
             // What hides the onset hides air under it.
             None if seen.instants.is_hidden() => (Err(CannotTell::Masked), Err(CannotTell::Masked)),

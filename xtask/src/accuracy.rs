@@ -318,7 +318,7 @@ fn csv_line(out: &mut String, take: &JudgedTake, t: Option<usize>, h: Option<usi
         heard.iter().flat_map(|e| e.verdict.faults.iter()).map(|fault| fault.name.as_str()).collect();
     let _ = write!(
         out,
-        "{},{},{},{},{},{},{},{},{}",
+        "\"{}\",{},{},{},{},{},{},{},{}",
         take.name,
         told(note.map(|n| n.onset_s)),
         told(heard.map(|e| e.front.onset_s)),

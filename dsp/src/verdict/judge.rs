@@ -119,7 +119,7 @@ fn smear(front: &Front, settings: &Settings) -> Option<Held> {
     let is_slide = (lines::SMEAR_RATE.0..=lines::SMEAR_RATE.1).contains(&smear.rate_cents_per_s);
     let is_long = smear.duration_ms >= lines::smear_ms(settings);
     let measure = Measure { value: smear.depth_cents.abs(), uncertainty: SLIDE_WIDTH_CENTS };
-    let held = Held::new(FaultName::Smear, measure, lines::smear_cents().at(settings.strictness));
+    let held = Held::new(FaultName::Smear, measure, lines::smear_cents(front.articulation).at(settings.strictness));
     (is_slide && is_long).then_some(held)
 }
 
@@ -210,7 +210,7 @@ mod tests {
                 front.evidence.split = Some(Split { interval_cents: -702.0, duration_ms: share * line });
             }
             FaultName::Smear => {
-                let depth_cents = -share * lines::smear_cents().at(strictness);
+                let depth_cents = -share * lines::smear_cents(front.articulation).at(strictness);
                 front.evidence.smear = Some(Smear { rate_cents_per_s: 900.0, depth_cents, duration_ms: 90.0 });
             }
             FaultName::Stutter => {

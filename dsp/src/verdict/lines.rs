@@ -4,7 +4,7 @@
 //! (`professionals.md`). Marks: \[S\] published source, \[C\] computed from a law, \[P\] common practice, \[M\] from
 //! memory, \[H\] our hypothesis.
 
-use crate::entrance::Front;
+use crate::entrance::{Articulation, Front};
 use crate::grid::Beat;
 use crate::settings::{Settings, Source, Strictness};
 use crate::trombone::round_trip_s;
@@ -42,6 +42,8 @@ const SPLIT_PERIODS: f64 = 3.0;
 /// A slide counts from this far, cents, and this long, ms: 40 ms after speaking professionals lie within 17 (nine of
 /// ten) and 27 cents. \[H\]
 const SMEAR_CENTS: (f64, f64) = (27.0, 40.0);
+/// ... and out of the note before this far: 90th and 97.5th percentile of connected fronts as they speak \[S\].
+const CONNECTED_SMEAR_CENTS: (f64, f64) = (59.0, 94.0);
 /// See [`SMEAR_CENTS`].
 const SMEAR_MS: f64 = 40.0;
 /// Pace of a slide, cents/s. Not scaled.
@@ -163,16 +165,17 @@ pub fn split_ms(wrong_hz: f64) -> Line {
     Line::fixed(SPLIT_MS.max(SPLIT_PERIODS / wrong_hz * 1e3), SetBy::Ear)
 }
 
-/// How far a slide goes, cents.
+/// How far a slide goes, cents: out of the note before, as far as professionals' connected fronts are off as they speak.
 #[must_use]
-pub fn smear_cents() -> Line {
-    Line { strictest: SMEAR_CENTS.0, default: SMEAR_CENTS.1, set_by: SetBy::Professionals }
+pub fn smear_cents(articulation: Articulation) -> Line {
+    let (strictest, default) = if articulation == Articulation::Legato { CONNECTED_SMEAR_CENTS } else { SMEAR_CENTS };
+    Line { strictest, default, set_by: SetBy::Professionals }
 }
 
 /// Shortest slide that is flagged, ms.
 #[must_use]
 pub fn smear_ms(settings: &Settings) -> f64 {
-    SMEAR_MS * smear_cents().ratio(settings.strictness)
+    SMEAR_MS * smear_cents(Articulation::Tongued).ratio(settings.strictness)
 }
 
 /// Dip between two starts, dB.
@@ -228,7 +231,10 @@ pub(super) mod in_words {
     }
 
     pub fn smear() -> String {
-        format!("{:.0} cents and {SMEAR_MS:.0} ms", SMEAR_CENTS.1)
+        format!(
+            "{:.0} cents and {SMEAR_MS:.0} ms; out of the note before {:.0} cents",
+            SMEAR_CENTS.1, CONNECTED_SMEAR_CENTS.1
+        )
     }
 
     pub fn stutter() -> String {
