@@ -32,7 +32,8 @@ impl From<&Take> for TakeDocument {
             grid: take.beats.as_ref().map(GridDocument::from),
             entrances: take.entrances.iter().map(EntranceDocument::from).collect(),
             notes: take.reading.as_ref().map(NotesDocument::from),
-            summary: SummaryDocument::from(&Summary::of(&take.entrances)),
+            corrections: Self::corrections_of(take),
+            summary: SummaryDocument::from(&Summary::of_take(take)),
             warnings: take.warnings.iter().map(ToString::to_string).collect(),
         }
     }
@@ -62,6 +63,7 @@ impl From<&Take> for SettingsDocument {
                 ChannelChoice::One(n) => Some(n),
             },
             analysed_rate_hz: take.source.analysed_rate_hz,
+            lines: take.lines.moved().map(|(fault, ratio)| (fault.into(), ratio)).collect(),
         }
     }
 }

@@ -56,6 +56,22 @@ pub fn stretches(times_s: &[f64], duration_s: f64) -> Vec<(f64, f64)> {
     found
 }
 
+/// The stretches in seconds of a whole take. They overlap, so that every front lies in one whole.
+#[must_use]
+pub fn whole(duration_s: f64) -> Vec<(f64, f64)> {
+    let num = (duration_s / LONGEST_CLIP_S).ceil().max(0.0) as usize;
+    let from = |k: usize| k as f64 * LONGEST_CLIP_S;
+    (0..num).map(|k| (from(k), (from(k + 1) + BEFORE_S + AFTER_S).min(duration_s))).collect()
+}
+
+/// Base64 of a sound at a place on the ladder of rates, bytes: FLAC of music seldom takes more than 12 of 16 bits \[P\].
+#[must_use]
+pub fn bytes_at_most(duration_s: f64, rung: usize) -> f64 {
+    const BYTES: f64 = 1.5 * 4.0 / 3.0;
+    // A rate is divided by whole numbers, so that it may stay at twice the one asked for.
+    2.0 * duration_s * RATES_HZ[rung.min(RATES_HZ.len() - 1)] * BYTES
+}
+
 /// Cuts stretches out of a take as clips at the given place of the ladder of rates (0 = best).
 ///
 /// # Errors
