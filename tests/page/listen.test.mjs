@@ -209,12 +209,12 @@ test("kappa and an ear's line are those of the program", () =>
     const sas = await page.evaluate(() => blind.kappa([[0, 4, 1], [0, 8, 0], [0, 1, 5]]));
     for (const [found, printed] of [[sas.value, 0.4842], [sas.error, 0.138], [sas.low, 0.2137], [sas.high, 0.7547]]) assert.ok(Math.abs(found - printed) < 5e-5, JSON.stringify(sas));
     assert.equal(await page.evaluate(() => blind.kappa([[20, 0], [0, 0]])), null);
-    // Listeners whose own line is known answer 80 fronts, from a quarter to four times their line.
+    // Listeners whose own line is known answer 120 fronts, from a quarter to four times their line.
     const found = await page.evaluate(() => {
       let state = 12345;
       const draw = () => { state = (Math.imul(state, 1103515245) + 12345) >>> 0; return state / 2 ** 32; };
       return [0.6, 1, 1.5, 2.2].flatMap((own) => Array.from({ length: 10 }, () => {
-        const sitting = Array.from({ length: 80 }, () => { const ratio = own * 2 ** (4 * (draw() - 0.5)); return { front: { near: { below: ratio } }, answer: { isClear: ratio <= own, fault: "below" } }; });
+        const sitting = Array.from({ length: 120 }, () => { const ratio = own * 2 ** (4 * (draw() - 0.5)); return { front: { near: { below: ratio } }, answer: { isClear: ratio <= own, fault: "below" } }; });
         return blind.line(blind.answersOn("below", sitting)).ratio / own;
       }));
     });

@@ -13,7 +13,7 @@ use notefront_dsp::{Entrance, FaultName, Front, Measure, Settings, Source, judge
 const RANGE: f64 = 4.0;
 const STEP: f64 = 0.02;
 /// How sharply an ear tells: slopes of the logistic law over the logarithm of the ratio, all as likely \[H\].
-const SLOPES: [f64; 4] = [3.0, 6.0, 12.0, 24.0];
+const SLOPES: [f64; 5] = [3.0, 6.0, 12.0, 24.0, 48.0];
 /// Share of answers that say nothing of the front: a slip of the key, a thought elsewhere \[H\].
 const LAPSES: f64 = 0.04;
 /// Answers on one fault before a line is told.
@@ -292,7 +292,7 @@ mod tests {
         for seed in 1..=40 {
             let mut draw = dice(seed);
             for own in [0.6, 1.0, 1.5, 2.2] {
-                let said = listened(own, 80, 0.0, &mut draw);
+                let said = listened(own, 120, 0.0, &mut draw);
                 let line = line(FaultName::Below, &answers(&said, FaultName::Below, &settings)).expect("enough was said");
                 assert!((line.ratio / own).ln().abs() < 0.10, "seed {seed}: {own} found at {}", line.ratio);
                 num_within += usize::from((line.low..=line.high).contains(&own));

@@ -22,7 +22,7 @@ const blind = (() => {
     return { value, error, low: Math.max(-1, value - Z * error), high: Math.min(1, value + Z * error) };
   };
 
-  const RANGE = 4, STEP = 0.02, SLOPES = [3, 6, 12, 24], LAPSES = 0.04;
+  const RANGE = 4, STEP = 0.02, SLOPES = [3, 6, 12, 24, 48], LAPSES = 0.04;
   /** The line of an ear from [{ ratio, isUnclear }]; null where there are too few answers or all are alike. */
   const line = (answers) => {
     const unclear = answers.filter((a) => a.isUnclear).length;

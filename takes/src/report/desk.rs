@@ -30,8 +30,8 @@ pub fn desk() -> Markup {
             div.row {
                 button #hear type="button" { "Play" }
                 button #loop type="button" aria-pressed="false" { "Loop" }
-                select #speed aria-label="Speed, at pitch" { option value="1" { "full speed" } option value="0.75" { "three quarters" } option value="0.5" { "half speed" } }
-                select #span aria-label="How much is played" { option value="front" { "the front" } option value="phrase" { "its phrase" } option value="take" { "the whole take" } }
+                select #speed aria-label="Speed, at pitch" { option value="1" { "full" } option value="0.75" { "\u{be}" } option value="0.5" { "\u{bd}" } }
+                select #span aria-label="How much is played" { option value="front" { "front" } option value="phrase" { "phrase" } option value="take" { "whole take" } }
             }
             details #mend { summary { "Correct" }
                 div.row { (button("fine", "Fine as it is")) input #reason type="text" aria-label="Why, if you like" placeholder="why, if you like"; }

@@ -67,7 +67,7 @@ fn bar(takes: &[HeardTake]) -> Markup {
 pub fn meaning() -> Markup {
     html! {
         section.prose aria-labelledby="meaning" {
-            h2 #meaning { "What the numbers mean" }
+            details { summary { h2 #meaning { "What the numbers mean" } }
             dl {
                 dt { "clarity" } dd { "0 to 100. 100 is a front with nothing to say about it; the worst fault dominates. It describes this one front, not the player." }
                 dt { "air first" } dd { "breath that sounds before the tone, in milliseconds, and how far its level lies under the settled tone." }
@@ -83,6 +83,7 @@ pub fn meaning() -> Markup {
                 dt { "sure, likely, uncertain" } dd { "how certain it is that the front lies beyond the line and not just at it." }
             }
             p { "Every sound on this page is brought to one loudness, so that a louder recording does not seem the better one. What players usually try is practice of the trade, not a prescription: your teacher's ear outranks this page." }
+            }
         }
     }
 }
