@@ -52,7 +52,12 @@ impl Frame {
         let (top, bottom) = (1.5 * text_px, height - 2.7 * text_px);
         let between = 1.7 * text_px;
         let pitch_bottom = top + 0.62 * (bottom - top - between);
-        Self { x: (left, width - 3.0), pitch_y: (top, pitch_bottom), level_y: (pitch_bottom + between, bottom), text_px }
+        Self {
+            x: (left, width - 3.0),
+            pitch_y: (top, pitch_bottom),
+            level_y: (pitch_bottom + between, bottom),
+            text_px,
+        }
     }
 }
 
@@ -202,7 +207,8 @@ impl FrontView {
                 let upper = edges.iter().map(|e| (self.x(e.ms), y(e.high)));
                 upper.chain(edges.iter().rev().map(|e| (self.x(e.ms), y(e.low)))).collect()
             };
-            self.clear = [inside(&corridor.pitch, &|c| self.cents_y(c)), inside(&corridor.level, &|db| self.level_y(db))];
+            self.clear =
+                [inside(&corridor.pitch, &|c| self.cents_y(c)), inside(&corridor.level, &|db| self.level_y(db))];
         }
         let settled = front.settle_ms.ok().map(|m| m.value).filter(|ms| *ms > 0.0 && *ms < self.time_ms.1);
         self.settled = settled.map(|ms| (self.x(ms), self.cents_y(0.0)));
@@ -260,8 +266,10 @@ impl FrontView {
             self.put_first_free(kind, &text, places.map(|y| (right, y)).collect());
         }
         let last = |db: &[f32; FRONT_POINTS]| db.iter().rev().copied().find(|db| db.is_finite()).map(f64::from);
-        let named = [(WordKind::Tone, "tone", last(&entrance.front.picture.tone_db)),
-            (WordKind::Noise, "air and room", last(&entrance.front.picture.noise_db))];
+        let named = [
+            (WordKind::Tone, "tone", last(&entrance.front.picture.tone_db)),
+            (WordKind::Noise, "air and room", last(&entrance.front.picture.noise_db)),
+        ];
         for (kind, text, level) in named {
             let Some(level) = level else { continue };
             let y = self.level_y(level).clamp(frame.level_y.0 + px, frame.level_y.1);
@@ -390,24 +398,36 @@ mod tests {
         };
         let long = with(airy(0, 1.0), |e| e.front.noise_before_tone_ms = told(700.0, 5.0));
         vec![
-            drawn(|_| 0.0, -40.0), drawn(|ms| -70.0 * (-ms / 40.0).exp(), -3.0), drawn(|ms| 900.0 - ms, -59.0),
-            drawn(|ms| if ms < 60.0 { -1200.0 } else { 0.0 }, -20.0), long, split(0, 1.0), clear(0, 46, 1.0),
+            drawn(|_| 0.0, -40.0),
+            drawn(|ms| -70.0 * (-ms / 40.0).exp(), -3.0),
+            drawn(|ms| 900.0 - ms, -59.0),
+            drawn(|ms| if ms < 60.0 { -1200.0 } else { 0.0 }, -20.0),
+            long,
+            split(0, 1.0),
+            clear(0, 46, 1.0),
         ]
     }
 
     #[test]
     fn no_two_words_lie_over_one_another_at_any_size() {
-        for (width, height, text_px) in [(340.0, 300.0, 14.5), (560.0, 326.0, 12.0), (280.0, 240.0, 12.0), (900.0, 400.0, 16.0)] {
+        for (width, height, text_px) in
+            [(340.0, 300.0, 14.5), (560.0, 326.0, 12.0), (280.0, 240.0, 12.0), (900.0, 400.0, 16.0)]
+        {
             for (k, entrance) in fronts().iter().enumerate() {
                 let view = FrontView::of(entrance, Frame::new(width, height, text_px));
                 for (i, a) in view.words.iter().enumerate() {
                     let rect = a.rect(text_px);
-                    assert!(rect[0] >= -1.0 && rect[2] <= width + 3.0 && rect[1] >= 0.0 && rect[3] <= height, "{k}: {a:?} {rect:?}");
+                    assert!(
+                        rect[0] >= -1.0 && rect[2] <= width + 3.0 && rect[1] >= 0.0 && rect[3] <= height,
+                        "{k}: {a:?} {rect:?}"
+                    );
                     for b in &view.words[i + 1..] {
                         assert!(!meet(rect, b.rect(text_px)), "{k} at {width}: {a:?} {b:?}");
                     }
                 }
-                let axis = |of: &dyn Fn(&Word) -> bool| view.words.iter().filter(|w| w.kind == WordKind::Axis && of(w)).count();
+                let axis = |of: &dyn Fn(&Word) -> bool| {
+                    view.words.iter().filter(|w| w.kind == WordKind::Axis && of(w)).count()
+                };
                 assert!(axis(&|w| w.at.1 > view.frame.level_y.1) >= 3, "a time axis has two numbers and its name");
                 assert!(axis(&|w| w.at.1 <= view.frame.level_y.1) >= 5, "so have the others");
             }
@@ -428,7 +448,10 @@ mod tests {
         for entrance in fronts() {
             let view = FrontView::of(&entrance, Frame::new(340.0, 300.0, 14.5));
             let within = |points: &[Option<Point>], (top, bottom): (f64, f64)| {
-                points.iter().flatten().all(|p| (top - 1e-9..=bottom + 1e-9).contains(&p.1) && p.0 <= view.frame.x.1 + 1e-9)
+                points
+                    .iter()
+                    .flatten()
+                    .all(|p| (top - 1e-9..=bottom + 1e-9).contains(&p.1) && p.0 <= view.frame.x.1 + 1e-9)
             };
             assert!(within(&view.pitch, view.frame.pitch_y) && within(&view.tone, view.frame.level_y));
         }

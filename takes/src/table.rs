@@ -2,6 +2,7 @@
 
 use crate::beats::{Beats, Origin};
 use crate::corrections;
+use crate::corrections::apply::is_by_hand;
 use crate::sheet::{Reading, Step, Verdict};
 use crate::summary::{Count, Median, Summary};
 use crate::take::Take;
@@ -206,6 +207,10 @@ fn entrance_table(shown: &[&Entrance], style: TableStyle) -> String {
 
 /// One row for each fault; time, note and clarity stand in the first only.
 fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
+    if is_by_hand(&entrance.front) {
+        let (at, name) = (Cell::new(words::clock(entrance.front.speaks_s)), Cell::new(note(entrance)));
+        return vec![vec![at, name, Cell::new("added"), Cell::new("yours: not measured"), Cell::new(""), Cell::new("")]];
+    }
     let faults = words::worst_first(entrance);
     let mut rows = vec![vec![
         Cell::new(words::clock(entrance.front.speaks_s)),

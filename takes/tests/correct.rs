@@ -12,7 +12,8 @@ use std::process::Command;
 fn real_take() -> Option<PathBuf> {
     let shared = std::env::var_os("NOTEFRONT_SHARED").map_or_else(|| PathBuf::from("../../shared"), PathBuf::from);
     let folder = std::fs::read_dir(shared.join("playing")).ok()?;
-    let mut flacs: Vec<PathBuf> = folder.filter_map(|e| Some(e.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "flac")).collect();
+    let mut flacs: Vec<PathBuf> =
+        folder.filter_map(|e| Some(e.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "flac")).collect();
     flacs.sort();
     flacs.into_iter().find(|path| path.to_string_lossy().contains("trombone")).or_else(|| {
         eprintln!("SKIPPED: no trombone take in {}", shared.display());
@@ -69,7 +70,10 @@ fn a_flag_dismissed_and_an_entrance_added_are_followed_and_undone() {
     assert_eq!(corrected["corrections"]["num_measured"], entrances(&first).len());
     let said = corrected["corrections"]["said"].as_array().expect("a list");
     let dismissed = said.iter().find(|c| c["what"] == "fine").expect("it was said");
-    assert!(!dismissed["found"]["faults"].as_array().expect("a list").is_empty(), "what was measured stays: {dismissed}");
+    assert!(
+        !dismissed["found"]["faults"].as_array().expect("a list").is_empty(),
+        "what was measured stays: {dismissed}"
+    );
     assert_eq!(corrected["summary"]["num_flagged"], flagged(&first).len() - 1);
     let blind = strict(&["--blind"]);
     assert_eq!(blind, Value::from_iter(first.as_object().expect("an object").clone()), "--blind is as measured");
@@ -108,7 +112,12 @@ fn programs_that_correct_one_take_at_once_lose_nothing() {
     let take = takes.good("a.wav");
     let start = |k: u32| {
         let at = format!("{}", 0.6 + 0.1 * f64::from(k));
-        Command::new(env!("CARGO_BIN_EXE_notefront")).args(["correct"]).arg(&take).args(["add", &at]).spawn().expect("it starts")
+        Command::new(env!("CARGO_BIN_EXE_notefront"))
+            .args(["correct"])
+            .arg(&take)
+            .args(["add", &at])
+            .spawn()
+            .expect("it starts")
     };
     let mut programs: Vec<_> = (0..6).map(start).collect();
     assert!(programs.iter_mut().all(|p| p.wait().expect("it ends").success()));
@@ -118,7 +127,12 @@ fn programs_that_correct_one_take_at_once_lose_nothing() {
 /// The samples of a take, mono.
 fn samples(take: &Path) -> Option<(u32, Vec<f32>)> {
     let wav = take.with_extension("decoded.wav");
-    let done = Command::new("ffmpeg").args(["-v", "error", "-y", "-i"]).arg(take).args(["-ac", "1", "-c:a", "pcm_s16le"]).arg(&wav).status();
+    let done = Command::new("ffmpeg")
+        .args(["-v", "error", "-y", "-i"])
+        .arg(take)
+        .args(["-ac", "1", "-c:a", "pcm_s16le"])
+        .arg(&wav)
+        .status();
     if !done.is_ok_and(|status| status.success()) {
         eprintln!("SKIPPED: corrections of a trimmed take, for want of ffmpeg");
         return None;
@@ -139,7 +153,12 @@ fn corrections_survive_renaming_trimming_and_resampling() {
     let cut_s = entrances(&first)[1]["speaks_s"].as_f64().expect("a time") - 0.1;
     let trimmed = takes.wav("later.wav", 1, rate, &sound[(cut_s * f64::from(rate)) as usize..]);
     let low = takes.path("low.mp3");
-    let resampled = Command::new("ffmpeg").args(["-v", "error", "-y", "-i"]).arg(&trimmed).args(["-ar", "22050", "-b:a", "96k"]).arg(&low).status();
+    let resampled = Command::new("ffmpeg")
+        .args(["-v", "error", "-y", "-i"])
+        .arg(&trimmed)
+        .args(["-ar", "22050", "-b:a", "96k"])
+        .arg(&low)
+        .status();
     assert!(resampled.is_ok_and(|status| status.success()));
     for (path, cut_s) in [(takes.path("renamed.flac"), 0.0), (trimmed, cut_s), (low, cut_s)] {
         if !path.exists() {

@@ -81,7 +81,8 @@ pub fn place(entrances: &mut Vec<Entrance>, found: &Found, settings: &Settings) 
         as_measured: (entrances.len(), num_flagged),
         ..Corrected::default()
     };
-    let with_found = |entrance: Entrance| Item { entrance, by_ear: ByEar { found: Some(entrance), ..ByEar::default() } };
+    let with_found =
+        |entrance: Entrance| Item { entrance, by_ear: ByEar { found: Some(entrance), ..ByEar::default() } };
     let mut items: Vec<Item> = entrances.drain(..).map(with_found).collect();
     for correction in active {
         say(&mut items, correction.shifted(found.later_s), &mut corrected, settings);
@@ -163,7 +164,8 @@ fn add(items: &mut Vec<Item>, at_s: f64, midi_note: Option<u8>, said: Correction
     }
     let mut front = by_hand(at_s, midi_note);
     let before = items.iter_mut().rev().find(|item| item.entrance.front.speaks_s < at_s);
-    if let Some(before) = before.map(|item| &mut item.entrance.front).filter(|b| b.end_s.is_some_and(|end| end > at_s)) {
+    if let Some(before) = before.map(|item| &mut item.entrance.front).filter(|b| b.end_s.is_some_and(|end| end > at_s))
+    {
         // Inside a note that sounded on: that one ends here.
         front.end_s = before.end_s.replace(at_s);
         front.level_db = before.level_db;
@@ -189,6 +191,13 @@ fn rename(front: &mut Front, midi_note: u8) {
 
 const BY_HAND: InstantUncertainty =
     InstantUncertainty { sound_start_ms: BY_HAND_MS, onset_ms: BY_HAND_MS, speaks_ms: BY_HAND_MS };
+
+/// Whether a front was placed by the player, and nothing of it measured.
+#[must_use]
+pub fn is_by_hand(front: &Front) -> bool {
+    let not = Err(CannotTell::NotMeasured);
+    front.settled_hz == not && front.speak_ms == not && front.attack_ms == not && front.settle_ms == not
+}
 
 /// A front placed by the player: nothing of it was measured.
 fn by_hand(at_s: f64, midi_note: Option<u8>) -> Front {

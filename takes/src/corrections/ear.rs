@@ -124,7 +124,13 @@ pub fn line(fault: FaultName, answers: &[Answer]) -> Option<EarLine> {
     let total: f64 = weights.iter().sum();
     let quantile = |share: f64| {
         let mut left = share * total;
-        let at = weights.iter().position(|w| { left -= w; left <= 0.0 }).unwrap_or(weights.len() - 1);
+        let at = weights
+            .iter()
+            .position(|w| {
+                left -= w;
+                left <= 0.0
+            })
+            .unwrap_or(weights.len() - 1);
         tried[at].exp()
     };
     let tail = (1.0 - COVERAGE) / 2.0;
@@ -162,7 +168,11 @@ pub fn advice(lines: &[EarLine]) -> String {
     let each = differing.iter().map(|line| {
         format!(
             "  \"{}\" begins for this ear at {:.2} times its line ({:.2} to {:.2}, 9 times out of 10; {} answers).\n",
-            crate::words::word(line.fault), line.ratio, line.low, line.high, line.num
+            crate::words::word(line.fault),
+            line.ratio,
+            line.low,
+            line.high,
+            line.num
         )
     });
     let option: Vec<_> = differing.iter().map(|line| format!("{}={:.2}", line.fault.as_str(), line.ratio)).collect();
@@ -221,7 +231,8 @@ impl Lines {
     /// line at k times its place flags what a k-th of the measure is flagged for at its usual place.
     pub fn judge(&self, entrance: &mut Entrance, settings: &Settings) {
         let verdict = judge(&self.seen(&entrance.front), None, settings);
-        let timing = [FaultName::Early, FaultName::Late].into_iter().filter_map(|n| entrance.verdict.faults.get(n).copied());
+        let timing =
+            [FaultName::Early, FaultName::Late].into_iter().filter_map(|n| entrance.verdict.faults.get(n).copied());
         let mut faults = verdict.faults;
         timing.for_each(|fault| faults.insert(fault));
         let costs_more = faults != verdict.faults;
@@ -235,9 +246,10 @@ impl Lines {
             told.map(|m| Measure { value: m.value * by, uncertainty: m.uncertainty * by })
         };
         let mut seen = *front;
-        let leans = front.approach_cents.ok().map_or(FaultName::Below, |m| {
-            if m.value < 0.0 { FaultName::Below } else { FaultName::Above }
-        });
+        let leans = front
+            .approach_cents
+            .ok()
+            .map_or(FaultName::Below, |m| if m.value < 0.0 { FaultName::Below } else { FaultName::Above });
         seen.noise_before_tone_ms = scaled(front.noise_before_tone_ms, by(FaultName::Airy));
         seen.approach_cents = scaled(front.approach_cents, by(leans));
         seen.speak_ms = scaled(front.speak_ms, by(FaultName::Slow));
@@ -276,13 +288,15 @@ mod tests {
     /// is known, and who now and then slips.
     fn listened(own: f64, num: usize, slips: f64, draw: &mut impl FnMut() -> f64) -> Vec<(Front, Heard)> {
         let settings = Settings::default();
-        (0..num).map(|i| {
-            let ratio = own * (4.0 * (draw() - 0.5)).exp2();
-            let line = lines::lean_of(&clear(i, 58, 1.0).front, &settings).expect("a pitch");
-            let front = with(clear(i, 58, 1.0), |e| e.front.approach_cents = told(-ratio * line, 2.0)).front;
-            let is_unclear = (ratio > own) != (draw() < slips);
-            (front, if is_unclear { Heard::Unclear(Some(FaultName::Below)) } else { Heard::Fine(None) })
-        }).collect()
+        (0..num)
+            .map(|i| {
+                let ratio = own * (4.0 * (draw() - 0.5)).exp2();
+                let line = lines::lean_of(&clear(i, 58, 1.0).front, &settings).expect("a pitch");
+                let front = with(clear(i, 58, 1.0), |e| e.front.approach_cents = told(-ratio * line, 2.0)).front;
+                let is_unclear = (ratio > own) != (draw() < slips);
+                (front, if is_unclear { Heard::Unclear(Some(FaultName::Below)) } else { Heard::Fine(None) })
+            })
+            .collect()
     }
 
     #[test]
@@ -293,7 +307,8 @@ mod tests {
             let mut draw = dice(seed);
             for own in [0.6, 1.0, 1.5, 2.2] {
                 let said = listened(own, 120, 0.0, &mut draw);
-                let line = line(FaultName::Below, &answers(&said, FaultName::Below, &settings)).expect("enough was said");
+                let line =
+                    line(FaultName::Below, &answers(&said, FaultName::Below, &settings)).expect("enough was said");
                 assert!((line.ratio / own).ln().abs() < 0.10, "seed {seed}: {own} found at {}", line.ratio);
                 num_within += usize::from((line.low..=line.high).contains(&own));
             }
@@ -304,11 +319,14 @@ mod tests {
     #[test]
     fn a_listener_who_slips_is_found_again_in_the_middle() {
         let settings = Settings::default();
-        let mut off: Vec<f64> = (1..=60).map(|seed| {
-            let said = listened(1.5, 80, 0.05, &mut dice(seed));
-            let line = line(FaultName::Below, &answers(&said, FaultName::Below, &settings)).expect("enough was said");
-            (line.ratio / 1.5).ln().abs()
-        }).collect();
+        let mut off: Vec<f64> = (1..=60)
+            .map(|seed| {
+                let said = listened(1.5, 80, 0.05, &mut dice(seed));
+                let line =
+                    line(FaultName::Below, &answers(&said, FaultName::Below, &settings)).expect("enough was said");
+                (line.ratio / 1.5).ln().abs()
+            })
+            .collect();
         off.sort_by(f64::total_cmp);
         assert!(off[30] < 0.10, "half of all sittings: {}", off[30]);
     }
@@ -344,7 +362,8 @@ mod tests {
                 let line = lines::slow_ms(e.front.settled_hz.expect("a pitch").value, e.front.partial);
                 e.front.speak_ms = told(share * line.at(settings.strictness), 1.0);
                 e.front.evidence.held_breath_ms = Some(share * lines::held_breath_ms().at(settings.strictness));
-            }).front;
+            })
+            .front;
             let flagged = judge(&front, None, &settings).faults;
             for fault in [FaultName::Above, FaultName::Hard, FaultName::Slow, FaultName::HeldBreath] {
                 let near = nearness(&front, fault, &settings).expect("measured");
@@ -357,9 +376,11 @@ mod tests {
     #[test]
     fn moved_lines_flag_from_where_they_lie_and_change_no_measure() {
         let settings = Settings::default();
-        let leaning = |share: f64| with(clear(0, 58, 1.0), |e| {
-            e.front.approach_cents = told(-share * lines::lean_of(&e.front, &settings).expect("a pitch"), 1.0);
-        });
+        let leaning = |share: f64| {
+            with(clear(0, 58, 1.0), |e| {
+                e.front.approach_cents = told(-share * lines::lean_of(&e.front, &settings).expect("a pitch"), 1.0);
+            })
+        };
         let lines = Lines::read("below=1.5, hard=0.5").expect("readable");
         for (share, flagged) in [(1.2, false), (1.45, false), (1.55, true)] {
             let mut entrance = leaning(share);

@@ -33,9 +33,13 @@ pub enum CorrectionsError {
 impl std::fmt::Display for CorrectionsError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Unreadable(path, e) if e.kind() == io::ErrorKind::NotFound => write!(f, "{} is not there", path.display()),
+            Self::Unreadable(path, e) if e.kind() == io::ErrorKind::NotFound => {
+                write!(f, "{} is not there", path.display())
+            }
             Self::Unreadable(path, _) => write!(f, "{} cannot be read", path.display()),
-            Self::NotCorrections(path, why) => write!(f, "{} holds no corrections ({why}); it is left as it is", path.display()),
+            Self::NotCorrections(path, why) => {
+                write!(f, "{} holds no corrections ({why}); it is left as it is", path.display())
+            }
             Self::Newer(path, version) => {
                 write!(f, "{} is of version {version}, newer than this program: it is left as it is", path.display())
             }
@@ -176,8 +180,9 @@ pub fn amend<T>(
 pub fn take_in(take: &Path, sound: &Fingerprint, from: &Path) -> Result<(usize, PathBuf), CorrectionsError> {
     let theirs = read(from)?;
     let there_s = sound.later_than(&theirs.sound).ok_or_else(|| CorrectionsError::OtherSound(from.to_owned()))?;
+    // What lies beside the take under another name may be the very file that is taken in.
+    let before = read(&path_of(take)).map_or_else(|_| Vec::new(), |kept| kept.active());
     amend(take, sound, |kept, later_s| {
-        let before = kept.active();
         kept.merge(&theirs, there_s - later_s);
         let after = kept.active();
         let is_in = |all: &[super::Correction], id: &str| all.iter().any(|c| c.id == id);
@@ -194,7 +199,9 @@ impl Turn {
     /// Waits for it. Where no lock can be had (a full disk), the file itself is still written whole.
     fn wait(path: &Path) -> Self {
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let whole = fs::canonicalize(folder).unwrap_or_else(|_| folder.to_owned()).join(path.file_name().unwrap_or(OsStr::new("")));
+        let whole = fs::canonicalize(folder)
+            .unwrap_or_else(|_| folder.to_owned())
+            .join(path.file_name().unwrap_or(OsStr::new("")));
         let name = format!("notefront-{:016x}.lock", fnv(whole.as_os_str().as_encoded_bytes()));
         let lock = File::options().create(true).append(true).open(std::env::temp_dir().join(name)).ok();
         Self(lock.filter(|file| file.lock().is_ok()))

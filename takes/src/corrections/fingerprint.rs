@@ -139,7 +139,8 @@ impl Listener {
             *level = level.max(loudest - SILENCE_DB);
         }
         let steps = rises_of(&self.levels_db);
-        let mut rises: Vec<(usize, f32)> = (0..steps.len()).filter(|&i| is_peak(&steps, i)).map(|i| (i, steps[i])).collect();
+        let mut rises: Vec<(usize, f32)> =
+            (0..steps.len()).filter(|&i| is_peak(&steps, i)).map(|i| (i, steps[i])).collect();
         rises.sort_by(|a, b| b.1.total_cmp(&a.1));
         rises.truncate(MAX_RISES);
         rises.sort_by_key(|rise| rise.0);
@@ -220,10 +221,13 @@ mod tests {
             .map(|k| (0.4 + 0.5 * f64::from(k) + 0.12 * draw(), 0.25 + 0.15 * draw(), 110.0 + 300.0 * draw()))
             .collect();
         let at = |t: f64| -> f64 {
-            notes.iter().map(|&(start, length, hz)| {
-                let envelope = ((t - start) / 0.02).clamp(0.0, 1.0) * ((start + length - t) / 0.04).clamp(0.0, 1.0);
-                0.3 * envelope * (2.0 * std::f64::consts::PI * hz * t).sin()
-            }).sum()
+            notes
+                .iter()
+                .map(|&(start, length, hz)| {
+                    let envelope = ((t - start) / 0.02).clamp(0.0, 1.0) * ((start + length - t) / 0.04).clamp(0.0, 1.0);
+                    0.3 * envelope * (2.0 * std::f64::consts::PI * hz * t).sin()
+                })
+                .sum()
         };
         (0..(13.0 * rate_hz) as usize).map(|i| at(i as f64 / rate_hz) as f32 * gain).collect()
     }

@@ -142,7 +142,8 @@ impl Corrections {
     pub fn say(&mut self, by: By, at_s: f64, what: What) -> &Correction {
         let last_ms = self.corrections.iter().map(|c| c.made_ms).max().unwrap_or(0);
         let made_ms = now_ms().max(last_ms + 1);
-        self.corrections.push(Correction { id: new_id(), made_ms, by, at_s, what });
+        let said = Correction { id: new_id(), made_ms, by, at_s, what };
+        self.corrections.push(said.shifted(0.0));
         &self.corrections[self.corrections.len() - 1]
     }
 
@@ -165,15 +166,16 @@ impl Corrections {
 }
 
 impl Correction {
-    /// The same, in a sound that begins earlier by so many seconds.
+    /// The same, in a sound that begins earlier by so many seconds; to a tenth of a millisecond, finer than anybody hears.
     #[must_use]
     pub fn shifted(&self, later_s: f64) -> Self {
+        let told = |seconds: f64| (seconds * 1e4).round() / 1e4;
         let what = match &self.what {
-            What::Moved { to_s } => What::Moved { to_s: to_s + later_s },
-            What::Split { second_s } => What::Split { second_s: second_s + later_s },
+            What::Moved { to_s } => What::Moved { to_s: told(to_s + later_s) },
+            What::Split { second_s } => What::Split { second_s: told(second_s + later_s) },
             other => other.clone(),
         };
-        Self { at_s: self.at_s + later_s, what, ..self.clone() }
+        Self { at_s: told(self.at_s + later_s), what, ..self.clone() }
     }
 }
 

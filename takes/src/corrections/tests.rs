@@ -22,7 +22,10 @@ fn entrances() -> Vec<Entrance> {
 }
 
 fn sound() -> Fingerprint {
-    Fingerprint { duration_s: 7.0, rises: (1..=12).map(|k| (0.5 * f64::from(k) + 0.013 * f64::from(k * k % 7), 20.0)).collect() }
+    Fingerprint {
+        duration_s: 7.0,
+        rises: (1..=12).map(|k| (0.5 * f64::from(k) + 0.013 * f64::from(k * k % 7), 20.0)).collect(),
+    }
 }
 
 fn anything(draw: &mut impl FnMut(usize) -> usize) -> (f64, What) {
@@ -173,7 +176,8 @@ fn a_renamed_and_trimmed_take_finds_its_corrections_and_takes_them_along() {
     amend(&new, &trimmed, |kept, later_s| {
         assert_eq!(later_s, 0.0);
         drop(kept.say(By::Command, 1.0, What::Removed));
-    }).expect("room");
+    })
+    .expect("room");
     let moved = read(&path_of(&new)).expect("corrections");
     assert_eq!((moved.corrections.len(), moved.take.as_str()), (2, "new.wav"));
     assert!((moved.corrections[0].at_s - 3.0).abs() < 1e-9);
@@ -190,7 +194,8 @@ fn what_is_not_ours_is_left_as_it_is() {
     let newer = r#"{"format":"notefront.corrections","version":9}"#;
     for garbage in ["", "{", "[]", "{\"format\":\"other\"}", newer, "\u{0}\u{1}"] {
         std::fs::write(&path, garbage).expect("room");
-        let refused = amend(&take, &sound(), |kept, _| drop(kept.say(By::Command, 1.0, What::Removed))).expect_err("not ours");
+        let refused =
+            amend(&take, &sound(), |kept, _| drop(kept.say(By::Command, 1.0, What::Removed))).expect_err("not ours");
         assert!(refused.to_string().contains("left as it is"), "{refused}");
         assert_eq!(std::fs::read_to_string(&path).expect("still there"), garbage);
     }
@@ -205,7 +210,10 @@ fn what_is_not_ours_is_left_as_it_is() {
 fn what_is_said_in_plain_words_is_read_and_told_again() {
     let read = |text: &str| words::read(&text.split(' ').map(str::to_owned).collect::<Vec<_>>());
     let say = |at_s, what| Ok(words::Asked::Say(at_s, what));
-    assert_eq!(read("fine 0:03.50 because it is meant so"), say(3.5, What::Fine { reason: Some("it is meant so".into()) }));
+    assert_eq!(
+        read("fine 0:03.50 because it is meant so"),
+        say(3.5, What::Fine { reason: Some("it is meant so".into()) })
+    );
     assert_eq!(read("unclear at 64.25 air first"), say(64.25, What::Unclear { fault: Some(FaultName::Airy) }));
     assert_eq!(read("add 1:02:03 Bb2"), say(3723.0, What::Added { midi_note: Some(46) }));
     assert_eq!(read("move 1.5 to 1.6"), say(1.5, What::Moved { to_s: 1.6 }));

@@ -146,7 +146,13 @@ pub fn line(correction: &Correction) -> String {
 /// What was said of an entrance, for tables and lanes: "fine as it is, was split".
 #[must_use]
 pub fn of(by_ear: &ByEar) -> String {
-    let mut said: Vec<String> = by_ear.said.iter().filter(|c| !is_verdict(c)).map(|c| what(&c.what)).collect();
+    // The note's name stands before it, and an entrance that was joined is told from the one it was joined to.
+    let of_this = |c: &Correction| match c.what {
+        What::Added { .. } => "added".into(),
+        What::Joined => "goes on through the entrance after it".into(),
+        _ => what(&c.what),
+    };
+    let mut said: Vec<String> = by_ear.said.iter().filter(|c| !is_verdict(c)).map(of_this).collect();
     said.extend(by_ear.said.iter().rev().find(|c| is_verdict(c)).map(|c| what(&c.what)));
     let was = by_ear.found.as_ref().map(faults).filter(|was| !was.is_empty());
     match (&by_ear.heard, was) {

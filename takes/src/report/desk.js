@@ -112,7 +112,9 @@ const desk = (() => {
     for (const e of all(".picked")) e.remove();
     if (!chosen) return;
     const e = entrance();
-    by("chosen").textContent = e ? words(e) : `Nothing was found at ${clock(chosen.pick)}.`;
+    const near = active(chosen.take).filter((c) => Math.abs((c.what === "added" ? c.at_s : e ? c.at_s : Infinity) - (e ? e.at : chosen.pick)) < 0.02);
+    const own = near.length ? ` \u2013 you: ${near.map((c) => TOLD[c.what](c)).join(", ")}` : "";
+    by("chosen").textContent = (e ? words(e) : `${near.length ? "At" : "Nothing was found at"} ${clock(chosen.pick)}`) + own;
     by("pick").textContent = `here: ${clock(chosen.pick)}`;
     if (e) all(`.lane[data-take="${chosen.take}"] .glyph[data-place="${chosen.place}"]`).forEach((g) => g.classList.add("chosen"));
     if (e && Math.abs(chosen.pick - e.at) < 0.0005) return;
@@ -238,6 +240,7 @@ const desk = (() => {
       row.textContent = `${letter(k)}${clock(c.at_s)} ${TOLD[c.what](c)}${c.by === "blind" ? ", heard blind" : ""}`;
       return row;
     }));
+    show();
   };
   const download = (text, name, type) => {
     const link = document.createElement("a");

@@ -27,6 +27,7 @@ pub fn desk() -> Markup {
                 p #chosen aria-live="polite" { "Choose a stroke on the lane." }
                 button #next type="button" aria-label="The next entrance" { "\u{25b6}" }
             }
+            p #said role="status" {}
             div.row {
                 button #hear type="button" { "Play" }
                 button #loop type="button" aria-pressed="false" { "Loop" }
@@ -42,7 +43,7 @@ pub fn desk() -> Markup {
                 div.row { (button("removed", "No entrance")) (button("joined", "One with the note before"))
                     input #note type="text" size="4" aria-label="Note, such as Bb2" placeholder="Bb2"; (button("note", "is the note")) }
                 ul #said-list aria-label="What you said" {}
-                div.row { button #undo type="button" { "Undo" } button #save-corrections type="button" { "Save corrections" } span #said role="status" {} }
+                div.row { button #undo type="button" { "Undo" } button #save-corrections type="button" { "Save corrections" } }
             }
         }
     }

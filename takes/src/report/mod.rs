@@ -165,7 +165,11 @@ fn embed(takes: &[HeardTake], heard_beside: &[Vec<usize>]) -> (Vec<Sounds>, Vec<
     for (rung, is_whole) in tries {
         remarks.clear();
         let cut = |k: usize, remarks: &mut Vec<String>| {
-            let stretches = if is_whole { sound::whole(takes[k].take.source.duration_s) } else { fronts(&takes[k], &heard_beside[k]) };
+            let stretches = if is_whole {
+                sound::whole(takes[k].take.source.duration_s)
+            } else {
+                fronts(&takes[k], &heard_beside[k])
+            };
             cut(k, takes, &stretches, rung, remarks)
         };
         let sounds: Vec<Sounds> = (0..takes.len()).map(|k| cut(k, &mut remarks)).collect();

@@ -3,6 +3,7 @@
 use super::{MAX_CARDS, Sounds, id, note_name, play};
 use crate::compare::HeardTake;
 use crate::corrections;
+use crate::corrections::apply::is_by_hand;
 use crate::summary::{Count, Median, Summary};
 use crate::table::{self, what_went_wrong, where_it_went_wrong};
 use crate::words;
@@ -124,8 +125,8 @@ pub fn all_entrances(k: usize, entrances: &[Entrance], rank: impl Fn(&Entrance) 
                         Some(_) => a href=(format!("#{}", id(k, entrance))) { (note_name(entrance)) },
                         None => (note_name(entrance)),
                     } }
-                    td { (format!("{:.0}", entrance.verdict.clarity)) }
-                    td { (what(entrance)) }
+                    @if is_by_hand(&entrance.front) { td {} td { "added by you: not measured" } }
+                    @else { td { (format!("{:.0}", entrance.verdict.clarity)) } td { (what(entrance)) } }
                 } } }
             } }
         }

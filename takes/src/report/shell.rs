@@ -9,7 +9,8 @@ use notefront_dsp::{Entrance, FaultName};
 
 const STYLE: &str = include_str!("page.css");
 /// What plays and slows sound, what is chosen and said, the blind sitting, and the page itself, in this order.
-const SCRIPTS: [&str; 4] = [include_str!("sound.js"), include_str!("desk.js"), include_str!("blind.js"), include_str!("page.js")];
+const SCRIPTS: [&str; 4] =
+    [include_str!("sound.js"), include_str!("desk.js"), include_str!("blind.js"), include_str!("page.js")];
 
 /// The head of the file.
 pub fn head(takes: &[HeardTake]) -> Markup {

@@ -91,7 +91,8 @@ fn meant(take: &Take, at_s: f64) -> Result<f64, String> {
     match near.first() {
         Some(entrance) if off(entrance) <= MEANT_S => Ok(entrance.front.speaks_s),
         Some(_) => {
-            let names: Vec<_> = near.iter().take(3).map(|e| format!("{} at {}", name(e), clock(e.front.speaks_s))).collect();
+            let names: Vec<_> =
+                near.iter().take(3).map(|e| format!("{} at {}", name(e), clock(e.front.speaks_s))).collect();
             Err(format!("no entrance lies at {}. The nearest: {}", clock(at_s), names.join(", ")))
         }
         None => Err("the take has no entrance".into()),
@@ -131,7 +132,8 @@ fn take_in(take: &Take, from: &Path) -> Result<String, String> {
 
 fn print(take: &Take, told: &str, judging: &Judging) -> io::Result<()> {
     let found = find(&take.source.path, &take.sound).ok().flatten();
-    let said: Vec<_> = found.iter().flat_map(|f| f.corrections.active().into_iter().map(|c| c.shifted(f.later_s))).collect();
+    let said: Vec<_> =
+        found.iter().flat_map(|f| f.corrections.active().into_iter().map(|c| c.shifted(f.later_s))).collect();
     let mut out = io::stdout().lock();
     write!(out, "{told}")?;
     match (&found, said.is_empty()) {
