@@ -209,7 +209,14 @@ fn entrance_table(shown: &[&Entrance], style: TableStyle) -> String {
 fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
     if is_by_hand(&entrance.front) {
         let (at, name) = (Cell::new(words::clock(entrance.front.speaks_s)), Cell::new(note(entrance)));
-        return vec![vec![at, name, Cell::new("added"), Cell::new("yours: not measured"), Cell::new(""), Cell::new("")]];
+        return vec![vec![
+            at,
+            name,
+            Cell::new("added"),
+            Cell::new("yours: not measured"),
+            Cell::new(""),
+            Cell::new(""),
+        ]];
     }
     let faults = words::worst_first(entrance);
     let mut rows = vec![vec![

@@ -281,7 +281,7 @@ fn hear_click(path: &Path, options: ScanOptions, channel: usize, per_beat: u32) 
 /// Lays the player's corrections over what was found. Those that cannot be read are told, and the take is as measured.
 fn correct(take: &mut Take) -> Option<Corrected> {
     match corrections::find(&take.source.path, &take.sound) {
-        Ok(found) => apply::place(&mut take.entrances, &found?, &take.options.settings),
+        Ok(found) => apply::place(&mut take.entrances, &found?, take.source.duration_s, &take.options.settings),
         Err(e) => {
             take.warnings.push(Warning::Uncorrected(e.to_string()));
             None

@@ -1,5 +1,8 @@
 //! How far two judges agree who sort the same fronts: the share, and Cohen's kappa, which takes off what chance would give.
 
+use super::{By, ByEar, Heard};
+use notefront_dsp::FaultName;
+
 /// Half width of a 95 % interval in standard errors.
 const Z_95: f64 = 1.959_964;
 
@@ -26,6 +29,33 @@ pub struct Kappa {
     pub low: f64,
     /// Upper end.
     pub high: f64,
+}
+
+/// How the ear and the tool agree on the fronts of a take that were heard blind; `None` where none was. Timing does not
+/// count: a front heard alone has no beat.
+#[must_use]
+pub fn blind(by_ear: &[ByEar]) -> Option<Agreement> {
+    let mut table = [[0; 2]; 2];
+    for one in by_ear.iter().filter(|one| one.said.iter().any(|said| said.by == By::Blind)) {
+        let (Some(heard), Some(found)) = (&one.heard, &one.found) else { continue };
+        let is_told = |fault: FaultName| !matches!(fault, FaultName::Early | FaultName::Late);
+        let is_flagged = found.verdict.faults.iter().any(|fault| is_told(fault.name));
+        table[usize::from(matches!(heard, Heard::Unclear(_)))][usize::from(is_flagged)] += 1;
+    }
+    of(&[&table[0], &table[1]])
+}
+
+impl Agreement {
+    /// In a sentence.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let (alike, percent) = ((self.share * self.num as f64).round(), 100.0 * self.share);
+        let kappa = match self.kappa {
+            Some(k) => format!("kappa {:.2} ({:.2} to {:.2}, 95 times out of 100)", k.value, k.low, k.high),
+            None => "kappa cannot be told: one answer throughout".into(),
+        };
+        format!("Heard blind: ear and tool agree on {alike:.0} of {} fronts ({percent:.0} %); {kappa}.", self.num)
+    }
 }
 
 /// From a table of counts: a row for each answer of the first judge, a column for each of the second, square.
@@ -75,6 +105,27 @@ mod tests {
         // Sim & Wright 2005, Physical Therapy 85:257-268: 22, 2, 4, 11 of 39 patients, 0.67 [M].
         let sim = of(&[&[22, 2], &[4, 11]]).expect("not empty");
         assert!((sim.kappa.expect("not by chance").value - 0.67).abs() < 0.005 && sim.num == 39);
+    }
+
+    #[test]
+    fn answers_given_blind_are_held_against_what_was_measured() {
+        use crate::corrections::{Correction, What};
+        use crate::fixtures::{below, clear};
+        let one = |found, heard: Heard, by| {
+            let what = What::Removed; // what it says does not count here, only that it was said blind
+            let said = vec![Correction { id: String::new(), made_ms: 0, by, at_s: 1.0, what }];
+            ByEar { heard: Some(heard), found: Some(found), said }
+        };
+        let all = [
+            one(below(0, 1.0), Heard::Unclear(None), By::Blind),
+            one(below(0, 1.0), Heard::Fine(None), By::Blind),
+            one(clear(0, 46, 1.0), Heard::Fine(None), By::Blind),
+            one(clear(0, 46, 1.0), Heard::Unclear(None), By::Page),
+        ];
+        let told = blind(&all).expect("three were heard blind").in_words();
+        // By hand: alike in 2 of 3; by chance in 2/3 x 1/3 + 1/3 x 2/3 = 4/9: kappa (6/9 - 4/9) / (5/9) = 0.4.
+        assert!(told.contains("2 of 3 fronts (67 %)") && told.contains("kappa 0.40"), "{told}");
+        assert_eq!(blind(&all[3..]), None);
     }
 
     #[test]

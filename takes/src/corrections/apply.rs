@@ -69,7 +69,7 @@ struct Item {
 /// Lays corrections over the entrances of a take, before they are held against beats and written notes: what is where.
 /// What the ear says of the fronts follows in [`hear`]. `None` where nothing holds: the take is as it was measured.
 #[must_use]
-pub fn place(entrances: &mut Vec<Entrance>, found: &Found, settings: &Settings) -> Option<Corrected> {
+pub fn place(entrances: &mut Vec<Entrance>, found: &Found, duration_s: f64, settings: &Settings) -> Option<Corrected> {
     let active = found.corrections.active();
     if active.is_empty() {
         return None;
@@ -85,7 +85,12 @@ pub fn place(entrances: &mut Vec<Entrance>, found: &Found, settings: &Settings) 
         |entrance: Entrance| Item { entrance, by_ear: ByEar { found: Some(entrance), ..ByEar::default() } };
     let mut items: Vec<Item> = entrances.drain(..).map(with_found).collect();
     for correction in active {
-        say(&mut items, correction.shifted(found.later_s), &mut corrected, settings);
+        let said = correction.shifted(found.later_s);
+        // What lies in a part that was cut off has no place any more.
+        match (0.0..=duration_s).contains(&said.at_s) {
+            true => say(&mut items, said, &mut corrected, settings),
+            false => corrected.lost.push(said),
+        }
         items.sort_by(|a, b| a.entrance.front.speaks_s.total_cmp(&b.entrance.front.speaks_s));
     }
     for (index, Item { mut entrance, by_ear }) in items.into_iter().enumerate() {

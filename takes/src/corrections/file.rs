@@ -72,25 +72,43 @@ pub fn path_of(take: &Path) -> PathBuf {
     take.with_file_name(name)
 }
 
-/// Reads a file of corrections, or a page with corrections in it that was saved.
+/// Reads a file of corrections.
 ///
 /// # Errors
 /// A file that cannot be read or holds none.
 pub fn read(path: &Path) -> Result<Corrections, CorrectionsError> {
+    parse(&text_of(path)?, path)
+}
+
+/// The corrections of a sound out of a file of corrections, or out of a page that was saved with corrections in it; and
+/// by how much the sound's times are later.
+fn read_of(path: &Path, sound: &Fingerprint) -> Result<(Corrections, f64), CorrectionsError> {
+    let text = text_of(path)?;
+    let mut all: Vec<Corrections> = in_page(&text).map(|inside| parse(inside, path)).collect::<Result<_, _>>()?;
+    if all.is_empty() {
+        all.push(parse(&text, path)?);
+    }
+    let of_sound = all.into_iter().find_map(|kept| Some((sound.later_than(&kept.sound)?, kept)));
+    of_sound.map(|(later_s, kept)| (kept, later_s)).ok_or_else(|| CorrectionsError::OtherSound(path.to_owned()))
+}
+
+fn text_of(path: &Path) -> Result<String, CorrectionsError> {
     let unreadable = |e| CorrectionsError::Unreadable(path.to_owned(), e);
     if fs::metadata(path).map_err(unreadable)?.len() > MAX_BYTES {
         return Err(CorrectionsError::NotCorrections(path.to_owned(), "it is too large".into()));
     }
     let bytes = fs::read(path).map_err(unreadable)?;
     let text = String::from_utf8_lossy(&bytes);
-    parse(in_page(&text).unwrap_or(&text), path)
+    Ok(text.into_owned())
 }
 
-/// The corrections of the first take of a page.
-fn in_page(text: &str) -> Option<&str> {
-    let begins = text.find("<script type=\"application/json\" id=\"corrections-0\">")?;
-    let inside = &text[begins + text[begins..].find('>')? + 1..];
-    Some(&inside[..inside.find("</script>")?])
+/// The corrections of each take of a page.
+fn in_page(text: &str) -> impl Iterator<Item = &str> {
+    const BEGINS: &str = "<script type=\"application/json\" id=\"corrections-";
+    text.split(BEGINS)
+        .skip(1)
+        .filter_map(|part| part.split_once('>')?.1.split_once("</script>"))
+        .map(|(inside, _)| inside)
 }
 
 fn parse(text: &str, path: &Path) -> Result<Corrections, CorrectionsError> {
@@ -178,8 +196,7 @@ pub fn amend<T>(
 /// # Errors
 /// Those of [`amend`]; [`CorrectionsError::OtherSound`] for corrections of another recording.
 pub fn take_in(take: &Path, sound: &Fingerprint, from: &Path) -> Result<(usize, PathBuf), CorrectionsError> {
-    let theirs = read(from)?;
-    let there_s = sound.later_than(&theirs.sound).ok_or_else(|| CorrectionsError::OtherSound(from.to_owned()))?;
+    let (theirs, there_s) = read_of(from, sound)?;
     // What lies beside the take under another name may be the very file that is taken in.
     let before = read(&path_of(take)).map_or_else(|_| Vec::new(), |kept| kept.active());
     amend(take, sound, |kept, later_s| {

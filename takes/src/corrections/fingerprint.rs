@@ -221,13 +221,12 @@ mod tests {
             .map(|k| (0.4 + 0.5 * f64::from(k) + 0.12 * draw(), 0.25 + 0.15 * draw(), 110.0 + 300.0 * draw()))
             .collect();
         let at = |t: f64| -> f64 {
-            notes
-                .iter()
-                .map(|&(start, length, hz)| {
-                    let envelope = ((t - start) / 0.02).clamp(0.0, 1.0) * ((start + length - t) / 0.04).clamp(0.0, 1.0);
-                    0.3 * envelope * (2.0 * std::f64::consts::PI * hz * t).sin()
-                })
-                .sum()
+            let sounding = notes.iter().filter(|&&(start, length, _)| t > start && t < start + length);
+            let of = |&(start, length, hz): &(f64, f64, f64)| {
+                let envelope = ((t - start) / 0.02).clamp(0.0, 1.0) * ((start + length - t) / 0.04).clamp(0.0, 1.0);
+                0.3 * envelope * (2.0 * std::f64::consts::PI * hz * t).sin()
+            };
+            sounding.map(of).sum()
         };
         (0..(13.0 * rate_hz) as usize).map(|i| at(i as f64 / rate_hz) as f32 * gain).collect()
     }
@@ -259,9 +258,9 @@ mod tests {
 
     #[test]
     fn another_take_of_the_same_beat_is_another_sound() {
-        let one = heard(48_000.0, &phrase(48_000.0, 5, 1.0));
-        for seed in 6..40 {
-            assert_eq!(heard(48_000.0, &phrase(48_000.0, seed, 1.0)).later_than(&one), None, "seed {seed}");
+        let one = heard(16_000.0, &phrase(16_000.0, 5, 1.0));
+        for seed in 6..30 {
+            assert_eq!(heard(16_000.0, &phrase(16_000.0, seed, 1.0)).later_than(&one), None, "seed {seed}");
         }
     }
 

@@ -46,7 +46,7 @@ fn anything(draw: &mut impl FnMut(usize) -> usize) -> (f64, What) {
 fn applied(kept: &Corrections) -> (Vec<Entrance>, Option<Corrected>) {
     let mut all = entrances();
     let found = Found { path: "take.corrections.json".into(), corrections: kept.clone(), later_s: 0.0 };
-    let mut corrected = apply::place(&mut all, &found, &Settings::default());
+    let mut corrected = apply::place(&mut all, &found, 7.0, &Settings::default());
     if let Some(corrected) = &mut corrected {
         apply::hear(&mut all, corrected);
     }
@@ -150,7 +150,8 @@ fn two_programs_at_once_lose_nothing() {
             scope.spawn(move || {
                 for k in 0..EACH {
                     let at_s = (part * EACH + k) as f64;
-                    amend(take, &sound(), |kept, _| drop(kept.say(By::Command, at_s, What::Removed))).expect("room");
+                    amend(take, &sound(), |kept, _| kept.say(By::Command, at_s, What::Removed).id.clone())
+                        .expect("room");
                 }
             });
         }
@@ -167,7 +168,7 @@ fn two_programs_at_once_lose_nothing() {
 fn a_renamed_and_trimmed_take_finds_its_corrections_and_takes_them_along() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let (old, new) = (folder.path().join("old.wav"), folder.path().join("new.wav"));
-    amend(&old, &sound(), |kept, _| drop(kept.say(By::Command, 3.5, What::Moved { to_s: 3.6 }))).expect("room");
+    amend(&old, &sound(), |kept, _| kept.say(By::Command, 3.5, What::Moved { to_s: 3.6 }).id.clone()).expect("room");
     // Half a second was cut off.
     let cut = |r: &(f64, f64)| (r.0 - 0.5, r.1);
     let trimmed = Fingerprint { duration_s: 6.5, rises: sound().rises.iter().map(cut).filter(|r| r.0 > 0.0).collect() };
@@ -175,7 +176,7 @@ fn a_renamed_and_trimmed_take_finds_its_corrections_and_takes_them_along() {
     assert!((found.later_s + 0.5).abs() < 1e-9 && found.path == path_of(&old));
     amend(&new, &trimmed, |kept, later_s| {
         assert_eq!(later_s, 0.0);
-        drop(kept.say(By::Command, 1.0, What::Removed));
+        kept.say(By::Command, 1.0, What::Removed);
     })
     .expect("room");
     let moved = read(&path_of(&new)).expect("corrections");
@@ -194,13 +195,13 @@ fn what_is_not_ours_is_left_as_it_is() {
     let newer = r#"{"format":"notefront.corrections","version":9}"#;
     for garbage in ["", "{", "[]", "{\"format\":\"other\"}", newer, "\u{0}\u{1}"] {
         std::fs::write(&path, garbage).expect("room");
-        let refused =
-            amend(&take, &sound(), |kept, _| drop(kept.say(By::Command, 1.0, What::Removed))).expect_err("not ours");
+        let refused = amend(&take, &sound(), |kept, _| kept.say(By::Command, 1.0, What::Removed).id.clone())
+            .expect_err("not ours");
         assert!(refused.to_string().contains("left as it is"), "{refused}");
         assert_eq!(std::fs::read_to_string(&path).expect("still there"), garbage);
     }
     std::fs::remove_file(&path).expect("ours");
-    amend(&take, &sound(), |kept, _| drop(kept.say(By::Command, 1.0, What::Removed))).expect("room");
+    amend(&take, &sound(), |kept, _| kept.say(By::Command, 1.0, What::Removed).id.clone()).expect("room");
     let other = Fingerprint { duration_s: 9.0, rises: (1..=12).map(|k| (0.61 * f64::from(k), 9.0)).collect() };
     assert!(matches!(find(&take, &other), Err(CorrectionsError::OtherSound(_))));
     assert!(find(Path::new("/no such folder/take.wav"), &other).expect("nothing to read").is_none());

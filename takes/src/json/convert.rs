@@ -118,7 +118,8 @@ impl From<&Entrance> for EntranceDocument {
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
             cannot_tell: reasons(e),
-            clarity: (e.verdict.clarity.is_finite() && !is_by_hand(&e.front)).then(|| e.verdict.clarity.round().clamp(0.0, 100.0) as u8),
+            clarity: (e.verdict.clarity.is_finite() && !is_by_hand(&e.front))
+                .then(|| e.verdict.clarity.round().clamp(0.0, 100.0) as u8),
             faults: worst_first(e),
         }
     }

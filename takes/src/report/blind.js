@@ -71,7 +71,7 @@ const blind = (() => {
     return all;
   };
   const fronts = () => desk.takes.flatMap((take, k) =>
-    take.entrances.filter((e) => sound.held(k, e.at) && !desk.active(k).some((c) => c.what === "removed" && Math.abs(c.at_s - e.at) < 0.08))
+    take.entrances.filter((e) => !e.own && sound.held(k, e.at) && !desk.active(k).some((c) => c.what === "removed" && Math.abs(c.at_s - e.at) < 0.08))
       .map((e) => ({ ...e, take: k })));
 
   const percent = (share) => `${Math.round(100 * share)} %`;
@@ -79,7 +79,8 @@ const blind = (() => {
   const table = (pairs) => [[0, 0], [0, 0]].map((row, i) => row.map((_, j) => pairs.filter(([a, b]) => Number(a) === i && Number(b) === j).length));
   const kappaWords = (pairs) => {
     const found = kappa(table(pairs));
-    return found ? `kappa ${found.value.toFixed(2)} (${found.low.toFixed(2)} to ${found.high.toFixed(2)}, 95 of 100)` : "kappa cannot be told: one answer throughout";
+    const two = (x) => x.toFixed(2).replace("-", "\u2212");
+    return found ? `kappa ${two(found.value)} (${two(found.low)} to ${two(found.high)}, 95 times out of 100)` : "kappa cannot be told: one answer throughout";
   };
   /** The end of a sitting in sentences. */
   const sentences = (sitting) => {

@@ -3,7 +3,6 @@
 
 use crate::compare::HeardTake;
 use crate::corrections::{Correction, Corrections, ear};
-use crate::json::FoundDocument;
 use crate::summary::Register;
 use crate::words;
 use maud::{Markup, PreEscaped, html};
@@ -117,8 +116,9 @@ fn entrance(heard: &HeardTake, place: usize, e: &Entrance) -> Value {
         "note": super::note_name(e),
         "register": e.front.midi_note.map(Register::of).map(Register::as_str),
         "faults": words::worst_first(e).iter().map(|f| f.name.as_str()).collect::<Vec<_>>(),
-        "measured": FoundDocument::from(&found).faults,
+        "measured": heard_faults().filter(|f| found.verdict.faults.get(*f).is_some()).map(FaultName::as_str).collect::<Vec<_>>(),
         "near": near,
+        "own": by_ear.is_some_and(|by_ear| by_ear.found.is_none()),
     })
 }
 

@@ -160,7 +160,7 @@ fn embed(takes: &[HeardTake], heard_beside: &[Vec<usize>]) -> (Vec<Sounds>, Vec<
     let mut remarks = Vec::new();
     let duration_s = takes.iter().map(|t| t.take.source.duration_s).sum();
     // Whole takes where they fit, else the fronts alone.
-    let whole = (0..sound::NUM_RUNGS).filter(|rung| sound::bytes_at_most(duration_s, *rung) <= MAX_SOUND_BYTES as f64);
+    let whole = (0..sound::NUM_RUNGS).filter(|rung| sound::about_bytes(duration_s, *rung) <= MAX_SOUND_BYTES as f64);
     let tries = whole.map(|rung| (rung, true)).chain((0..sound::NUM_RUNGS).map(|rung| (rung, false)));
     for (rung, is_whole) in tries {
         remarks.clear();

@@ -5,7 +5,7 @@ use crate::{bad_value, complain, report_trouble, scan_all};
 use clap::Args;
 use notefront_dsp::{Entrance, units};
 use notefront_takes::corrections::words::{self, Asked};
-use notefront_takes::corrections::{By, Correction, Corrections, What, amend, ear, file, find};
+use notefront_takes::corrections::{By, Correction, Corrections, What, agreement, amend, ear, file, find};
 use notefront_takes::take::Take;
 use notefront_takes::words::clock;
 use std::io::{self, Write};
@@ -146,6 +146,9 @@ fn print(take: &Take, told: &str, judging: &Judging) -> io::Result<()> {
         _ => writeln!(out, "Nothing is said of this take: it is judged as it was measured.")?,
     }
     if let Some(corrected) = &take.corrected {
+        if let Some(agreement) = agreement::blind(&corrected.by_ear) {
+            writeln!(out, "{}", agreement.in_words())?;
+        }
         let lines = ear::lines_of(&ear::said(&corrected.by_ear), &judging.options.settings);
         write!(out, "{}", ear::advice(&lines))?;
     }
