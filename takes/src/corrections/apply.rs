@@ -133,10 +133,8 @@ fn say(items: &mut Vec<Item>, said: Correction, corrected: &mut Corrected, setti
         }
         What::Removed => {
             let item = items.remove(i);
-            match item.by_ear.found {
-                Some(found) => corrected.removed.push((said, found)),
-                None => {} // the player's own: it was added and taken away again
-            }
+            // The player's own was added and taken away again: nothing is left to tell.
+            corrected.removed.extend(item.by_ear.found.map(|found| (said, found)));
             return;
         }
         What::Joined if i == 0 => return corrected.lost.push(said),
