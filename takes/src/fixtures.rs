@@ -1,6 +1,8 @@
 //! Entrances made by hand for the tests of words, tables and documents.
 
 use crate::audio_file::ChannelChoice;
+use crate::corrections::Fingerprint;
+use crate::corrections::ear::Lines;
 use crate::take::{ScanOptions, Take, TakeSource, Warning};
 use notefront_dsp::entrance::{InstantUncertainty, Split};
 use notefront_dsp::{
@@ -115,5 +117,8 @@ pub fn take() -> Take {
         warnings: vec![Warning::Clipped(12.4)],
         beats: None,
         reading: None,
+        sound: Fingerprint::default(),
+        lines: Lines::default(),
+        corrected: None,
     }
 }

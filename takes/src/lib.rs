@@ -8,8 +8,11 @@ pub mod beats;
 pub mod click;
 pub mod pulse;
 pub mod sheet;
-pub mod take;
 pub mod words;
+// Files out come last, but for what a take is read with.
+pub mod atomic_file;
+pub mod corrections;
+pub mod take;
 pub mod loudness;
 pub mod compare;
 
@@ -24,9 +27,9 @@ pub mod table;
 pub mod comparison_table;
 pub mod glyph;
 pub mod corridor;
+pub mod front_view;
 
 // Files out.
-pub mod atomic_file;
 pub mod report;
 pub mod csv_file;
 pub mod mark_files;

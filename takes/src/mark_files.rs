@@ -4,7 +4,7 @@
 use crate::atomic_file::{Prepared, WriteError, put_all_in_place};
 use crate::csv_file;
 use crate::json::marks::MarksDocument;
-use crate::marks::{Marking, marks};
+use crate::marks::Marking;
 use crate::smf;
 use crate::wav_cue::{self, MarkError, Marked};
 use std::ffi::OsStr;
@@ -31,7 +31,7 @@ pub struct MarkFiles {
 /// A file that cannot be written: then none is. A WAV file that cannot be copied is told in the result.
 pub fn mark_take(take: &Path, folder: &Path, marking: Marking<'_>) -> Result<MarkFiles, WriteError> {
     let stem = take.file_stem().unwrap_or(OsStr::new("take"));
-    let points = marks(marking.entrances, marking.which);
+    let points = marking.marks();
     let wav_copy = wav_cue::prepare(take, &file_of(folder, stem, "wav"), &points);
     let (mut files, wav) = match wav_copy {
         Ok((prepared, marked)) => (vec![prepared], Ok(marked)),
@@ -51,7 +51,7 @@ pub fn mark_sound(name: &OsStr, folder: &Path, marking: Marking<'_>) -> Result<V
 }
 
 fn prepare_plain(folder: &Path, stem: &OsStr, marking: Marking<'_>) -> Result<Vec<Prepared>, WriteError> {
-    let points = marks(marking.entrances, marking.which);
+    let points = marking.marks();
     let midi = if marking.session.is_empty() {
         let beats_s = marking.beats.map_or_else(Vec::new, |beats| beats.until(marking.duration_s));
         smf::bytes(&points, &beats_s)

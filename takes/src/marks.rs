@@ -1,6 +1,7 @@
 //! Entrances as marks on a time line: which of them, where, how long, and in which words.
 
 use crate::beats::{Beats, Bend};
+use crate::corrections::{self, ByEar, Heard};
 use crate::mark_note::MarkNote;
 use crate::words;
 use notefront_dsp::verdict::table;
@@ -73,6 +74,8 @@ pub struct Marking<'a> {
     pub session: &'a [Bend],
     /// Places of the entrances, in their order; empty where none is known.
     pub places: &'a [Place],
+    /// What the player says of the entrances, in their order; empty where nothing was said.
+    pub by_ear: &'a [ByEar],
     /// Length of the sound in seconds: the tempo map of the beats ends with it.
     pub duration_s: f64,
 }
@@ -81,7 +84,33 @@ impl<'a> Marking<'a> {
     /// The entrances of the choice, each with its place.
     pub fn chosen(self) -> impl Iterator<Item = (&'a Entrance, Option<&'a Place>)> {
         let placed = self.entrances.iter().enumerate().map(move |(i, entrance)| (entrance, self.places.get(i)));
-        placed.filter(move |(entrance, _)| self.which.takes(entrance))
+        let chosen = placed.enumerate().filter(move |(i, (entrance, _))| self.takes(*i, entrance));
+        chosen.map(|(_, placed)| placed)
+    }
+
+    /// Whether an entrance is marked: what is unclear to the ear is flagged by the player.
+    fn takes(self, place: usize, entrance: &Entrance) -> bool {
+        self.which.takes(entrance) || (self.which == Which::Flagged && self.is_unclear_by_ear(place))
+    }
+
+    fn is_unclear_by_ear(self, place: usize) -> bool {
+        self.by_ear.get(place).is_some_and(|by_ear| matches!(by_ear.heard, Some(Heard::Unclear(_))))
+    }
+
+    /// The marks of the choice, in the order of the sound. What the player said follows what was measured.
+    #[must_use]
+    pub fn marks(self) -> Vec<Mark> {
+        let places = self.entrances.iter().enumerate().filter(|(i, e)| self.takes(*i, e));
+        let marked = places.filter_map(|(i, entrance)| {
+            let mut mark = mark(entrance, self.which)?;
+            if let Some(by_ear) = self.by_ear.get(i).filter(|by_ear| !by_ear.said.is_empty()) {
+                mark.label = ascii(&format!("{} [{}]", mark.label, corrections::words::of(by_ear)));
+            }
+            Some(mark)
+        });
+        let mut marks: Vec<Mark> = marked.collect();
+        marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        marks
     }
 }
 

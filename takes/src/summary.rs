@@ -1,5 +1,8 @@
 //! A take in a few figures: how many entrances, which faults, which register, and the medians.
 
+use crate::corrections::apply::is_by_hand;
+use crate::corrections::{ByEar, Heard};
+use crate::take::Take;
 use notefront_dsp::{Entrance, FaultName, Told, units};
 
 /// Fewest values a median is told for: with five, the interval from the least to the greatest holds
@@ -204,6 +207,23 @@ impl Summary {
         }
     }
 
+    /// Sums a take up: what is unclear to the player's ear counts as flagged too.
+    #[must_use]
+    pub fn of_take(take: &Take) -> Self {
+        let mut summary = Self::of(&take.entrances);
+        let by_ear = take.corrected.iter().flat_map(|corrected| &corrected.by_ear);
+        let is_by_ear_alone =
+            |(e, by_ear): &(&Entrance, &ByEar)| !e.is_flagged() && matches!(by_ear.heard, Some(Heard::Unclear(_)));
+        for (entrance, _) in take.entrances.iter().zip(by_ear).filter(is_by_ear_alone) {
+            summary.all.num_flagged += 1;
+            let register = entrance.front.midi_note.map(Register::of);
+            if let Some((_, count)) = summary.registers.iter_mut().find(|(r, _)| Some(*r) == register) {
+                count.num_flagged += 1;
+            }
+        }
+        summary
+    }
+
     /// Faults that occur, the most frequent first.
     #[must_use]
     pub fn most_frequent_faults(&self) -> Vec<(FaultName, usize)> {
@@ -216,7 +236,7 @@ impl Summary {
 fn medians(entrances: &[Entrance]) -> Medians {
     let of = |told: fn(&Entrance) -> Option<f64>| Median::of(entrances.iter().filter_map(told).collect());
     Medians {
-        clarity: of(|e| Some(e.verdict.clarity)),
+        clarity: of(|e| Some(e.verdict.clarity).filter(|_| !is_by_hand(&e.front))),
         noise_before_tone_ms: of(|e| value(e.front.noise_before_tone_ms).filter(|&ms| ms > 0.0)),
         approach_cents_abs: of(|e| value(e.front.approach_cents).map(f64::abs)),
         speak_ms: of(|e| value(e.front.speak_ms)),

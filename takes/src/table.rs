@@ -1,6 +1,8 @@
 //! A take for people: a table of its entrances and a closing summary, as a colleague would note them.
 
 use crate::beats::{Beats, Origin};
+use crate::corrections;
+use crate::corrections::apply::is_by_hand;
 use crate::sheet::{Reading, Step, Verdict};
 use crate::summary::{Count, Median, Summary};
 use crate::take::Take;
@@ -29,7 +31,7 @@ const MIN_WIDTH: u16 = 40;
 /// A take as text, with a line feed at its end.
 #[must_use]
 pub fn take(take: &Take, style: TableStyle) -> String {
-    let summary = Summary::of(&take.entrances);
+    let summary = Summary::of_take(take);
     let mut text = heading(take);
     for warning in &take.warnings {
         let _ = writeln!(text, "  Note: {warning}");
@@ -41,6 +43,9 @@ pub fn take(take: &Take, style: TableStyle) -> String {
         let _ = write!(text, "\n{}\n", entrance_table(&shown, style));
     }
     let _ = write!(text, "\n{}", closing(&summary));
+    if let Some(corrected) = &take.corrected {
+        let _ = write!(text, "\n{}", corrections::words::block(&take.entrances, corrected));
+    }
     if let Some(reading) = &take.reading {
         let _ = write!(text, "\n{}", notes(reading, &take.entrances));
     }
@@ -202,6 +207,17 @@ fn entrance_table(shown: &[&Entrance], style: TableStyle) -> String {
 
 /// One row for each fault; time, note and clarity stand in the first only.
 fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
+    if is_by_hand(&entrance.front) {
+        let (at, name) = (Cell::new(words::clock(entrance.front.speaks_s)), Cell::new(note(entrance)));
+        return vec![vec![
+            at,
+            name,
+            Cell::new("added"),
+            Cell::new("yours: not measured"),
+            Cell::new(""),
+            Cell::new(""),
+        ]];
+    }
     let faults = words::worst_first(entrance);
     let mut rows = vec![vec![
         Cell::new(words::clock(entrance.front.speaks_s)),

@@ -3,6 +3,9 @@
 use crate::audio_file::{AudioFile, ChannelChoice, Findings, ReadError};
 use crate::beats::{Beats, Origin};
 use crate::click::{self, ClickError};
+use crate::corrections::ear::Lines;
+use crate::corrections::fingerprint::Listener;
+use crate::corrections::{self, Corrected, Fingerprint, apply};
 use crate::pulse;
 use crate::sheet::{self, Reading, Sheet};
 use notefront_dsp::analyzer::collect;
@@ -44,6 +47,10 @@ pub struct Reference {
     pub beats: BeatSource,
     /// Written notes.
     pub sheet: Option<Arc<Sheet>>,
+    /// The player's corrections are looked for beside the take and applied.
+    pub is_corrected: bool,
+    /// Where the player moved the lines to.
+    pub lines: Lines,
 }
 
 /// Where a take came from.
@@ -76,6 +83,12 @@ pub struct Take {
     pub beats: Option<Beats>,
     /// The take read along with the written notes.
     pub reading: Option<Reading>,
+    /// By which the sound is found again.
+    pub sound: Fingerprint,
+    /// Where the player moved the lines to.
+    pub lines: Lines,
+    /// What the player says of it, where it was applied.
+    pub corrected: Option<Box<Corrected>>,
 }
 
 /// Something about a recording that its player should know before trusting the numbers.
@@ -109,6 +122,8 @@ pub enum Warning {
     ClickJudged(usize),
     /// Not played to the beats from there.
     NotToBeat(Origin),
+    /// Corrections that were not applied, with the reason.
+    Uncorrected(String),
     /// Results the analysis lost: a fault of the program.
     DroppedEvents(u64),
 }
@@ -152,6 +167,7 @@ impl std::fmt::Display for Warning {
                     "not played to this beat: timing is not judged (if it was, look at tempo, first beat and subdivision)"
                 )
             }
+            Self::Uncorrected(why) => write!(f, "corrections were not applied: {why}"),
             Self::DroppedEvents(n) => write!(f, "{n} results were lost inside the program: please report this"),
         }
     }
@@ -226,7 +242,17 @@ pub fn scan_against(
     }
     let mut take = scan_sound(path, heard.options, progress)?;
     take.warnings.extend(heard.warning);
+    let mut corrected = if reference.is_corrected { correct(&mut take) } else { None };
     hold_against(&mut take, reference, heard.beats);
+    if !reference.lines.are_usual() {
+        let settings = take.options.settings;
+        take.entrances.iter_mut().for_each(|e| reference.lines.judge(e, &settings));
+    }
+    if let Some(corrected) = &mut corrected {
+        apply::hear(&mut take.entrances, corrected);
+    }
+    take.corrected = corrected.map(Box::new);
+    take.lines = reference.lines;
     Ok(take)
 }
 
@@ -249,6 +275,17 @@ fn hear_click(path: &Path, options: ScanOptions, channel: usize, per_beat: u32) 
         Ok(clicks) => Ok(HeardClick { beats: Some(clicks.into_beats(per_beat)), options, warning: mixed }),
         Err(ClickError::Read(e)) => Err(e.into()),
         Err(ClickError::NoBeat(_)) => Ok(HeardClick { beats: None, options, warning: Some(Warning::NoClick(channel)) }),
+    }
+}
+
+/// Lays the player's corrections over what was found. Those that cannot be read are told, and the take is as measured.
+fn correct(take: &mut Take) -> Option<Corrected> {
+    match corrections::find(&take.source.path, &take.sound) {
+        Ok(found) => apply::place(&mut take.entrances, &found?, take.source.duration_s, &take.options.settings),
+        Err(e) => {
+            take.warnings.push(Warning::Uncorrected(e.to_string()));
+            None
+        }
     }
 }
 
@@ -278,14 +315,16 @@ fn scan_sound(path: &Path, options: ScanOptions, mut progress: impl FnMut(Progre
     let mut file = AudioFile::open(path, options.channel)?;
     let mut analyzer = Analyzer::new(file.sample_rate_hz(), options.settings).map_err(ScanError::Analysis)?;
     let mut fronts = Vec::new();
+    let mut listener = Listener::new(file.sample_rate_hz());
     let total_s = file.promised_s();
     while let Some(block) = file.next_block()? {
         feed(&mut analyzer, block, &mut fronts);
+        listener.push(block);
         progress(Progress { done_s: file.position_s(), total_s });
     }
     analyzer.finish();
     collect(&mut analyzer, &mut fronts);
-    Ok(judged(path, options, &file, &analyzer, fronts))
+    Ok(Take { sound: listener.finish(), ..judged(path, options, &file, &analyzer, fronts) })
 }
 
 /// Events are taken out often, since the analysis keeps a limited number.
@@ -313,7 +352,8 @@ fn judged(path: &Path, options: ScanOptions, file: &AudioFile, analyzer: &Analyz
     let mut warnings = recording_warnings(&findings, &source);
     warnings.extend(analysis_warnings(analyzer, &fronts));
     let entrances = fronts.into_iter().map(|front| Entrance::of(front, None, &options.settings)).collect();
-    Take { source, options, entrances, warnings, beats: None, reading: None }
+    let (sound, lines, corrected) = (Fingerprint::default(), Lines::default(), None);
+    Take { source, options, entrances, warnings, beats: None, reading: None, sound, lines, corrected }
 }
 
 fn recording_warnings(findings: &Findings, source: &TakeSource) -> Vec<Warning> {

@@ -61,7 +61,7 @@ pub fn reason(why: CannotTell) -> &'static str {
         CannotTell::NoAir => "no air",
         CannotTell::CutOff => "the sound begins inside the note",
         CannotTell::NoBody => "no held tone after it",
-        CannotTell::NotMeasured => "not measured by the version that kept it",
+        CannotTell::NotMeasured => "not measured",
     }
 }
 

@@ -90,6 +90,13 @@ fn write_pages(folder: &Path) {
     write_report(&[&spoilt], &folder.join("one.html"));
     write_report(&[&spoilt, &clean], &folder.join("two.html"));
     write_report(&[&spoilt, &clean, &spoilt], &folder.join("three.html"));
+    let shared = std::env::var_os("NOTEFRONT_SHARED").map_or_else(|| PathBuf::from("../../shared"), PathBuf::from);
+    let real = shared.join("playing/chamber-trombone.flac");
+    if real.exists() {
+        write_report(&[&real], &folder.join("real.html"));
+    } else {
+        eprintln!("SKIPPED: a page of real playing, for want of {}", real.display());
+    }
     let empty = HeardTake {
         take: Take { entrances: Vec::new(), ..scan(&spoilt, ScanOptions::default(), |_| {}).expect("a good take") },
         loudness: Loudness::default(),
@@ -113,13 +120,34 @@ fn the_page_holds_in_a_browser() {
     let kept = std::env::var_os("NOTEFRONT_KEEP_PAGES").map(PathBuf::from);
     let folder = kept.unwrap_or_else(|| temporary.path().to_owned());
     write_pages(&folder);
-    let script = browser_tests().join("page.test.mjs");
+    let scripts = ["page.test.mjs", "listen.test.mjs"].map(|name| browser_tests().join(name));
     let output = Command::new("node")
         .args(["--test", "--test-reporter=spec"])
-        .arg(script)
+        .args(scripts)
         .env("NOTEFRONT_PAGES", &folder)
         .output()
         .expect("Node.js starts");
     println!("{}", said(&output));
     assert!(output.status.success(), "{}", said(&output));
+    corrections_of_the_page_are_followed(&folder);
+}
+
+/// What was said on the page is taken in, from its file or from the page itself, and followed by the next scan.
+fn corrections_of_the_page_are_followed(folder: &Path) {
+    let take = folder.join("spoilt.wav");
+    let take = take.to_str().expect("a plain name");
+    let scanned = || -> serde_json::Value {
+        serde_json::from_slice(&notefront(&["scan", "--json", take]).stdout).expect("a document")
+    };
+    let first = scanned();
+    for (from, num) in [("from-page.corrections.json", "2 corrections"), ("from-page.html", "nothing new")] {
+        let output = notefront(&["correct", take, "--from", folder.join(from).to_str().expect("a plain name")]);
+        let told = common::stdout(&output);
+        assert!(output.status.success() && told.contains(num), "{told} {}", stderr(&output));
+    }
+    let corrected = scanned();
+    let num = |document: &serde_json::Value, field: &str| document["summary"][field].as_u64().expect("a number");
+    assert_eq!(num(&corrected, "num_flagged") + 1, num(&first, "num_flagged"));
+    assert_eq!(num(&corrected, "num_entrances"), num(&first, "num_entrances") + 1);
+    fs::remove_file(folder.join("spoilt.corrections.json")).expect("it was written");
 }

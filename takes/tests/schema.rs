@@ -8,12 +8,13 @@ use serde_json::Value;
 use std::path::PathBuf;
 
 /// Every schema, by the name of its file.
-fn schemas() -> [(&'static str, Schema); 3] {
+fn schemas() -> [(&'static str, Schema); 4] {
     use notefront_takes::json;
     [
         ("notefront.take.schema.json", json::schema()),
         ("notefront.comparison.schema.json", json::comparison::schema()),
         ("notefront.marks.schema.json", json::marks::schema()),
+        ("notefront.corrections.schema.json", notefront_takes::corrections::schema()),
     ]
 }
 

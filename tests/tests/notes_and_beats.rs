@@ -85,7 +85,7 @@ fn score(name: &str) -> Arc<sheet::Sheet> {
 }
 
 fn scan(path: &Path, score: Option<Arc<sheet::Sheet>>) -> Take {
-    let reference = Reference { beats: BeatSource::Search, sheet: score };
+    let reference = Reference { beats: BeatSource::Search, sheet: score, ..Reference::default() };
     scan_against(path, ScanOptions::default(), &reference, |_| {}).expect("a take that can be read")
 }
 

@@ -3,6 +3,7 @@
 use super::*;
 use crate::audio_file::ChannelChoice;
 use crate::beats::{Beats, Course, Origin};
+use crate::corrections::apply::is_by_hand;
 use crate::summary::{Count, Median, Medians, Register, Summary};
 use crate::take::{Take, TakeSource};
 use crate::words;
@@ -32,7 +33,8 @@ impl From<&Take> for TakeDocument {
             grid: take.beats.as_ref().map(GridDocument::from),
             entrances: take.entrances.iter().map(EntranceDocument::from).collect(),
             notes: take.reading.as_ref().map(NotesDocument::from),
-            summary: SummaryDocument::from(&Summary::of(&take.entrances)),
+            corrections: Self::corrections_of(take),
+            summary: SummaryDocument::from(&Summary::of_take(take)),
             warnings: take.warnings.iter().map(ToString::to_string).collect(),
         }
     }
@@ -62,6 +64,7 @@ impl From<&Take> for SettingsDocument {
                 ChannelChoice::One(n) => Some(n),
             },
             analysed_rate_hz: take.source.analysed_rate_hz,
+            lines: take.lines.moved().map(|(fault, ratio)| (fault.into(), ratio)).collect(),
         }
     }
 }
@@ -115,7 +118,8 @@ impl From<&Entrance> for EntranceDocument {
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
             cannot_tell: reasons(e),
-            clarity: e.verdict.clarity.is_finite().then(|| e.verdict.clarity.round().clamp(0.0, 100.0) as u8),
+            clarity: (e.verdict.clarity.is_finite() && !is_by_hand(&e.front))
+                .then(|| e.verdict.clarity.round().clamp(0.0, 100.0) as u8),
             faults: worst_first(e),
         }
     }

@@ -5,10 +5,12 @@
 //! added fields do not raise it.
 
 mod convert;
+mod corrections;
 pub mod comparison;
 pub mod marks;
 mod notes;
 
+pub use corrections::*;
 pub use notes::*;
 
 use schemars::{JsonSchema, Schema};
@@ -42,6 +44,8 @@ pub struct TakeDocument {
     pub entrances: Vec<EntranceDocument>,
     /// The take against the written notes; null when none were given.
     pub notes: Option<NotesDocument>,
+    /// What the player says of the take, which the entrances and the summary follow; null where nothing was said.
+    pub corrections: Option<TakeCorrectionsDocument>,
     /// The take in figures.
     pub summary: SummaryDocument,
     /// What is odd about the recording, as sentences.
@@ -76,6 +80,9 @@ pub struct SettingsDocument {
     pub channel: Option<usize>,
     /// Rate the take was analysed at, Hz; lower than the file's above 192 kHz.
     pub analysed_rate_hz: f64,
+    /// Lines the player moved, as multiples of their usual place; left out where none was.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub lines: BTreeMap<FaultNameDocument, f64>,
 }
 
 /// The horn.

@@ -1,4 +1,5 @@
-//! The card of one flagged entrance: what is wrong, its close-up, its numbers, its sound and a place for notes.
+//! The card of one flagged entrance: what is wrong, its close-up, its numbers, its sound and a place for notes. Cards
+//! fold; the three that matter most are open.
 
 use super::close_up::{close_up, minus};
 use super::{Sounds, note_name, play, register, spoken};
@@ -6,26 +7,33 @@ use crate::words;
 use maud::{Markup, html};
 use notefront_dsp::{CannotTell, Entrance, Told};
 
+/// Cards that are open at first: nobody works on more at once.
+const NUM_OPEN: usize = 3;
+
 /// The card of an entrance; `rank` is its place among the most unclear, from 1.
 pub fn card(id: &str, rank: usize, entrance: &Entrance, sounds: &Sounds) -> Markup {
     let faults = words::worst_first(entrance);
     let names: Vec<_> = faults.iter().map(|f| f.name.as_str()).collect();
+    let heard: Vec<_> = faults.iter().map(|f| words::word(f.name)).collect();
     let heading = format!("{id}-h");
     html! {
         article.card #(id) tabindex="-1" aria-labelledby=(heading) data-faults=(names.join(" ")) data-register=(register(entrance).map_or("", |r| r.as_str()))
             data-clarity=(format!("{:.2}", entrance.verdict.clarity)) data-time=(format!("{:.3}", entrance.front.speaks_s)) {
-            div.title {
-                h4 #(heading) { span.rank { (rank) } " " (note_name(entrance)) span.at { " at " (words::clock(entrance.front.speaks_s)) } }
-                span.clarity { "clarity " b { (format!("{:.0}", entrance.verdict.clarity)) } }
-                (play(entrance, sounds, "Play"))
+            details.fold open[rank <= NUM_OPEN] {
+                summary {
+                    h4 #(heading) { span.rank { (rank) } " " (note_name(entrance)) span.at { " at " (words::clock(entrance.front.speaks_s)) } }
+                    span.clarity { "clarity " b { (format!("{:.0}", entrance.verdict.clarity)) } }
+                    span.what { (heard.join(", ")) }
+                }
+                ul.faults { @for fault in &faults {
+                    li { b { (words::word(fault.name)) } ": " (words::because(entrance, fault.name)) " " span.sure { "(" (words::sureness(fault)) ")" } }
+                } }
+                @if let Some(worst) = faults.first() { p.try { "Players usually try: " (words::usual_remedy(worst.name)) "." } }
+                (close_up(entrance, &spoken(entrance)))
+                (numbers(entrance))
+                label.note { "Teacher's note" textarea rows="2" {} }
             }
-            ul.faults { @for fault in &faults {
-                li { b { (words::word(fault.name)) } ": " (words::because(entrance, fault.name)) " " span.sure { "(" (words::sureness(fault)) ")" } }
-            } }
-            @if let Some(worst) = faults.first() { p.try { "Players usually try: " (words::usual_remedy(worst.name)) "." } }
-            (close_up(entrance, &spoken(entrance)))
-            (numbers(entrance))
-            label.note { "Teacher's note" textarea rows="2" {} }
+            (play(entrance, sounds, "Play"))
         }
     }
 }

@@ -3,6 +3,7 @@
 use super::{note_name, svg};
 use crate::beats::Beats;
 use crate::compare::HeardTake;
+use crate::corrections::{self, Corrected};
 use crate::glyph::{self, DOT_PX, Glyph, GlyphScale, Mark as GlyphMark, MarkKind, glyph};
 use crate::words;
 use maud::{Markup, html};
@@ -22,9 +23,9 @@ const BASE_PX: f64 = 84.0;
 /// Height of the tallest stroke, px.
 pub const FULL_PX: f64 = 66.0;
 /// Room a note's name takes, px: names that would touch the one before are left out.
-const NAME_PX: f64 = 21.0;
+const NAME_PX: f64 = 25.0;
 /// Room a number over a stroke takes, px.
-const RANK_PX: f64 = 17.0;
+const RANK_PX: f64 = 19.0;
 /// Px that marks may reach over the edge of a tile: within the margin of the lane.
 const EDGE_PX: f64 = 8.0;
 /// Most tiles drawn: 20 000 entrances stay a page that opens. Longer takes are cut, and it is said.
@@ -38,13 +39,14 @@ pub struct Mark {
 }
 
 /// The lane of a take.
-pub fn lane(heard: &HeardTake, mark: impl Fn(&Entrance) -> Mark) -> Markup {
+pub fn lane(take: usize, heard: &HeardTake, mark: impl Fn(&Entrance) -> Mark) -> Markup {
     let entrances = &heard.take.entrances;
-    let lane = Lane { tiles: Tiles::new(heard.take.beats.as_ref()), loudest: loudest_db(entrances), entrances };
+    let by_ear = heard.take.corrected.as_deref();
+    let lane = Lane { tiles: Tiles::new(heard.take.beats.as_ref()), loudest: loudest_db(entrances), entrances, by_ear };
     let groups = lane.groups();
     let num_left_out = groups.len().saturating_sub(MAX_TILES);
     html! {
-        div.lane tabindex="0" role="region" aria-label="The lane: every entrance drawn in its place. The table of all entrances says the same in words." {
+        div.lane data-take=(take) tabindex="0" role="region" aria-label="The lane: every entrance drawn in its place. The table of all entrances says the same in words." {
             @for (k, (tile, range)) in groups.iter().take(MAX_TILES).enumerate() {
                 (lane.tile(*tile, range.clone(), k.checked_sub(1).map(|k| groups[k].0), &mark))
             }
@@ -106,6 +108,7 @@ struct Lane<'a> {
     tiles: Tiles<'a>,
     loudest: f64,
     entrances: &'a [Entrance],
+    by_ear: Option<&'a Corrected>,
 }
 
 impl Lane<'_> {
@@ -126,7 +129,7 @@ impl Lane<'_> {
         let (width, height) = TILE_PX;
         let rest_s = before.map_or(0, |before| tile - before - 1) as f64 * self.tiles.seconds;
         html! {
-            svg.tile viewBox=(format!("0 0 {width} {height}")) aria-hidden="true" focusable="false" {
+            svg.tile viewBox=(format!("0 0 {width} {height}")) data-from=(format!("{:.4}", self.tiles.start_s(tile))) data-to=(format!("{:.4}", self.tiles.start_s(tile + 1))) aria-hidden="true" focusable="false" {
                 line.ground x1="0" y1=(BASE_PX) x2=(width) y2=(BASE_PX) {}
                 @for x in self.tiles.beats(tile) {
                     line.beat x1=(svg::px(x)) y1=(BASE_PX + 1.0) x2=(svg::px(x)) y2=(BASE_PX + 8.0) {}
@@ -172,11 +175,13 @@ impl Lane<'_> {
     fn placed(&self, tile: i64, i: usize, mark: &impl Fn(&Entrance) -> Mark) -> Markup {
         let entrance = &self.entrances[i];
         let drawn = glyph(entrance, &entrance.verdict.faults, &self.scale(tile, i));
+        let said = self.by_ear.and_then(|corrected| corrected.of(i));
         html! {
-            g.glyph.flagged[entrance.is_flagged()] data-for=(mark(entrance).id) transform=(format!("translate({} {BASE_PX})", svg::px(self.x(tile, i)))) {
-                title { (super::spoken(entrance)) }
+            g.glyph.flagged[entrance.is_flagged()].ear[said.is_some()].own[said.is_some_and(|s| s.found.is_none())] data-place=(i) data-for=(mark(entrance).id) transform=(format!("translate({} {BASE_PX})", svg::px(self.x(tile, i)))) {
+                title { (super::spoken(entrance)) @if let Some(said) = said { " (" (corrections::words::of(said)) ")" } }
                 path.body d=(self.body(tile, i, drawn.height)) {}
                 (ink(&drawn))
+                @if said.is_some() { circle.ring cx="0" cy=(svg::px(-drawn.height - 5.0)) r="3" {} }
                 rect.touch x="-10" y=(svg::px(-FULL_PX - 16.0)) width="22" height=(svg::px(FULL_PX + 24.0)) {}
             }
         }

@@ -21,13 +21,15 @@ pub fn view(entrances: &[Entrance]) -> Markup {
     clear.verdict.faults = Faults::default();
     let occurs = |name: &FaultName| entrances.iter().any(|e| e.verdict.faults.get(*name).is_some());
     html! {
+        details.read { summary { h3 { "How to read the lane" } }
         ul.legend aria-label="How to read the lane" {
             li { (drawn(&clear)) span { "clear: a bare stroke, as tall as it is loud" } }
             @for name in FaultName::ALL.into_iter().filter(occurs) {
                 li { (drawn(&example(clear, name))) span { (meaning(name)) } }
             }
         }
-        p.facts { "Numbers over the strokes are those of the close-ups below. Fronts are drawn wider than the time line, as far as there is room; a foot goes to the beat itself. The pale shape behind is the sounding note." }
+        p.facts { "Numbers over the strokes are those of the close-ups below. Fronts are drawn wider than the time line, as far as there is room; a foot goes to the beat itself. The pale shape behind is the sounding note. A ring is what you said yourself; an entrance you added is dashed." }
+        }
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod svg;
 mod close_up;
+mod desk;
 mod lane;
 mod legend;
 mod cards;
@@ -139,9 +140,12 @@ pub fn page(takes: &[HeardTake]) -> Page {
                     @if let (Some(comparison), [a, b]) = (&comparison, takes) { (sides::view([a, b], comparison, &choice, &sounds)) }
                     @if let Some(choice) = chosen { (sides::choose_from(takes, choice, &sounds)) }
                     @for (k, heard) in takes.iter().enumerate() { (take_section(k, heard, takes.len(), &sounds[k])) }
+                    @if takes.iter().any(|t| !t.take.entrances.is_empty()) { (desk::sitting()) }
                     (shell::meaning())
                     (shell::cautions())
                 }
+                (desk::desk())
+                (desk::data(takes))
                 (sound_data(&sounds))
                 (shell::script())
             }
@@ -154,25 +158,45 @@ pub fn page(takes: &[HeardTake]) -> Page {
 /// each take that are heard beside another's are cut out too.
 fn embed(takes: &[HeardTake], heard_beside: &[Vec<usize>]) -> (Vec<Sounds>, Vec<String>) {
     let mut remarks = Vec::new();
-    for rung in 0..sound::NUM_RUNGS {
+    let duration_s = takes.iter().map(|t| t.take.source.duration_s).sum();
+    // Whole takes where they fit, else the fronts alone.
+    let whole = (0..sound::NUM_RUNGS).filter(|rung| sound::about_bytes(duration_s, *rung) <= MAX_SOUND_BYTES as f64);
+    let tries = whole.map(|rung| (rung, true)).chain((0..sound::NUM_RUNGS).map(|rung| (rung, false)));
+    for (rung, is_whole) in tries {
         remarks.clear();
-        let sounds: Vec<Sounds> =
-            (0..takes.len()).map(|k| cut(k, takes, &heard_beside[k], rung, &mut remarks)).collect();
+        let cut = |k: usize, remarks: &mut Vec<String>| {
+            let stretches = if is_whole {
+                sound::whole(takes[k].take.source.duration_s)
+            } else {
+                fronts(&takes[k], &heard_beside[k])
+            };
+            cut(k, takes, &stretches, rung, remarks)
+        };
+        let sounds: Vec<Sounds> = (0..takes.len()).map(|k| cut(k, &mut remarks)).collect();
         let bytes: usize = sounds.iter().flat_map(|s| &s.clips).map(|c| c.flac_base64.len()).sum();
-        if bytes <= MAX_SOUND_BYTES || rung + 1 == sound::NUM_RUNGS {
+        if bytes <= MAX_SOUND_BYTES || (!is_whole && rung + 1 == sound::NUM_RUNGS) {
             return (within(sounds, &mut remarks), remarks);
         }
     }
     (Vec::new(), remarks)
 }
 
-fn cut(k: usize, takes: &[HeardTake], heard_beside: &[usize], rung: usize, remarks: &mut Vec<String>) -> Sounds {
-    let (heard, target_lufs) = (&takes[k], sound::target_lufs(takes));
+/// Most clear fronts that are heard in a blind sitting of a take too long to be on its page as a whole.
+const MAX_CLEAR: usize = 60;
+
+/// The stretches around the fronts that a page of a long take plays.
+fn fronts(heard: &HeardTake, heard_beside: &[usize]) -> Vec<(f64, f64)> {
     let entrances = &heard.take.entrances;
     let mut times: Vec<f64> = worst_first(entrances).iter().take(MAX_CARDS).map(|e| e.front.speaks_s).collect();
     times.extend(heard_beside.iter().map(|&i| entrances[i].front.speaks_s));
-    let stretches = sound::stretches(&times, heard.take.source.duration_s);
-    let clips = sound::clips(heard, &stretches, rung, target_lufs).unwrap_or_else(|e| {
+    let clear: Vec<f64> = entrances.iter().filter(|e| !e.is_flagged()).map(|e| e.front.speaks_s).collect();
+    times.extend(clear.iter().step_by(clear.len().div_ceil(MAX_CLEAR).max(1)));
+    sound::stretches(&times, heard.take.source.duration_s)
+}
+
+fn cut(k: usize, takes: &[HeardTake], stretches: &[(f64, f64)], rung: usize, remarks: &mut Vec<String>) -> Sounds {
+    let (heard, target_lufs) = (&takes[k], sound::target_lufs(takes));
+    let clips = sound::clips(heard, stretches, rung, target_lufs).unwrap_or_else(|e| {
         remarks.push(format!("{}: the page has no sound of it ({e})", heard.take.source.path.display()));
         Vec::new()
     });
@@ -221,12 +245,14 @@ fn take_section(k: usize, heard: &HeardTake, num_takes: usize, sounds: &Sounds) 
         section.take aria-labelledby=(format!("t{k}")) {
             h2 #(format!("t{k}")) { @if num_takes > 1 { "Take " (letter) ": " (name(heard)) } @else { "The take" } }
             (overview::view(k, heard, sounds))
-            @if !entrances.is_empty() { (lane::lane(heard, |e| lane::Mark { id: id(k, e), rank: rank(e) })) (legend::view(entrances)) }
+            @if !entrances.is_empty() { (lane::lane(k, heard, |e| lane::Mark { id: id(k, e), rank: rank(e) })) }
+            (overview::by_ear(heard))
             @if !worst.is_empty() {
                 h3 { "Worst entrances first" }
                 @if worst.len() > MAX_CARDS { p.remark { "The " (MAX_CARDS) " most unclear of " (worst.len()) " are shown." } }
                 div.cards { @for (i, entrance) in worst.iter().take(MAX_CARDS).enumerate() { (cards::card(&id(k, entrance), i + 1, entrance, sounds)) } }
             }
+            (legend::view(entrances))
             (overview::against_the_notes(heard))
             (patterns::view(heard))
             @if !entrances.is_empty() { (overview::all_entrances(k, entrances, rank)) }
@@ -261,7 +287,7 @@ fn play(entrance: &Entrance, sounds: &Sounds, what: &str) -> Markup {
     let length = sound::BEFORE_S + sound::AFTER_S;
     html! {
         @if let Some((clip, offset)) = sounds.of(entrance) {
-            button.play type="button" data-clip=(clip) data-offset=(format!("{offset:.3}")) data-length=(format!("{length:.2}")) aria-label=(format!("{what} {}", spoken(entrance))) { (what) }
+            button.play type="button" data-take=(sounds.take) data-at=(format!("{:.4}", entrance.front.speaks_s)) data-clip=(clip) data-offset=(format!("{offset:.3}")) data-length=(format!("{length:.2}")) aria-label=(format!("{what} {}", spoken(entrance))) { (what) }
         } @else { span.remark { "no sound" } }
     }
 }
@@ -269,7 +295,7 @@ fn play(entrance: &Entrance, sounds: &Sounds, what: &str) -> Markup {
 fn sound_data(sounds: &[Sounds]) -> Markup {
     html! {
         @for take in sounds { @for (k, clip) in take.clips.iter().enumerate() {
-            script type="text/plain" id=(format!("c{}-{k}", take.take)) { (PreEscaped(&clip.flac_base64)) }
+            script.clip type="text/plain" id=(format!("c{}-{k}", take.take)) data-take=(take.take) data-from=(format!("{:.4}", clip.start_s)) data-to=(format!("{:.4}", clip.end_s)) { (PreEscaped(&clip.flac_base64)) }
         } }
     }
 }

@@ -2,6 +2,8 @@
 
 use super::{MAX_CARDS, Sounds, id, note_name, play};
 use crate::compare::HeardTake;
+use crate::corrections;
+use crate::corrections::apply::is_by_hand;
 use crate::summary::{Count, Median, Summary};
 use crate::table::{self, what_went_wrong, where_it_went_wrong};
 use crate::words;
@@ -13,7 +15,7 @@ const MAX_ROWS: usize = 3_000;
 
 /// The first words about a take.
 pub fn view(k: usize, heard: &HeardTake, sounds: &Sounds) -> Markup {
-    let summary = Summary::of(&heard.take.entrances);
+    let summary = Summary::of_take(&heard.take);
     html! {
         p.lead { (verdict(&summary)) }
         (first_to_hear(k, &heard.take.entrances, sounds))
@@ -33,7 +35,7 @@ fn first_to_hear(k: usize, entrances: &[Entrance], sounds: &Sounds) -> Markup {
     let first = table::first_three(entrances);
     html! {
         @if !first.is_empty() {
-            p.lead { (table::listen_to(first.len())) ":" }
+            p.lead.first-words { (table::listen_to(first.len())) ":" }
             ul.plain.first { @for entrance in &first {
                 li {
                     (play(entrance, sounds, "Play")) " "
@@ -54,6 +56,18 @@ fn verdict(summary: &Summary) -> String {
         (n, flagged) => {
             let share = 100.0 * flagged as f64 / n as f64;
             format!("{flagged} of {n} entrances ({share:.0} %) are unclear: {}.", what_went_wrong(summary))
+        }
+    }
+}
+
+/// What the player says of the take.
+pub fn by_ear(heard: &HeardTake) -> Markup {
+    let told = heard.take.corrected.as_ref().map(|c| corrections::words::block(&heard.take.entrances, c));
+    html! {
+        @if let Some(told) = told {
+            @let mut lines = told.lines();
+            p.facts { (lines.next().unwrap_or_default()) }
+            ul.plain.by-ear { @for line in lines { li { (line.trim()) } } }
         }
     }
 }
@@ -111,8 +125,8 @@ pub fn all_entrances(k: usize, entrances: &[Entrance], rank: impl Fn(&Entrance) 
                         Some(_) => a href=(format!("#{}", id(k, entrance))) { (note_name(entrance)) },
                         None => (note_name(entrance)),
                     } }
-                    td { (format!("{:.0}", entrance.verdict.clarity)) }
-                    td { (what(entrance)) }
+                    @if is_by_hand(&entrance.front) { td {} td { "added by you: not measured" } }
+                    @else { td { (format!("{:.0}", entrance.verdict.clarity)) } td { (what(entrance)) } }
                 } } }
             } }
         }

@@ -6,47 +6,30 @@
   let cards = all(".card");
   let current = null, unsaved = false;
 
-  // Sound: clips are decoded when first asked for.
-  let context = null, playing = null, asked = null;
-  const decoded = new Map();
-  const clip = (id) => {
-    if (!decoded.has(id)) {
-      const bytes = Uint8Array.from(atob(by(id).textContent.trim()), (c) => c.charCodeAt(0));
-      decoded.set(id, context.decodeAudioData(bytes.buffer));
-    }
-    return decoded.get(id);
-  };
-  const stop = () => {
-    asked = null;
-    if (!playing) return;
-    playing.source.onended = null;
-    playing.source.stop();
-    playing.button.classList.remove("playing");
-    playing = null;
-  };
+  // A button plays its front; the desk then holds the entrance.
+  let sounding = null;
   const play = async (button) => {
-    const again = playing && playing.button === button;
-    stop();
+    const again = sounding === button;
+    sound.stop();
     if (again) return;
-    asked = button;
+    const at = Number(button.dataset.at), take = Number(button.dataset.take), length = Number(button.dataset.length);
+    const place = desk.takes[take].entrances.findIndex((e) => Math.abs(e.at - at) < 0.0006);
+    if (place >= 0) desk.choose(take, place);
+    const row = button.closest("tr[id^=p]");
+    if (row) { for (const e of all("tr.pair-here")) e.classList.remove("pair-here"); row.classList.add("pair-here"); }
+    const from = Math.max(0, at - 0.3);
     try {
-      context = context || new AudioContext();
-      await context.resume();
-      const buffer = await clip(button.dataset.clip);
-      // Another button may have been pressed while this one's sound was decoded.
-      if (asked !== button) return;
-      const source = context.createBufferSource();
-      source.buffer = buffer;
-      source.connect(context.destination);
-      source.start(0, Number(button.dataset.offset), Number(button.dataset.length));
-      button.classList.add("playing");
-      playing = { source, button };
-      source.onended = () => { button.classList.remove("playing"); button.dataset.played = "yes"; playing = null; };
+      const hooks = {
+        begun: () => { sounding = button; button.classList.add("playing"); },
+        ended: (whole) => { sounding = null; button.classList.remove("playing"); if (whole) button.dataset.played = "yes"; },
+      };
+      if (place >= 0 && !row) await desk.hear(hooks);
+      else await sound.play(take, from, from + length, hooks);
     } catch (e) { status.textContent = "This browser cannot play the sound (FLAC)."; }
   };
   document.addEventListener("click", (event) => {
     const button = event.target.closest(".play");
-    if (button) play(button);
+    if (button) { event.preventDefault(); play(button); }
     const glyph = event.target.closest(".glyph");
     const target = glyph && by(glyph.dataset.for);
     if (target && !target.hidden) target.matches(".card") ? go(target) : (target.focus({ preventScroll: true }), target.scrollIntoView({ block: "center" }));
@@ -79,8 +62,12 @@
     current = card;
     card.setAttribute("aria-current", "true");
     for (const glyph of all(`.glyph[data-for="${card.id}"]`)) glyph.classList.add("here");
+    const [, take, place] = /^e(\d+)-(\d+)$/.exec(card.id) || [];
+    if (take !== undefined && desk.takes[take].entrances[place]) desk.choose(Number(take), Number(place));
   };
+  const open = (card) => { const fold = card.querySelector(".fold"); if (fold) fold.open = true; };
   const go = (card) => {
+    open(card);
     mark(card);
     card.focus({ preventScroll: true });
     card.scrollIntoView({ block: "start" });
@@ -94,10 +81,18 @@
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const note = event.target.closest("textarea");
     if (note && event.key === "Escape") { const card = note.closest(".card"); card ? go(card) : note.blur(); return; }
-    if (note || event.target.closest("select") || !keys || !keys.checked) return;
+    if (note || event.target.closest("select, input[type=text], dialog") || (keys && !keys.checked)) return;
     if (event.key === "j") step(1);
     else if (event.key === "k") step(-1);
-    else if (event.key === "p" && current) { const button = current.querySelector(".play"); if (button) play(button); }
+    else if (event.key === "ArrowRight" || event.key === "ArrowLeft") { event.preventDefault(); desk.step(event.key === "ArrowRight" ? 1 : -1); }
+    else if (event.key === "p") {
+      const button = current?.querySelector(".play"), one = desk.chosen;
+      if (button && one && current.id === `e${one.take}-${one.place}`) play(button);
+      else desk.hear();
+    }
+    else if (event.key === "l") desk.loop();
+    else if (event.key === "s") desk.speed();
+    else if (event.key === "x") desk.swap();
     else if (event.key === "n" && current) { event.preventDefault(); current.querySelector("textarea").focus(); }
   });
   document.addEventListener("focusin", (event) => {
@@ -107,6 +102,8 @@
 
   // Notes live in the page itself: what is saved is the page with them inside.
   document.addEventListener("input", (event) => { if (event.target.matches("textarea")) unsaved = true; });
+  document.addEventListener("said", () => { unsaved = true; });
+  by("save-corrections").addEventListener("click", () => { unsaved = false; });
   window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
   const fileName = () => {
     try { return decodeURIComponent(location.pathname.split("/").pop()) || "fronts.html"; } catch (e) { return "fronts.html"; }
@@ -118,17 +115,22 @@
     for (const e of copy.querySelectorAll(".card[hidden]")) e.hidden = false;
     for (const e of copy.querySelectorAll("[aria-current]")) e.removeAttribute("aria-current");
     for (const e of copy.querySelectorAll("[data-played]")) delete e.dataset.played;
-    for (const e of copy.querySelectorAll(".here, .out, .playing")) e.classList.remove("here", "out", "playing");
+    for (const e of copy.querySelectorAll(".here, .out, .playing, .chosen, .sounding, .pair-here")) e.classList.remove("here", "out", "playing", "chosen", "sounding", "pair-here");
+    for (const e of copy.querySelectorAll(".playhead, .picked, .said-stroke, #said-list li")) e.remove();
+    copy.querySelector("#sitting")?.removeAttribute("open");
     return ["<!DOCTYPE html>\n", copy.outerHTML];
   };
   by("save").addEventListener("click", () => {
-    const link = document.createElement("a");
-    link.href = URL.createObjectURL(new Blob(wholePage(), { type: "text/html" }));
-    link.download = fileName();
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    desk.download(wholePage(), fileName(), "text/html");
     unsaved = false;
-    status.textContent = "Saved as a new file, with the notes in it.";
+    status.textContent = "Saved as a new file, with notes and corrections in it.";
   });
+  // On paper the first six are open, whatever is folded on the screen.
+  let folded = [];
+  addEventListener("beforeprint", () => {
+    folded = all(".card .fold").map((fold) => [fold, fold.open]);
+    for (const list of all(".cards")) [...list.children].forEach((card, k) => { card.querySelector(".fold").open = k < 6; });
+  });
+  addEventListener("afterprint", () => { for (const [fold, open] of folded) fold.open = open; });
   filter();
 })();

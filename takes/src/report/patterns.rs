@@ -6,7 +6,7 @@ use crate::compare::HeardTake;
 use crate::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
 use crate::summary::{MIN_VALUES, Register};
 use crate::words;
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 use notefront_dsp::{Articulation, Entrance};
 
 /// Positions of the slide; partials shown.
@@ -104,10 +104,18 @@ fn by_position(entrances: &[Entrance]) -> Markup {
             div.scroll tabindex="0" role="region" aria-label="By partial and position" { table.grid {
                 caption { "By partial and slide position" span.interval { " the most usual position of each note: which one was taken cannot be heard" } }
                 thead { tr { th scope="col" { "partial" } @for p in POSITIONS { th scope="col" { "position " (p) } } } }
-                tbody { @for k in partials { tr { th scope="row" { (k) } @for p in POSITIONS { (cell(&at(k, p))) } } } }
+                tbody { @for k in partials { tr { th scope="row" { (k) } @for p in POSITIONS { (labelled(p, &at(k, p))) } } } }
             } }
         }
     }
+}
+
+/// A cell that says which position it is where cells stand under one another, on a phone.
+fn labelled(position: u8, group: &[&Entrance]) -> Markup {
+    let cell = cell(group).into_string();
+    let class = if group.is_empty() { " class=\"empty\"" } else { "" };
+    let plain = cell.strip_prefix("<td class=\"few\">").or(cell.strip_prefix("<td>")).unwrap_or(&cell);
+    PreEscaped(format!("<td{class} data-label=\"position {position}: \">{plain}"))
 }
 
 fn cell(group: &[&Entrance]) -> Markup {

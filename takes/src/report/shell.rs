@@ -8,7 +8,9 @@ use maud::{Markup, PreEscaped, html};
 use notefront_dsp::{Entrance, FaultName};
 
 const STYLE: &str = include_str!("page.css");
-const SCRIPT: &str = include_str!("page.js");
+/// What plays and slows sound, what is chosen and said, the blind sitting, and the page itself, in this order.
+const SCRIPTS: [&str; 4] =
+    [include_str!("sound.js"), include_str!("desk.js"), include_str!("blind.js"), include_str!("page.js")];
 
 /// The head of the file.
 pub fn head(takes: &[HeardTake]) -> Markup {
@@ -26,7 +28,7 @@ pub fn head(takes: &[HeardTake]) -> Markup {
 
 /// The script, at the end of the body.
 pub fn script() -> Markup {
-    html! { script { (PreEscaped(SCRIPT)) } }
+    html! { @for source in SCRIPTS { script { (PreEscaped(source)) } } }
 }
 
 /// The title, and the bar of controls that stays in sight.
@@ -56,7 +58,7 @@ fn bar(takes: &[HeardTake]) -> Markup {
             label { "Order " select #order { option value="worst" { "worst first" } option value="time" { "as played" } } }
             span #shown role="status" {}
             button #save type="button" { "Save with notes" }
-            label.keys { input #keys type="checkbox" checked; " Keys: " kbd { "j" } " next, " kbd { "k" } " back, " kbd { "p" } " play, " kbd { "n" } " note, " kbd { "Esc" } " leave it" }
+            label.keys { input #keys type="checkbox" checked; " Keys: " kbd { "\u{2190}" } " " kbd { "\u{2192}" } " note by note, " kbd { "j" } " next unclear, " kbd { "k" } " back, " kbd { "p" } " play, " kbd { "l" } " loop, " kbd { "s" } " speed, " kbd { "x" } " A or B, " kbd { "n" } " note, " kbd { "Esc" } " leave it" }
         }
         noscript { p.remark { "Filters, keys and sound need JavaScript, which is switched off here. Nothing else does." } }
     }
@@ -66,7 +68,7 @@ fn bar(takes: &[HeardTake]) -> Markup {
 pub fn meaning() -> Markup {
     html! {
         section.prose aria-labelledby="meaning" {
-            h2 #meaning { "What the numbers mean" }
+            details { summary { h2 #meaning { "What the numbers mean" } }
             dl {
                 dt { "clarity" } dd { "0 to 100. 100 is a front with nothing to say about it; the worst fault dominates. It describes this one front, not the player." }
                 dt { "air first" } dd { "breath that sounds before the tone, in milliseconds, and how far its level lies under the settled tone." }
@@ -82,6 +84,7 @@ pub fn meaning() -> Markup {
                 dt { "sure, likely, uncertain" } dd { "how certain it is that the front lies beyond the line and not just at it." }
             }
             p { "Every sound on this page is brought to one loudness, so that a louder recording does not seem the better one. What players usually try is practice of the trade, not a prescription: your teacher's ear outranks this page." }
+            }
         }
     }
 }

@@ -56,6 +56,22 @@ pub fn stretches(times_s: &[f64], duration_s: f64) -> Vec<(f64, f64)> {
     found
 }
 
+/// The stretches in seconds of a whole take. They overlap, so that every front lies in one whole.
+#[must_use]
+pub fn whole(duration_s: f64) -> Vec<(f64, f64)> {
+    let num = (duration_s / LONGEST_CLIP_S).ceil().max(0.0) as usize;
+    let from = |k: usize| k as f64 * LONGEST_CLIP_S;
+    (0..num).map(|k| (from(k), (from(k + 1) + BEFORE_S + AFTER_S).min(duration_s))).collect()
+}
+
+/// Base64 of a sound at a place on the ladder of rates, bytes, about: FLAC of played music takes some 10 of 16 bits, and a
+/// rate that is divided by whole numbers stays a little over the one asked for \[P\].
+#[must_use]
+pub fn about_bytes(duration_s: f64, rung: usize) -> f64 {
+    const BYTES_PER_SAMPLE: f64 = 10.0 / 8.0 * 1.1 * 4.0 / 3.0;
+    duration_s * RATES_HZ[rung.min(RATES_HZ.len() - 1)] * BYTES_PER_SAMPLE
+}
+
 /// Cuts stretches out of a take as clips at the given place of the ladder of rates (0 = best).
 ///
 /// # Errors
@@ -220,6 +236,18 @@ mod tests {
         assert_eq!(stretches(&[0.1, 1.0, 5.0], 5.5), [(0.0, 2.0), (4.7, 5.5)]);
         assert!(stretches(&[], 5.0).is_empty());
         assert!(stretches(&[f64::NAN, 9.0], 5.0).is_empty());
+    }
+
+    #[test]
+    fn every_front_of_a_whole_take_lies_in_one_stretch() {
+        for duration_s in [0.5, 29.9, 30.0, 31.0, 95.3] {
+            let found = whole(duration_s);
+            for k in 0..(10.0 * duration_s) as usize {
+                let (from, to) = ((0.1 * k as f64 - BEFORE_S).max(0.0), (0.1 * k as f64 + AFTER_S).min(duration_s));
+                assert!(found.iter().any(|(a, b)| *a <= from && to <= *b + 1e-9), "{duration_s}: {from} to {to}");
+            }
+        }
+        assert!(whole(0.0).is_empty());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! The command line: what can be asked, with every option's unit and default.
 
 use crate::compare::CompareArgs;
+use crate::correct::{self, CorrectArgs};
 use crate::judging::JudgingArgs;
 use crate::mark::MarkArgs;
 use crate::report::ReportArgs;
@@ -35,6 +36,9 @@ pub enum Command {
     /// Writes the entrances of takes as markers: a marked copy of a WAV file, MIDI, CSV and JSON
     #[command(after_help = EXIT_STATUS)]
     Mark(MarkArgs),
+    /// Says what you hear against what was measured: a flag dismissed, an entrance added, moved or removed
+    #[command(after_help = correct::help())]
+    Correct(CorrectArgs),
 }
 
 /// Options of `scan`.

@@ -6,6 +6,7 @@ use clap::{ArgGroup, Args};
 use notefront_dsp::settings::STRICTNESS_IN_WORDS;
 use notefront_dsp::{Grid, Settings, Strictness};
 use notefront_takes::audio_file::ChannelChoice;
+use notefront_takes::corrections::ear::Lines;
 use notefront_takes::take::{BeatSource, Reference, ScanOptions};
 use notefront_takes::{click, sheet};
 use std::path::{Path, PathBuf};
@@ -66,6 +67,14 @@ pub struct JudgingArgs {
     #[arg(long, value_enum, default_value_t = SourceArg::Horn)]
     pub source: SourceArg,
 
+    /// Judge as measured: leave the corrections out that lie beside a take
+    #[arg(long)]
+    pub blind: bool,
+
+    /// Move lines, each to a multiple of its place (0.25 to 4), such as below=1.4,airy=0.8 [default: none]
+    #[arg(long, value_name = "FAULT=N,...", value_parser = Lines::read, default_value = "", hide_default_value = true)]
+    pub lines: Lines,
+
     /// Judge this channel alone, counted from 1 [default: all channels mixed]
     #[arg(long, value_name = "N", value_parser = channel)]
     pub channel: Option<usize>,
@@ -101,7 +110,8 @@ impl JudgingArgs {
     fn references(&self, num_takes: usize) -> Result<Vec<Reference>, String> {
         let sheet = self.notes.as_ref().map(|path| self.sheet(path)).transpose()?;
         let beats = self.beat_sources(num_takes)?;
-        Ok(beats.into_iter().map(|beats| Reference { beats, sheet: sheet.clone() }).collect())
+        let (is_corrected, lines) = (!self.blind, self.lines);
+        Ok(beats.into_iter().map(|beats| Reference { beats, sheet: sheet.clone(), is_corrected, lines }).collect())
     }
 
     fn sheet(&self, path: &Path) -> Result<Arc<sheet::Sheet>, String> {

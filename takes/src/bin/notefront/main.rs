@@ -5,6 +5,7 @@ mod cli;
 mod progress;
 mod judging;
 mod compare;
+mod correct;
 mod report;
 mod mark;
 
@@ -12,6 +13,7 @@ use clap::{CommandFactory, Parser, error::ErrorKind};
 use cli::{Cli, Command, ScanArgs};
 use judging::Judging;
 use notefront_takes::audio_file::ReadError;
+use notefront_takes::corrections::ear;
 use notefront_takes::json::{ScanDocument, TakeDocument};
 use notefront_takes::table::{self, TableStyle};
 use notefront_takes::take::{self, ScanError, Take};
@@ -35,6 +37,7 @@ fn main() -> ExitCode {
         Command::Compare(args) => compare::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Mark(args) => mark::run(&args),
+        Command::Correct(args) => correct::run(&args),
     });
     match result {
         Ok(printed) => exit_status(printed),
@@ -161,7 +164,16 @@ fn print_tables(takes: &[Take], args: &ScanArgs) -> io::Result<()> {
     let texts: Vec<_> = takes.iter().map(|take| table::take(take, style)).collect();
     let mut out = io::stdout().lock();
     out.write_all(texts.join("\n").as_bytes())?;
+    out.write_all(ear_advice(takes).as_bytes())?;
     out.flush()
+}
+
+/// Where the lines differ from the ear that corrected these takes, and how to move them.
+fn ear_advice(takes: &[Take]) -> String {
+    let said: Vec<_> = takes.iter().filter_map(|t| t.corrected.as_ref()).flat_map(|c| ear::said(&c.by_ear)).collect();
+    let lines = takes.first().map_or_else(Vec::new, |take| ear::lines_of(&said, &take.options.settings));
+    let advice = ear::advice(&lines);
+    if advice.is_empty() { advice } else { format!("\n{advice}") }
 }
 
 fn style(args: &ScanArgs) -> TableStyle {

@@ -112,6 +112,7 @@ fn mark_one(take: &Take, args: &MarkArgs) -> io::Result<bool> {
         which: args.which,
         beats: take.beats.as_ref(),
         places: &places,
+        by_ear: take.corrected.as_ref().map_or(&[], |corrected| &corrected.by_ear),
         duration_s: take.source.duration_s,
         ..Marking::default()
     };
