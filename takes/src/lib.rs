@@ -15,6 +15,7 @@ pub mod compare;
 
 pub mod summary;
 pub mod patterns;
+pub mod statistics;
 
 // Which entrances are marked, and how.
 pub mod mark_note;
@@ -32,6 +33,9 @@ pub mod csv_file;
 pub mod mark_files;
 pub mod smf;
 pub mod wav_cue;
+
+// Week after week.
+pub mod log;
 
 #[cfg(test)]
 mod fixtures;
