@@ -36,6 +36,7 @@ pub mod wav_cue;
 
 // Week after week.
 pub mod log;
+pub mod exercise;
 
 #[cfg(test)]
 mod fixtures;

@@ -15,13 +15,17 @@ mod keep;
 mod read;
 mod exchange;
 mod forget;
+pub mod habits;
+pub mod progress;
+pub mod words;
+pub mod page;
 
 pub use digest::DigestNote;
 pub use error::LogError;
 pub use exchange::{Imported, export, import};
 pub use forget::Forgotten;
 pub use keep::{Kept, TakeEntry};
-pub use read::{LoggedTake, Players, Span};
+pub use read::{LoggedTake, Played, Players, Span, sessions};
 
 use notefront_dsp::{Entrance, Verdict};
 use rusqlite::{Connection, OpenFlags};

@@ -3,6 +3,7 @@
 use super::digest::{self, DigestNote};
 use super::heard::Room;
 use super::{Log, LogError, LoggedEntrance, measures, when};
+use crate::patterns::{Facet, Kind, facet};
 use notefront_dsp::Settings;
 use rusqlite::{Connection, Row, ToSql, params};
 
@@ -54,6 +55,48 @@ impl LoggedTake {
     pub fn into_session_s(&self) -> f64 {
         (self.begun_s - self.session_begun_s) as f64
     }
+}
+
+/// A take with its notes, packed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Played {
+    /// The take.
+    pub take: LoggedTake,
+    packed: Vec<u8>,
+}
+
+impl Played {
+    /// A take of entrances that are in no log.
+    #[must_use]
+    pub fn of(take: LoggedTake, entrances: &[LoggedEntrance]) -> Self {
+        Self { take, packed: digest::pack(entrances) }
+    }
+
+    /// Its notes, in the order of the sound.
+    pub fn notes(&self) -> impl Iterator<Item = DigestNote> + '_ {
+        digest::unpack(&self.packed)
+    }
+
+    /// How many notes there are.
+    #[must_use]
+    pub fn num_notes(&self) -> usize {
+        self.packed.len() / digest::LEN
+    }
+
+    /// The kinds of one of its notes, in the order of [`Facet::ALL`].
+    #[must_use]
+    pub fn kinds(&self, note: &DigestNote) -> [Option<Kind>; Facet::ALL.len()] {
+        let [place, register, dynamic, articulation, interval] = note.kinds;
+        let minutes = facet::minutes_kind(self.take.into_session_s() + note.speaks_s);
+        let weekday = self.take.day().weekday().to_monday_zero_offset() as Kind;
+        [place, register, dynamic, articulation, interval, Some(minutes), Some(weekday)]
+    }
+}
+
+/// Takes in the order they were played, parted into sessions.
+#[must_use]
+pub fn sessions(played: &[Played]) -> Vec<&[Played]> {
+    played.chunk_by(|a, b| a.take.session == b.take.session).collect()
 }
 
 /// A player and how much of them there is.
@@ -158,28 +201,18 @@ impl Log {
         ask().map_err(|e| self.because(e))
     }
 
-    /// Calls `each` with every take and its notes, in the order they were played.
+    /// A player's takes with their notes, in the order they were played.
     ///
     /// # Errors
     /// A log that cannot be read.
-    pub fn each_take(
-        &self,
-        player: i64,
-        span: &Span,
-        mut each: impl FnMut(&LoggedTake, &mut dyn Iterator<Item = DigestNote>),
-    ) -> Result<(), LogError> {
-        let mut ask = || {
+    pub fn played(&self, player: i64, span: &Span) -> Result<Vec<Played>, LogError> {
+        let ask = || -> rusqlite::Result<Vec<Played>> {
             self.renew_digests()?;
             let columns = format!("SELECT {TAKE_COLUMNS}, digest.notes");
             let (sql, values) = selection(&columns, "JOIN digest ON digest.take = take.id", player, span);
             let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
-            let mut statement = self.connection.prepare_cached(&sql)?;
-            let mut rows = statement.query(values.as_slice())?;
-            while let Some(row) = rows.next()? {
-                let notes = row.get_ref(12)?.as_blob().unwrap_or_default();
-                each(&take(row)?, &mut digest::unpack(notes));
-            }
-            Ok(())
+            let mut ask = self.connection.prepare_cached(&sql)?;
+            ask.query_map(values.as_slice(), |row| Ok(Played { take: take(row)?, packed: row.get(12)? }))?.collect()
         };
         ask().map_err(|e| self.because(e))
     }

@@ -307,9 +307,8 @@ fn every_earlier_form_becomes_today_s_without_losing_a_row() {
         assert_eq!(first.front.settle_ms.map(|m| m.value), Ok(112.5));
         assert_eq!(entrances[1].entrance.front.settle_ms, Err(CannotTell::TooShort));
         // What is derived is made anew.
-        let mut num_notes = 0;
-        log.each_take(log.player(None).expect("alone"), &Span::default(), |_, notes| num_notes += notes.count())
-            .expect("readable");
+        let played = log.played(log.player(None).expect("alone"), &Span::default()).expect("readable");
+        let num_notes: usize = played.iter().map(|take| take.notes().count()).sum();
         assert_eq!(num_notes, 2);
         log.check().expect("whole");
         let told: f64 = log

@@ -12,7 +12,7 @@ pub use bootstrap::{Blocks, quantile};
 pub use evenness::{coefficient_of_variation, npvi};
 pub use stratified::{MOST_DEALT, Stratified, Stratum, by_dealing};
 pub use trend::{Trend, slope, trend};
-pub use two_groups::{hedges_g, two_sided_t, welch};
+pub use two_groups::{hedges_g, t_at_95, two_sided_t, welch};
 
 /// Chance at which something is claimed, after all that was asked is counted in.
 pub const LEVEL: f64 = 0.05;

@@ -73,6 +73,15 @@ impl Stratified {
         }
     }
 
+    /// Counts another part of the takes in.
+    pub fn join(&mut self, other: &Self) {
+        self.num += other.num;
+        self.excess += other.excess;
+        self.variance += other.variance;
+        self.third += other.third;
+        self.off_others += other.off_others;
+    }
+
     /// How far the kind lies from the others of the same takes, in the mean.
     #[must_use]
     pub fn difference(&self) -> f64 {

@@ -12,6 +12,12 @@ pub fn two_sided_t(t: f64, freedom: f64) -> f64 {
     }
 }
 
+/// The t that 95 of 100 lie under: twice it holds 90 % between.
+#[must_use]
+pub fn t_at_95(freedom: f64) -> f64 {
+    StudentsT::new(0.0, 1.0, freedom).map_or(f64::INFINITY, |law| law.inverse_cdf(0.95))
+}
+
 /// The difference of two means (second minus first) and how likely chance gives one as large: Welch 1947 (Biometrika
 /// 34:28-35 \[M\]), which does not ask for equal spread. `None` where a group has fewer than two, or nothing varies.
 #[must_use]
@@ -62,5 +68,7 @@ mod tests {
         assert_eq!(hedges_g(&[1.0], &[1.0]), None);
         assert_eq!(two_sided_t(f64::NAN, 5.0), 1.0);
         assert_eq!(two_sided_t(1.0, -5.0), 1.0);
+        // scipy.stats.t.ppf(0.95, 9) \[M\], as in every table of it.
+        assert!((t_at_95(9.0) - 1.833_113).abs() < 1e-6);
     }
 }

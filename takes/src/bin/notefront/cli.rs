@@ -2,8 +2,11 @@
 
 use crate::compare::CompareArgs;
 use crate::judging::JudgingArgs;
+use crate::log::LogArgs;
+use crate::logging::LoggingArgs;
 use crate::mark::MarkArgs;
 use crate::report::ReportArgs;
+use crate::sheet::SheetArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use notefront_dsp::{Instrument, Source};
 use std::path::PathBuf;
@@ -35,6 +38,12 @@ pub enum Command {
     /// Writes the entrances of takes as markers: a marked copy of a WAV file, MIDI, CSV and JSON
     #[command(after_help = EXIT_STATUS)]
     Mark(MarkArgs),
+    /// Asks the practice log: who, where it goes wrong, better or worse; and takes care of it
+    #[command(after_help = EXIT_STATUS)]
+    Log(LogArgs),
+    /// Writes what to practise: MIDI with a click, MusicXML with positions, and a sound to play along to
+    #[command(after_help = EXIT_STATUS)]
+    Sheet(SheetArgs),
 }
 
 /// Options of `scan`.
@@ -51,6 +60,10 @@ pub struct ScanArgs {
     /// How takes are judged.
     #[command(flatten)]
     pub judging: JudgingArgs,
+
+    /// Whether takes are kept in the practice log.
+    #[command(flatten)]
+    pub logging: LoggingArgs,
 
     /// List the most unclear entrance first [default: in the order of the sound]
     #[arg(long)]
