@@ -17,6 +17,8 @@ mod exchange;
 mod forget;
 pub mod habits;
 pub mod progress;
+pub mod position_map;
+pub mod stamina;
 pub mod words;
 pub mod page;
 

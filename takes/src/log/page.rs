@@ -2,7 +2,9 @@
 
 use super::Played;
 use super::habits::{Habits, Measure, Row, Typical};
+use super::position_map::PositionMap;
 use super::progress::{Line, Progress, What, unusual};
+use super::stamina::Stamina;
 use super::words::{self, counted};
 use crate::patterns::Facet;
 use crate::patterns::facet::Place;
@@ -46,6 +48,8 @@ pub fn page(player: Option<&str>, played: &[Played]) -> String {
                     (first_words(&habits, played))
                     (courses(&progress))
                     (patterns(&habits))
+                    (horn(played))
+                    (lasting(played))
                     (meaning())
                     (shell::cautions())
                 }
@@ -209,6 +213,36 @@ fn by_place(habits: &Habits) -> Markup {
             thead { tr { th scope="col" { "partial" } @for p in 1..=7 { th scope="col" { "position " (p) } } } }
             tbody { @for k in partials { tr { th scope="row" { (k) } @for p in 1..=7 { @match row(k, p) { Some(row) => (share(row)), None => td {} } } } } }
         } } }
+    }
+}
+
+fn horn(played: &[Played]) -> Markup {
+    let map = PositionMap::of(played, &[]);
+    html! {
+        @if !map.places.is_empty() { section aria-labelledby="horn" {
+            h2 #horn { "Where the slide should go" }
+            p.facts { "Settled pitch from equal temperament, the horn's way to warm and the day's tuning taken out; positions are the most usual ones. Millimetres are good to a tenth at best." }
+            div.scroll tabindex="0" role="region" aria-label="Where the slide should go" { table {
+                thead { tr { th scope="col" { "which" } th scope="col" { "notes" } th scope="col" { "cents" } th scope="col" { "the slide" } } }
+                tbody { @for tuned in &map.places { tr {
+                    th scope="row" { (Facet::Place.label(tuned.place.kind())) } td { (tuned.num) }
+                    td { (format!("{:+.0}", tuned.cents).replace('-', "\u{2212}")) span.interval { (format!(" (\u{b1}{:.0})", tuned.uncertainty.max(1.0))) } }
+                    td { (words::slide_move(tuned)) }
+                } } }
+            } }
+        } }
+    }
+}
+
+fn lasting(played: &[Played]) -> Markup {
+    let text = words::stamina(&Stamina::of(played));
+    // The minutes stand among the patterns already; the sentences after them are what is new.
+    let sentences = text.split_once("\n\n").map_or("", |(_, sentences)| sentences);
+    html! {
+        @if !sentences.is_empty() { section aria-labelledby="lasting" {
+            h2 #lasting { "Lasting and even" }
+            @for sentence in sentences.lines() { p { (sentence) } }
+        } }
     }
 }
 

@@ -10,6 +10,7 @@ use crate::statistics::{self, hedges_g, mean, trend, two_sided_t};
 use crate::summary::MIN_VALUES;
 use jiff::civil::Date;
 use notefront_dsp::FaultName;
+use rayon::prelude::*;
 
 /// Which notes are followed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -99,7 +100,7 @@ impl Progress {
         let mut asked = vec![What::Clarity];
         asked.extend(standing.iter().map(|s| What::Kind(s.facet, s.kind)));
         asked.extend(FaultName::ALL.map(What::Fault));
-        let all_points: Vec<Vec<Point>> = asked.iter().map(|&what| points(&sessions, what)).collect();
+        let all_points = points(&sessions, &asked);
         let weeks = weeks(&sessions, &all_points);
         let mut lines: Vec<(usize, Line)> = asked
             .iter()
@@ -120,40 +121,82 @@ impl Progress {
     }
 }
 
-/// The figure of every session that has enough notes.
-fn points(sessions: &[&[Played]], what: What) -> Vec<Point> {
-    let Some(first_s) = sessions.first().map(|session| session[0].take.session_begun_s) else { return Vec::new() };
-    let point = |session: &&[Played]| {
-        let take = &session[0].take;
-        let week = (take.session_begun_s - first_s) as f64 / SECONDS_A_WEEK;
-        Some(Point { week, monday: monday(take.day()), value: figure(session, what)? })
-    };
-    sessions.iter().filter_map(point).collect()
+/// What is counted of a session in one pass over its notes.
+struct Sums {
+    num: usize,
+    clarity: f64,
+    faults: [usize; FaultName::ALL.len()],
+    /// Notes and sum of clarity of each kind that is followed.
+    kinds: Vec<(usize, f64)>,
 }
 
-/// Clarity in points, a fault in percent of the notes.
-fn figure(session: &[Played], what: What) -> Option<f64> {
-    let (mut of_kind, mut others) = ((0_usize, 0.0), (0_usize, 0.0));
-    for played in session {
-        for note in played.notes() {
-            let is_kind = match what {
-                What::Kind(facet, kind) => played.kinds(&note)[facet as usize] == Some(kind),
-                _ => true,
-            };
-            let value = match what {
-                What::Fault(name) => 100.0 * f64::from(u8::from(note.has(name))),
-                _ => f64::from(note.clarity),
-            };
-            let sums = if is_kind { &mut of_kind } else { &mut others };
-            *sums = (sums.0 + 1, sums.1 + value);
+impl Sums {
+    fn of(session: &[Played], asked: &[What]) -> Self {
+        let kinds: Vec<(Facet, Kind)> = followed(asked).collect();
+        let mut sums =
+            Self { num: 0, clarity: 0.0, faults: [0; FaultName::ALL.len()], kinds: vec![(0, 0.0); kinds.len()] };
+        for played in session {
+            for note in played.notes() {
+                let clarity = f64::from(note.clarity);
+                sums.num += 1;
+                sums.clarity += clarity;
+                if note.is_flagged() {
+                    FaultName::ALL.iter().for_each(|&name| sums.faults[name as usize] += usize::from(note.has(name)));
+                }
+                if kinds.is_empty() {
+                    continue;
+                }
+                let of_note = played.kinds(&note);
+                for (sum, &(facet, kind)) in sums.kinds.iter_mut().zip(&kinds) {
+                    if of_note[facet as usize] == Some(kind) {
+                        *sum = (sum.0 + 1, sum.1 + clarity);
+                    }
+                }
+            }
+        }
+        sums
+    }
+
+    /// Clarity in points, a fault in percent of the notes; `None` of fewer than five notes.
+    fn figure(&self, asked: &[What], what: What) -> Option<f64> {
+        let mean_of = |(num, sum): (usize, f64)| (num >= MIN_VALUES).then(|| sum / num as f64);
+        let (num, clarity) = (self.num, self.clarity);
+        match what {
+            What::Clarity => mean_of((num, clarity)),
+            What::Fault(name) => mean_of((num, 100.0 * self.faults[name as usize] as f64)),
+            What::Kind(facet, kind) => {
+                let at = followed(asked).position(|key| key == (facet, kind))?;
+                let of_kind = self.kinds[at];
+                // A day on which everything goes worse is no news of this kind.
+                Some(mean_of(of_kind)? - mean_of((num - of_kind.0, clarity - of_kind.1))?)
+            }
         }
     }
-    let mean_of = |(num, sum): (usize, f64)| (num >= MIN_VALUES).then(|| sum / num as f64);
-    match what {
-        // A day on which everything goes worse is no news of this kind.
-        What::Kind(..) => Some(mean_of(of_kind)? - mean_of(others)?),
-        _ => mean_of(of_kind),
-    }
+}
+
+/// The kinds among what is asked.
+fn followed(asked: &[What]) -> impl Iterator<Item = (Facet, Kind)> + '_ {
+    asked.iter().filter_map(|what| match *what {
+        What::Kind(facet, kind) => Some((facet, kind)),
+        _ => None,
+    })
+}
+
+/// The figures of every session, for each that is asked those with enough notes.
+fn points(sessions: &[&[Played]], asked: &[What]) -> Vec<Vec<Point>> {
+    let Some(first_s) = sessions.first().map(|session| session[0].take.session_begun_s) else {
+        return asked.iter().map(|_| Vec::new()).collect();
+    };
+    let sums: Vec<Sums> = sessions.par_iter().map(|session| Sums::of(session, asked)).collect();
+    let of = |what: What| {
+        let figures = sessions.iter().zip(&sums).filter_map(move |(session, sums)| {
+            let take = &session[0].take;
+            let week = (take.session_begun_s - first_s) as f64 / SECONDS_A_WEEK;
+            Some(Point { week, monday: monday(take.day()), value: sums.figure(asked, what)? })
+        });
+        figures.collect()
+    };
+    asked.iter().map(|&what| of(what)).collect()
 }
 
 fn weeks(sessions: &[&[Played]], points: &[Vec<Point>]) -> Vec<Week> {
@@ -245,10 +288,12 @@ const MOST_BEFORE: usize = 60;
 pub fn unusual(played: &[Played]) -> Vec<Unusual> {
     let sessions = sessions(played);
     let asked: Vec<What> = std::iter::once(What::Clarity).chain(FaultName::ALL.map(What::Fault)).collect();
+    let recent = &sessions[sessions.len().saturating_sub(MOST_BEFORE + 1)..];
+    let sums: Vec<Sums> = recent.iter().map(|session| Sums::of(session, &asked)).collect();
     let of = |what: What| {
-        let (last, before) = sessions.split_last()?;
-        let value = figure(last, what)?;
-        let before: Vec<f64> = before.iter().rev().take(MOST_BEFORE).filter_map(|s| figure(s, what)).collect();
+        let (last, before) = sums.split_last()?;
+        let value = last.figure(&asked, what)?;
+        let before: Vec<f64> = before.iter().filter_map(|sums| sums.figure(&asked, what)).collect();
         if before.len() < MIN_VALUES {
             return None;
         }
@@ -263,7 +308,7 @@ pub fn unusual(played: &[Played]) -> Vec<Unusual> {
             chance: two_sided_t((value - usual) / spread, n - 1.0),
         })
     };
-    let mut all: Vec<Unusual> = asked.into_iter().filter_map(of).collect();
+    let mut all: Vec<Unusual> = asked.iter().filter_map(|&what| of(what)).collect();
     let chances = statistics::holm(&all.iter().map(|u| u.chance).collect::<Vec<_>>());
     all.iter_mut().zip(chances).for_each(|(unusual, chance)| unusual.chance = chance);
     all.retain(|unusual| unusual.chance < statistics::LEVEL);

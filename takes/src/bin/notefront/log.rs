@@ -5,7 +5,9 @@ use crate::logging::place_of;
 use clap::{Args, Subcommand};
 use notefront_takes::atomic_file::Prepared;
 use notefront_takes::log::habits::Habits;
+use notefront_takes::log::position_map::PositionMap;
 use notefront_takes::log::progress::{Progress, unusual};
+use notefront_takes::log::stamina::Stamina;
 use notefront_takes::log::{self, Log, LogError, Played, Span, when, words};
 use notefront_takes::report;
 use std::io::{self, BufReader, Write};
@@ -32,6 +34,10 @@ pub enum LogCommand {
     Patterns(Which),
     /// Better or worse, week by week, tested against chance
     Progress(Which),
+    /// Where the slide should go: intonation by partial and position, as millimetres
+    Positions(PositionsArgs),
+    /// How long it lasts and how even it is: the minutes of a session, rests, repeated notes, the longest clean run
+    Stamina(Which),
     /// Writes a page with all of this to look at and print: one HTML file that needs nothing else
     Page(PageArgs),
     /// Writes the whole log as JSON lines
@@ -64,6 +70,25 @@ pub struct Which {
     /// Only takes with this tag [default: all]
     #[arg(long, value_name = "WORD")]
     pub tag: Option<String>,
+}
+
+/// Options of `log positions`.
+#[derive(Debug, Args)]
+pub struct PositionsArgs {
+    /// How far out a position lies on your own slide, in mm from first, as 4=260; may be given again
+    #[arg(long, value_name = "POSITION=MM", value_parser = slide)]
+    pub slide: Vec<(f64, f64)>,
+
+    /// Which takes.
+    #[command(flatten)]
+    pub which: Which,
+}
+
+/// A measured position: "4=260".
+fn slide(text: &str) -> Result<(f64, f64), String> {
+    let told = text.split_once('=').and_then(|(position, mm)| Some((position.parse().ok()?, mm.parse().ok()?)));
+    let sound = |&(position, mm): &(f64, f64)| (1.5..=7.5).contains(&position) && (20.0..=900.0).contains(&mm);
+    told.filter(sound).ok_or_else(|| format!("{text:?} is no measured position: write 4=260"))
 }
 
 /// Options of `log page`.
@@ -178,6 +203,10 @@ fn done(args: &LogArgs) -> Result<String, Trouble> {
             Ok(words::habits(&Habits::of(&played), &unusual(&played)))
         }
         LogCommand::Progress(which) => Ok(words::progress(&Progress::of(&played(&log, which)?))),
+        LogCommand::Positions(args) => {
+            Ok(words::position_map(&PositionMap::of(&played(&log, &args.which)?, &args.slide)))
+        }
+        LogCommand::Stamina(which) => Ok(words::stamina(&Stamina::of(&played(&log, which)?))),
         LogCommand::Page(args) => page(&log, args),
         LogCommand::Export(args) => export(&log, args),
         LogCommand::Import(_) => Ok(String::new()),

@@ -1,5 +1,9 @@
 //! The log in words and tables, for people.
 
+mod horn;
+
+pub use horn::{position_map, slide_move, stamina};
+
 use super::Players;
 use super::habits::{Habits, Measure, Row, Standing, Typical};
 use super::progress::{Line, Progress, RoomChange, Unusual, What};
