@@ -8,8 +8,9 @@ use notefront_takes::log::heard::HeardSound;
 use notefront_takes::log::{Log, LoggedEntrance, Span, TakeEntry};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-use std::time::Duration;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
 
 /// Names the log to the writer that is to be killed.
 const WRITER: &str = "NOTEFRONT_KILLED_WRITER";
@@ -67,26 +68,38 @@ fn the_writer_that_is_killed() {
     }
 }
 
-/// Runs the writer for a while and kills it; the numbers it said it had kept.
-fn killed(log: &Path, after: Duration) -> Vec<u64> {
-    let mut writer = Command::new(std::env::current_exe().expect("this test"))
-        .args(["--exact", "the_writer_that_is_killed", "--nocapture", "--test-threads", "1"])
-        .env(WRITER, log)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("it starts");
-    let out = writer.stdout.take().expect("piped");
-    let reader = std::thread::spawn(move || {
-        let lines = BufReader::new(out).lines().map_while(Result::ok);
+/// The writer under way.
+struct Writer {
+    process: Child,
+    lines: Receiver<String>,
+}
+
+impl Writer {
+    fn start(log: &Path) -> Self {
+        let mut process = Command::new(std::env::current_exe().expect("this test"))
+            .args(["--exact", "the_writer_that_is_killed", "--nocapture", "--test-threads", "1"])
+            .env(WRITER, log)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("it starts");
+        let out = process.stdout.take().expect("piped");
+        let (sender, lines) = channel();
+        std::thread::spawn(move || {
+            BufReader::new(out).lines().map_while(Result::ok).try_for_each(|line| sender.send(line))
+        });
+        Self { process, lines }
+    }
+
+    /// Kills it; the numbers it said it had kept.
+    fn kill(mut self, mut told: Vec<String>) -> Vec<u64> {
+        // On Unix this is kill -9.
+        self.process.kill().expect("it runs until it is killed");
+        self.process.wait().expect("killed");
+        told.extend(self.lines);
         // The harness may write before it on the same line.
-        lines.filter_map(|line| line.split("kept ").nth(1)?.parse().ok()).collect::<Vec<u64>>()
-    });
-    std::thread::sleep(after);
-    // On Unix this is kill -9.
-    writer.kill().expect("it runs until it is killed");
-    writer.wait().expect("killed");
-    reader.join().expect("read")
+        told.iter().filter_map(|line| line.split("kept ").nth(1)?.parse().ok()).collect()
+    }
 }
 
 #[test]
@@ -97,12 +110,27 @@ fn kills_in_the_middle_of_writing_lose_and_double_nothing() {
     takes.bytes("entrances.json", serde_json::to_vec(&entrances(num_entrances)).expect("JSON"));
     let mut dice = fastrand::Rng::with_seed(9);
     let (mut acknowledged, mut from) = (Vec::new(), 0);
-    for _ in 0..NUM_KILLS {
+    let mut pace = Duration::from_millis(20);
+    for i in 0..NUM_KILLS {
         takes.bytes("from", from.to_string());
-        // From before the log is open to several takes later.
-        let told = killed(&path, Duration::from_micros(dice.u64(2_000..90_000)));
-        from = told.last().map_or(from, |last| last + 1);
-        acknowledged.extend(told);
+        let writer = Writer::start(&path);
+        let mut told = Vec::new();
+        // One in four dies while it starts or opens the log; the others in the middle of their second or third take.
+        if i % 4 != 3 {
+            let keeps = |line: &String| line.contains("kept ");
+            while !told.last().is_some_and(keeps) {
+                told.push(writer.lines.recv_timeout(Duration::from_secs(60)).expect("it keeps takes"));
+            }
+            let begun = Instant::now();
+            if i == 0 {
+                told.push(writer.lines.recv_timeout(Duration::from_secs(60)).expect("and another"));
+                pace = begun.elapsed();
+            }
+        }
+        std::thread::sleep(pace.mul_f64(2.0 * dice.f64()));
+        let numbers = writer.kill(told);
+        from = numbers.last().map_or(from, |last| last + 1);
+        acknowledged.extend(numbers);
     }
     let log = Log::open(&path).expect("whole");
     log.check().expect("whole");
@@ -111,7 +139,7 @@ fn kills_in_the_middle_of_writing_lose_and_double_nothing() {
     let names: Vec<String> = kept.iter().map(|take| take.name.clone()).collect();
     // What was said to be kept is there once; one more at most was kept and not yet said when the last kill came.
     let mut expected: Vec<String> = acknowledged.iter().map(|number| format!("take-{number}.wav")).collect();
-    assert!(expected.len() > NUM_KILLS / 4, "only {} takes: the kills came too soon to tell anything", expected.len());
+    assert!(expected.len() >= NUM_KILLS / 2, "only {} takes: nothing was under way", expected.len());
     if names.len() > expected.len() {
         expected.push(format!("take-{from}.wav"));
     }
@@ -214,9 +242,8 @@ fn the_log_answers_and_a_missing_one_is_told() {
     let again = ask(&["page", "--out", page]);
     assert!(stderr(&again).contains("there already"), "{}", stderr(&again));
     let html = std::fs::read_to_string(page).expect("written");
-    assert!(
-        !html.contains("http://") && !html.contains("https://") && html.contains("partial 2") || html.contains(">2<")
-    );
+    assert!(!html.contains("http://") && !html.contains("https://"), "it asks nothing of any network");
+    assert!(html.contains("6 notes in 1 take, 1 session"));
     assert_eq!(ask(&["forget", "Vesna"]).status.code(), Some(2), "it asks to be meant");
     assert_eq!(stdout(&ask(&["forget", "Vesna", "--for-good"])), "Vesna and 1 take are gone\n");
     assert_eq!(stdout(&ask(&["players"])), "the log is empty\n");

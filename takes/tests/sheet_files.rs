@@ -13,11 +13,14 @@ fn python() -> Option<String> {
     let ours = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/python/bin/python");
     let places = [std::env::var("NOTEFRONT_PYTHON").ok(), ours.to_str().map(str::to_owned), Some("python3".into())];
     let has_readers = |python: &String| {
-        Command::new(python).args(["-c", "import mido, music21"]).output().is_ok_and(|output| output.status.success())
+        Command::new(python)
+            .args(["-c", "import lxml, mido, music21"])
+            .output()
+            .is_ok_and(|output| output.status.success())
     };
     let found = places.into_iter().flatten().find(has_readers);
     if found.is_none() {
-        eprintln!("SKIPPED: no Python with mido and music21; `cargo xtask test` installs them");
+        eprintln!("SKIPPED: no Python with lxml, mido and music21; `cargo xtask test` installs them");
     }
     found
 }
@@ -85,6 +88,26 @@ fn every_exercise_is_read_by_outside_readers() {
         assert_eq!(read["notes"].as_array().expect("a list").len(), read["midi"].as_array().expect("a list").len());
         assert!(read["notes"].as_array().expect("a list").iter().all(|n| n["fingering"].is_string()), "{name}");
     }
+}
+
+#[test]
+fn the_w3c_s_schema_is_content() {
+    let Some(folder) = std::env::var_os("NOTEFRONT_MUSICXML_XSD") else {
+        eprintln!("SKIPPED: NOTEFRONT_MUSICXML_XSD names no folder with the W3C's musicxml.xsd");
+        return;
+    };
+    let Some(python) = python() else { return };
+    let takes = Takes::new();
+    let sheets = [
+        sheet(&takes, "a", &["arpeggio", "--position", "2", "--slurred"]),
+        sheet(&takes, "b", &["scale", "--note", "Eb3"]),
+        sheet(&takes, "c", &["repeats", "--note", "F#2"]),
+        sheet(&takes, "d", &["starts", "--register", "top"]),
+    ];
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/validate_sheet.py");
+    let output = Command::new(python).arg(script).arg(folder).args(&sheets).output().expect("Python starts");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(stdout(&output).trim(), "4");
 }
 
 #[test]

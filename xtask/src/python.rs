@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use std::process::Command;
 
 /// Readers of marked files and practice sheets, as they are imported.
-const READERS: &str = "import mido, music21, soundfile, wavinfo";
+const READERS: &str = "import lxml, mido, music21, soundfile, wavinfo";
 /// Their packages and versions.
 const REQUIREMENTS: &str = "takes/tests/outside/requirements.txt";
 /// General hosts for the VST3, as they are imported.

@@ -65,6 +65,15 @@ struct Known {
     utc_offset_min: i32,
 }
 
+/// Opens the log at a place, or makes it, and keeps a take in it: all that the insert's "keep" asks for. Its worker gives
+/// the sound to a [`super::heard::Listener`] as it comes, and calls this off the audio thread.
+///
+/// # Errors
+/// Those of [`Log::open`] and [`Log::keep`].
+pub fn keep_in(path: &std::path::Path, entry: &TakeEntry) -> Result<Kept, LogError> {
+    Log::open(path)?.keep(entry)
+}
+
 impl Log {
     /// Keeps a take. Another writer is waited for; a crash leaves the take out or in, never a part of it.
     ///

@@ -26,8 +26,8 @@ pub use digest::DigestNote;
 pub use error::LogError;
 pub use exchange::{Imported, export, import};
 pub use forget::Forgotten;
-pub use keep::{Kept, TakeEntry};
-pub use read::{LoggedTake, Played, Players, Span, sessions};
+pub use keep::{Kept, TakeEntry, keep_in};
+pub use read::{LoggedTake, Played, Players, RECENT_DAYS, Span, recent, sessions};
 
 use notefront_dsp::{Entrance, Verdict};
 use rusqlite::{Connection, OpenFlags};

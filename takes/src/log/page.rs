@@ -4,6 +4,7 @@ use super::Played;
 use super::habits::{Habits, Measure, Row, Typical};
 use super::position_map::PositionMap;
 use super::progress::{Line, Progress, What, unusual};
+use super::read::{RECENT_DAYS, recent};
 use super::stamina::Stamina;
 use super::words::{self, counted};
 use crate::patterns::Facet;
@@ -31,6 +32,7 @@ figcaption { font-size: .92rem; }
 #[must_use]
 pub fn page(player: Option<&str>, played: &[Played]) -> String {
     let (habits, progress) = (Habits::of(played), Progress::of(played));
+    let lately = Habits::of(recent(played));
     let title = player.map_or_else(|| "Practice log".to_owned(), |name| format!("Practice log of {name}"));
     let markup = html! {
         (DOCTYPE)
@@ -45,7 +47,7 @@ pub fn page(player: Option<&str>, played: &[Played]) -> String {
             body {
                 header { p.brand { "Notefront: week after week" } h1 { (title) } p.facts { (span(played, &habits)) } }
                 main {
-                    (first_words(&habits, played))
+                    (first_words(&lately, played))
                     (courses(&progress))
                     (patterns(&habits))
                     (horn(played))
@@ -73,10 +75,11 @@ fn first_words(habits: &Habits, played: &[Played]) -> Markup {
     html! {
         section aria-labelledby="first" {
             h2 #first { "What to work on" }
+            p.facts { "By the last " (RECENT_DAYS) " days: " (span(recent(played), habits)) "." }
             @if habits.standing.is_empty() {
                 p.lead { "Nothing stands out beyond what chance would do." }
             } @else {
-                ul.plain.first { @for standing in &habits.standing { li.lead { (words::standing(standing, habits)) } } }
+                ul.plain.first { @for standing in &habits.standing { li.lead { (capital(&words::standing(standing, habits))) } } }
                 p.facts { "Exercises that aim at it: " code { "notefront sheet" } }
             }
             @if !unusual.is_empty() {
@@ -171,12 +174,13 @@ fn patterns(habits: &Habits) -> Markup {
 
 fn by_facet(habits: &Habits, facet: Facet) -> Markup {
     let (rows, _) = habits.told(facet);
+    let measures = words::told_measures(&rows);
     // One kind alone compares with nothing.
     html! {
         @if rows.len() > 1 { div.scroll tabindex="0" role="region" aria-label=(facet.title()) { table {
             caption { (capital(facet.title())) }
-            thead { tr { th scope="col" { "which" } th scope="col" { "unclear" } @for measure in Measure::ALL { th scope="col" { (measure.title()) } } } }
-            tbody { @for row in rows { tr { th scope="row" { (facet.label(row.kind)) } (share(row)) @for typical in row.typical { td { (told(typical)) } } } } }
+            thead { tr { th scope="col" { "which" } th scope="col" { "unclear" } @for &m in &measures { th scope="col" { (Measure::ALL[m].title()) } } } }
+            tbody { @for row in rows { tr { th scope="row" { (facet.label(row.kind)) } (share(row)) @for &m in &measures { td { (told(row.typical[m])) } } } } }
         } } }
     }
 }
@@ -187,7 +191,10 @@ fn capital(text: &str) -> String {
 }
 
 fn told(typical: Option<Typical>) -> Markup {
-    html! { @if let Some(t) = typical { (format!("{:.0}", t.median)) span.interval { (format!(" ({:.0} to {:.0})", t.low, t.high)) } } }
+    html! { @if let Some(t) = typical {
+        (format!("{:.0}", t.median))
+        @if t.low < t.high { span.interval { (format!(" ({:.0} to {:.0})", t.low, t.high)) } }
+    } }
 }
 
 fn share(row: &Row) -> Markup {
@@ -226,7 +233,7 @@ fn horn(played: &[Played]) -> Markup {
                 thead { tr { th scope="col" { "which" } th scope="col" { "notes" } th scope="col" { "cents" } th scope="col" { "the slide" } } }
                 tbody { @for tuned in &map.places { tr {
                     th scope="row" { (Facet::Place.label(tuned.place.kind())) } td { (tuned.num) }
-                    td { (format!("{:+.0}", tuned.cents).replace('-', "\u{2212}")) span.interval { (format!(" (\u{b1}{:.0})", tuned.uncertainty.max(1.0))) } }
+                    td { (words::signed(tuned.cents).replace('-', "\u{2212}")) span.interval { (format!(" (\u{b1}{:.0})", tuned.uncertainty.max(1.0))) } }
                     td { (words::slide_move(tuned)) }
                 } } }
             } }

@@ -63,13 +63,20 @@ pub struct Played {
     /// The take.
     pub take: LoggedTake,
     packed: Vec<u8>,
+    /// Counted once: asking the calendar for every note would cost more than all else.
+    weekday: Kind,
 }
 
 impl Played {
     /// A take of entrances that are in no log.
     #[must_use]
     pub fn of(take: LoggedTake, entrances: &[LoggedEntrance]) -> Self {
-        Self { take, packed: digest::pack(entrances) }
+        Self::packed(take, digest::pack(entrances))
+    }
+
+    fn packed(take: LoggedTake, packed: Vec<u8>) -> Self {
+        let weekday = take.day().weekday().to_monday_zero_offset() as Kind;
+        Self { take, packed, weekday }
     }
 
     /// Its notes, in the order of the sound.
@@ -88,9 +95,18 @@ impl Played {
     pub fn kinds(&self, note: &DigestNote) -> [Option<Kind>; Facet::ALL.len()] {
         let [place, register, dynamic, articulation, interval] = note.kinds;
         let minutes = facet::minutes_kind(self.take.into_session_s() + note.speaks_s);
-        let weekday = self.take.day().weekday().to_monday_zero_offset() as Kind;
-        [place, register, dynamic, articulation, interval, Some(minutes), Some(weekday)]
+        [place, register, dynamic, articulation, interval, Some(minutes), Some(self.weekday)]
     }
+}
+
+/// What counts for tomorrow: what was played so many days before the last take. A weakness that is mended is none \[H\].
+pub const RECENT_DAYS: i64 = 21;
+
+/// The takes of the last [`RECENT_DAYS`] days that were played on, of takes in their order.
+#[must_use]
+pub fn recent(played: &[Played]) -> &[Played] {
+    let from_s = played.last().map_or(0, |last| last.take.begun_s - 86_400 * RECENT_DAYS);
+    &played[played.partition_point(|played| played.take.begun_s < from_s)..]
 }
 
 /// Takes in the order they were played, parted into sessions.
@@ -212,7 +228,7 @@ impl Log {
             let (sql, values) = selection(&columns, "JOIN digest ON digest.take = take.id", player, span);
             let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
             let mut ask = self.connection.prepare_cached(&sql)?;
-            ask.query_map(values.as_slice(), |row| Ok(Played { take: take(row)?, packed: row.get(12)? }))?.collect()
+            ask.query_map(values.as_slice(), |row| Ok(Played::packed(take(row)?, row.get(12)?)))?.collect()
         };
         ask().map_err(|e| self.because(e))
     }

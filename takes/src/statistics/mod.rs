@@ -8,7 +8,7 @@ mod trend;
 mod bootstrap;
 mod evenness;
 
-pub use bootstrap::{Blocks, quantile};
+pub use bootstrap::{Draws, quantile};
 pub use evenness::{coefficient_of_variation, npvi};
 pub use stratified::{MOST_DEALT, Stratified, Stratum, by_dealing};
 pub use trend::{Trend, slope, trend};

@@ -61,6 +61,8 @@ fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
             return false;
         }
     };
+    // What the player corrected goes into `corrected`: the log keeps it beside what was measured, and asks it first.
+    let entrances = take.entrances.iter().map(|&entrance| LoggedEntrance { entrance, corrected: None }).collect();
     let (begun_s, utc_offset_min) = args.when.unwrap_or_else(|| when::of_file(path, take.source.duration_s));
     let entry = TakeEntry {
         player: args.player.clone(),
@@ -73,7 +75,7 @@ fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
         settings: take.options.settings,
         warnings: take.warnings.iter().map(ToString::to_string).collect(),
         sound,
-        entrances: take.entrances.iter().map(|&entrance| LoggedEntrance { entrance, corrected: None }).collect(),
+        entrances,
         tags: args.tag.clone(),
         note: args.note.clone(),
     };

@@ -6,7 +6,7 @@ use crate::logging::place_of;
 use clap::{Args, Subcommand, ValueEnum};
 use notefront_takes::exercise::{self, BPM_RANGE, Exercise, PracticeSheet, USUAL_BPM, plan};
 use notefront_takes::log::habits::Habits;
-use notefront_takes::log::{Log, LogError};
+use notefront_takes::log::{Log, LogError, recent};
 use notefront_takes::summary::Register;
 use notefront_takes::words;
 use std::io::{self, Write};
@@ -35,7 +35,7 @@ pub struct SheetArgs {
     #[arg(long, value_name = "FILE")]
     pub log: Option<PathBuf>,
 
-    /// Which takes the sheet is made after.
+    /// Which takes the sheet is made after: those of the last 21 days that were played on, unless --since says otherwise.
     #[command(flatten)]
     pub which: Which,
 
@@ -185,7 +185,9 @@ fn exercise_by_hand(by_hand: &ByHand) -> Exercise {
 
 fn from_the_log(args: &SheetArgs) -> Result<plan::Plan, LogError> {
     let log = Log::open_existing(&place_of(args.log.as_ref())?)?;
-    Ok(plan::of(&Habits::of(&played(&log, &args.which)?)))
+    let played = played(&log, &args.which)?;
+    let counted = if args.which.since.is_some() { &played[..] } else { recent(&played) };
+    Ok(plan::of(&Habits::of(counted)))
 }
 
 fn tell(sheet: &PracticeSheet, reasons: &[String], paths: &[PathBuf]) -> io::Result<()> {

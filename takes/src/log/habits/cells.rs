@@ -4,14 +4,15 @@
 use super::Row;
 use crate::log::{DigestNote, Played};
 use crate::patterns::{Facet, Kind, Share};
-use crate::statistics::Blocks;
+use crate::statistics::Draws;
 use crate::summary::MIN_VALUES;
 use notefront_dsp::FaultName;
 use rayon::prelude::*;
 
 /// Kinds that a facet can have.
 const KINDS: [usize; Facet::ALL.len()] = [256, 5, 3, 3, 10, 8, 7];
-const NUM_CELLS: usize = 292;
+/// All of them.
+pub(super) const NUM_CELLS: usize = 292;
 /// Blocks of sessions that are drawn anew for an interval: more tell nothing more, and cost time.
 const MOST_BLOCKS: usize = 200;
 
@@ -83,10 +84,10 @@ impl Cell {
     fn count(&mut self, note: &DigestNote) {
         self.num += 1;
         self.num_flagged += usize::from(note.is_flagged());
-        if note.is_flagged() {
-            for name in FaultName::ALL {
-                self.faults[name as usize] += usize::from(note.has(name));
-            }
+        let mut left = note.faults & ((1 << FaultName::ALL.len()) - 1);
+        while left != 0 {
+            self.faults[left.trailing_zeros() as usize] += 1;
+            left &= left - 1;
         }
     }
 
@@ -120,9 +121,10 @@ pub struct Typical {
 }
 
 /// The place of a kind among all cells; the last is that of all notes.
-fn place(facet: Facet, kind: Kind) -> usize {
-    let before: usize = KINDS[..facet as usize].iter().sum();
-    before + usize::from(kind).min(KINDS[facet as usize] - 1)
+pub(super) fn place(facet: Facet, kind: Kind) -> usize {
+    /// Where the cells of each facet begin.
+    const FROM: [usize; Facet::ALL.len()] = [0, 256, 261, 264, 267, 277, 285];
+    FROM[facet as usize] + usize::from(kind).min(KINDS[facet as usize] - 1)
 }
 
 /// The cells a note lies in.
@@ -130,6 +132,12 @@ fn places(played: &Played, note: &DigestNote) -> impl Iterator<Item = usize> {
     let kinds = played.kinds(note);
     let of_facets = Facet::ALL.into_iter().zip(kinds).filter_map(|(facet, kind)| Some(place(facet, kind?)));
     of_facets.chain(std::iter::once(NUM_CELLS))
+}
+
+/// The kind of a cell.
+pub(super) fn key(at: usize) -> (Facet, Kind) {
+    let facet = Facet::ALL.into_iter().rfind(|&facet| place(facet, 0) <= at).unwrap_or(Facet::Place);
+    (facet, (at - place(facet, 0)) as Kind)
 }
 
 /// All kinds, counted.
@@ -228,7 +236,7 @@ impl Cells {
     pub fn typical(&self, facet: Facet, kind: Kind, measure: usize, unders: &Unders) -> Option<Typical> {
         let at = place(facet, kind);
         let median = self.at(at, measure, 0.5)?;
-        let (low, high) = Blocks { blocks: unders.of_cell(at, measure) }.interval()?;
+        let (low, high) = unders.draws.interval(&unders.of_cell(at, measure))?;
         Some(Typical {
             median,
             low: self.at(at, measure, low)?.min(median),
@@ -241,6 +249,7 @@ impl Cells {
 /// How many notes of each block of sessions lie under the median of their kind.
 pub struct Unders {
     blocks: Vec<Vec<(f32, f32)>>,
+    draws: Draws,
 }
 
 impl Unders {
@@ -257,19 +266,18 @@ impl Unders {
         } else {
             takes.iter().map(|&take| vec![take]).collect()
         };
-        let blocks = if blocks.len() >= MIN_VALUES {
+        let blocks: Vec<_> = if blocks.len() >= MIN_VALUES {
             blocks.par_iter().map(|block| under(block.iter().copied(), &medians, |_| true)).collect()
         } else {
             // Each note a block of its own would draw too often the same: a tenth of them together, by turns.
             let parts = |k: usize| under(takes.iter().copied(), &medians, move |i| i % NUM_PARTS == k);
             (0..NUM_PARTS).into_par_iter().map(parts).collect()
         };
-        Self { blocks }
+        Self { draws: Draws::of(blocks.len()), blocks }
     }
 
-    fn of_cell(&self, at: usize, measure: usize) -> Vec<(f64, f64)> {
-        let of_block = |block: &Vec<(f32, f32)>| block[at * Measure::ALL.len() + measure];
-        self.blocks.iter().map(of_block).filter(|b| b.0 > 0.0).map(|b| (f64::from(b.0), f64::from(b.1))).collect()
+    fn of_cell(&self, at: usize, measure: usize) -> Vec<(f32, f32)> {
+        self.blocks.iter().map(|block| block[at * Measure::ALL.len() + measure]).collect()
     }
 }
 

@@ -12,6 +12,7 @@ use super::read::sessions;
 use crate::patterns::{Facet, Kind, Share};
 use crate::summary::MIN_VALUES;
 use cells::{Cells, Unders};
+use rayon::prelude::*;
 
 /// One kind of note.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,14 +54,12 @@ impl Habits {
             let typical = std::array::from_fn(|m| cells.typical(facet, kind, m, &unders));
             Row { facet, kind, unclear: Share::of(cell.num_flagged, cell.num), cell, typical }
         };
-        let rows = Facet::ALL.into_iter().flat_map(|facet| {
-            let kinds: Vec<Kind> = cells.kinds(facet).collect();
-            kinds.into_iter().map(move |kind| (facet, kind))
-        });
+        let kinds = |facet| cells.kinds(facet).map(move |kind| (facet, kind));
+        let rows: Vec<(Facet, Kind)> = Facet::ALL.into_iter().flat_map(kinds).collect();
         Self {
             counts: (sessions.len(), played.len(), played.iter().map(Played::num_notes).sum()),
             all: cells.all(),
-            rows: rows.map(|(facet, kind)| row(facet, kind)).collect(),
+            rows: rows.into_par_iter().map(|(facet, kind)| row(facet, kind)).collect(),
             standing: standing_out(&sessions),
         }
     }

@@ -1,6 +1,7 @@
 //! Which kinds of notes stand out: less clear than the player's other notes of the same takes, by more than chance deals out,
 //! in most sessions, and not only because a narrower kind in them does.
 
+use super::cells::{NUM_CELLS, key, place};
 use crate::log::{DigestNote, Played};
 use crate::patterns::{Facet, Kind};
 use crate::statistics::{self, LEVEL, MOST_DEALT, Stratified, Stratum, by_dealing, two_sided_t};
@@ -14,7 +15,6 @@ const LEAST_POINTS: f64 = 2.0;
 /// Weekdays are told and never claimed: a day of the week has other takes, not other notes.
 const CLAIMED: [Facet; 6] =
     [Facet::Place, Facet::Register, Facet::Dynamic, Facet::Articulation, Facet::Interval, Facet::Minutes];
-const NUM_KINDS: usize = 256;
 
 /// A kind of note that stands out.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -148,19 +148,19 @@ fn clearest(sessions: &[&[Played]], named: &[Key]) -> Option<Standing> {
 
 /// Every kind with enough notes, tested against the others.
 fn tested(sessions: &[&[Played]], named: &[Key]) -> Vec<(Key, Kindred)> {
-    let empty = || vec![Kindred::default(); CLAIMED.len() * NUM_KINDS];
-    let all = sessions
-        .par_iter()
-        .fold(empty, |mut all, session| {
-            add_session(&mut all, session, named);
-            all
-        })
-        .reduce(empty, |mut a, b| {
-            a.iter_mut().zip(&b).for_each(|(a, b)| a.join(b));
-            a
-        });
-    let keys = (0..all.len()).map(|i| (CLAIMED[i / NUM_KINDS], (i % NUM_KINDS) as Kind));
-    let with_enough = keys.zip(all).filter(|(_, kindred)| kindred.dealt.num >= MIN_VALUES as f64);
+    let empty = || vec![Kindred::default(); NUM_CELLS];
+    let chunk = sessions.len().div_ceil(4 * rayon::current_num_threads()).max(1);
+    let of_chunk = |chunk: &[&[Played]]| {
+        let mut all = empty();
+        chunk.iter().for_each(|session| add_session(&mut all, session, named));
+        all
+    };
+    let all = sessions.par_chunks(chunk).map(of_chunk).reduce(empty, |mut a, b| {
+        a.iter_mut().zip(&b).for_each(|(a, b)| a.join(b));
+        a
+    });
+    let keyed = all.into_iter().enumerate().map(|(at, kindred)| (key(at), kindred));
+    let with_enough = keyed.filter(|(_, kindred)| kindred.dealt.num >= MIN_VALUES as f64);
     with_enough.collect()
 }
 
@@ -172,14 +172,14 @@ struct Sums {
 
 impl Sums {
     fn new() -> Self {
-        Self { all: Stratum::default(), kinds: vec![(0.0, 0.0); CLAIMED.len() * NUM_KINDS] }
+        Self { all: Stratum::default(), kinds: vec![(0.0, 0.0); NUM_CELLS] }
     }
 
     fn add(&mut self, kinds: &[Option<Kind>], clarity: f64) {
         self.all.add(clarity);
-        for (f, kind) in kinds.iter().take(CLAIMED.len()).enumerate() {
+        for (facet, kind) in CLAIMED.into_iter().zip(kinds) {
             if let Some(kind) = kind {
-                let sums = &mut self.kinds[f * NUM_KINDS + usize::from(*kind)];
+                let sums = &mut self.kinds[place(facet, *kind)];
                 *sums = (sums.0 + 1.0, sums.1 + clarity);
             }
         }
@@ -198,7 +198,7 @@ fn notes<'a>(played: &'a Played, named: &'a [Key]) -> impl Iterator<Item = ([Opt
 
 /// A take is compared with itself; minutes are, over the whole session.
 fn add_session(all: &mut [Kindred], session: &[Played], named: &[Key]) {
-    let minutes_from = (CLAIMED.len() - 1) * NUM_KINDS;
+    let minutes_from = place(Facet::Minutes, 0);
     let mut of_session = vec![Stratified::default(); all.len()];
     let mut whole = Sums::new();
     for played in session {
@@ -235,7 +235,7 @@ fn dealt(sessions: &[&[Played]], named: &[Key], (facet, kind): Key) -> f64 {
         }
         if num > 0 && num < values.len() {
             sum += values.iter().filter(|(_, is_kind)| *is_kind).map(|(value, _)| value).sum::<f64>();
-            takes.push((values.into_iter().map(|(value, _)| value).collect(), num));
+            takes.push((values.into_iter().map(|(value, _)| value).collect::<Vec<_>>(), num));
         }
     }
     by_dealing(&mut takes, sum)

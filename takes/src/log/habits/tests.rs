@@ -79,12 +79,19 @@ fn weak_place() -> Kind {
     Place { partial: 6, position: 3, trigger: false }.kind()
 }
 
+/// So many trials: few in the usual run, as many as a variable of the environment asks for in the large one
+/// (`NOTEFRONT_TRIALS=1000 cargo test --release -p notefront-takes --lib log::habits`).
+fn trials(usual: u64) -> u64 {
+    std::env::var("NOTEFRONT_TRIALS").ok().and_then(|num| num.parse().ok()).unwrap_or(usual)
+}
+
 #[test]
 fn five_points_in_thirty_takes_are_found_and_named() {
     // A fault takes 50 points in the mean, so 10 % more of them are 5 points. 19 of 20 is what 95 % power gives.
-    let mut num_found = 0;
+    let (mut num_found, mut num_others) = (0, 0);
     let mut points = Vec::new();
-    for seed in 0..20 {
+    let num_trials = trials(20);
+    for seed in 0..num_trials {
         let played = player(seed, |_| 0.10).days(30, 240);
         let standing = standing_out(&crate::log::sessions(&played));
         if let Some(first) = standing.first()
@@ -93,10 +100,14 @@ fn five_points_in_thirty_takes_are_found_and_named() {
             num_found += 1;
             points.push(first.points_lower);
         }
-        assert!(standing.len() <= 1, "the register of the note is not named beside it: {standing:?}");
+        num_others += usize::from(standing.len() > 1);
     }
     let mean = crate::statistics::mean(&points).expect("some");
-    assert!(num_found >= 18, "{num_found} of 20");
+    eprintln!("found in {num_found} of {num_trials} trials, {mean:.2} points for 5");
+    // At 95 % 19 of 20; 17 or fewer come once in 13, 90 % of many never.
+    assert!(num_found * 10 >= num_trials * 9, "{num_found} of {num_trials}");
+    // Neither is its register named beside it, nor anything else but by chance.
+    assert!(num_others as u64 * 10 <= num_trials, "{num_others} of {num_trials}");
     // 600 notes of the kind in 30 takes: a standard error of about 0.8 points each, 0.2 over all.
     assert!((mean - 5.0).abs() < 0.9, "planted 5, found {mean}");
 }
@@ -104,12 +115,15 @@ fn five_points_in_thirty_takes_are_found_and_named() {
 #[test]
 fn noise_has_no_habits() {
     // A week of seven takes, a hundred times; at 5 % five are expected at most, and over 11 come once in 200 \[C\].
-    let found = (0..100).filter(|&seed| {
+    let num_weeks = trials(100);
+    let found = (0..num_weeks).filter(|&seed| {
         let played = player(1000 + seed, |_| 0.0).days(7, 120);
         !standing_out(&crate::log::sessions(&played)).is_empty()
     });
     let num_found = found.count();
-    assert!(num_found <= 11, "{num_found} of 100 weeks");
+    eprintln!("something stood out in {num_found} of {num_weeks} weeks of noise");
+    let bound = if num_weeks <= 100 { 11 } else { num_weeks as usize * 5 / 100 };
+    assert!(num_found <= bound, "{num_found} of {num_weeks} weeks");
 }
 
 #[test]

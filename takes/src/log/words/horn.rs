@@ -8,6 +8,13 @@ use crate::statistics::LEVEL;
 use comfy_table::Cell;
 use std::fmt::Write;
 
+/// A whole number with its sign; 0 has none.
+#[must_use]
+pub fn signed(value: f64) -> String {
+    let whole = value.round() + 0.0;
+    if whole == 0.0 { "0".into() } else { format!("{whole:+.0}") }
+}
+
 /// "in 12 mm (±4)", or that it may stay.
 #[must_use]
 pub fn slide_move(tuned: &Tuned) -> String {
@@ -33,7 +40,7 @@ pub fn position_map(map: &PositionMap) -> String {
             Cell::new(Facet::Place.label(tuned.place.kind())),
             right(tuned.num.to_string()),
             right(tuned.num_sessions.to_string()),
-            right(format!("{:+.0} (\u{b1}{:.0})", tuned.cents, tuned.uncertainty.max(1.0))),
+            right(format!("{} (\u{b1}{:.0})", signed(tuned.cents), tuned.uncertainty.max(1.0))),
             Cell::new(slide_move(tuned)),
         ]);
     }
@@ -45,9 +52,9 @@ pub fn position_map(map: &PositionMap) -> String {
     );
     let _ = writeln!(
         text,
-        "Taken out: the horn as a whole ({:+.0} cents: for the tuning slide){}.",
-        map.overall_cents,
-        map.warming_cents.map_or_else(String::new, |c| format!(", its way from cold to warm ({c:+.0} cents)"))
+        "Taken out: the horn as a whole ({} cents: for the tuning slide){}.",
+        signed(map.overall_cents),
+        map.warming_cents.map_or_else(String::new, |c| format!(", its way from cold to warm ({} cents)", signed(c)))
     );
     let _ = writeln!(
         text,

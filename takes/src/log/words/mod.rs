@@ -2,7 +2,7 @@
 
 mod horn;
 
-pub use horn::{position_map, slide_move, stamina};
+pub use horn::{position_map, signed, slide_move, stamina};
 
 use super::Players;
 use super::habits::{Habits, Measure, Row, Standing, Typical};
@@ -157,19 +157,27 @@ fn unusual_text(all: &[Unusual]) -> String {
     format!("The last session was not your usual:\n{}\n", told.collect::<String>())
 }
 
+/// The measures that any of these rows tells, by their place in [`Measure::ALL`].
+#[must_use]
+pub fn told_measures(rows: &[&Row]) -> Vec<usize> {
+    (0..Measure::ALL.len()).filter(|&m| rows.iter().any(|row| row.typical[m].is_some())).collect()
+}
+
 fn facet_text(habits: &Habits, facet: Facet) -> String {
     let (rows, num_few) = habits.told(facet);
-    if rows.is_empty() {
+    // One kind alone compares with nothing.
+    if rows.len() < 2 {
         return String::new();
     }
+    let measures = told_measures(&rows);
     let mut head = vec![facet.title(), "notes", "unclear"];
-    head.extend(Measure::ALL.map(Measure::title));
+    head.extend(measures.iter().map(|&m| Measure::ALL[m].title()));
     head.push("most often");
     let mut table = table(&head);
     for row in rows {
         let mut cells =
             vec![Cell::new(facet.label(row.kind)), right(row.cell.num.to_string()), Cell::new(percent(row))];
-        cells.extend(row.typical.map(|typical| Cell::new(told(typical))));
+        cells.extend(measures.iter().map(|&m| Cell::new(told(row.typical[m]))));
         cells.push(Cell::new(most_frequent(row, 1)));
         table.add_row(cells);
     }
