@@ -32,11 +32,15 @@ pub use read::{LoggedTake, Played, Players, RECENT_DAYS, Span, recent, sessions}
 use notefront_dsp::{Entrance, Verdict};
 use rusqlite::{Connection, OpenFlags};
 use serde::{Deserialize, Serialize};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// How long one writer waits for another, s: keeping a take of half an hour takes far less \[C\].
 const PATIENCE: Duration = Duration::from_secs(10);
+
+/// How a database file begins (sqlite.org/fileformat.html \[M\]).
+const BEGINNING: &[u8] = b"SQLite format 3\0";
 
 /// An entrance as the log keeps it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -90,6 +94,9 @@ impl Log {
 
     fn with(path: &Path, flags: OpenFlags) -> Result<Self, LogError> {
         let because = |e| LogError::of(path, e);
+        if !may_be_a_log(path) {
+            return Err(LogError::NotALog(path.to_owned()));
+        }
         let flags = flags | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let mut connection = Connection::open_with_flags(path, flags).map_err(because)?;
         connection.busy_timeout(PATIENCE).map_err(because)?;
@@ -131,6 +138,14 @@ impl Log {
             _ => Err(LogError::Damaged { path: self.path.clone(), why: found }),
         }
     }
+}
+
+/// Whether a file is none yet, empty, or begins as a database does: SQLite itself takes a very short file of anything for an
+/// empty one, and would write over it.
+fn may_be_a_log(path: &Path) -> bool {
+    let mut beginning = Vec::new();
+    let read = std::fs::File::open(path).and_then(|file| file.take(BEGINNING.len() as u64).read_to_end(&mut beginning));
+    read.is_err() || beginning.is_empty() || beginning == BEGINNING
 }
 
 #[cfg(test)]

@@ -232,6 +232,10 @@ fn files_that_are_no_log_are_told_and_left_alone() {
     std::fs::write(&path, b"some other file, and not a short one at that, so that it is looked at").expect("room");
     assert!(refused(&path).contains("not a practice log"), "{}", refused(&path));
     assert!(std::fs::read(&path).expect("there").starts_with(b"some other"));
+    // SQLite would take so short a file for an empty one.
+    std::fs::write(&path, b"x").expect("room");
+    assert!(refused(&path).contains("not a practice log"));
+    assert_eq!(std::fs::read(&path).expect("there"), b"x");
     // Another program's database.
     let other = folder.path().join("other.db");
     Connection::open(&other).and_then(|db| db.execute_batch("CREATE TABLE x (y)")).expect("room");

@@ -47,7 +47,7 @@ impl Measure {
     pub fn title(self) -> &'static str {
         match self {
             Self::Clarity => "clarity",
-            Self::Settle => "settles, ms",
+            Self::Settle => "settles in, ms",
             Self::Noise => "air, ms",
             Self::Timing => "off the beat, ms",
         }
@@ -193,16 +193,13 @@ impl Cells {
     }
 
     /// All notes as one row; the facet stands for none.
-    pub fn all(&self) -> Row {
+    pub fn all(&self, unders: &Unders) -> Row {
         let cell = self.cells[NUM_CELLS];
         Row {
             facet: Facet::Register,
             kind: Kind::MAX,
             unclear: Share::of(cell.num_flagged, cell.num),
-            typical: std::array::from_fn(|m| {
-                let median = self.at(NUM_CELLS, m, 0.5)?;
-                Some(Typical { median, low: median, high: median, num: self.num_values(NUM_CELLS, m) })
-            }),
+            typical: std::array::from_fn(|m| self.typical_at(NUM_CELLS, m, unders)),
             cell,
         }
     }
@@ -234,7 +231,10 @@ impl Cells {
 
     /// The median of a kind with its interval.
     pub fn typical(&self, facet: Facet, kind: Kind, measure: usize, unders: &Unders) -> Option<Typical> {
-        let at = place(facet, kind);
+        self.typical_at(place(facet, kind), measure, unders)
+    }
+
+    fn typical_at(&self, at: usize, measure: usize, unders: &Unders) -> Option<Typical> {
         let median = self.at(at, measure, 0.5)?;
         let (low, high) = unders.draws.interval(&unders.of_cell(at, measure))?;
         Some(Typical {

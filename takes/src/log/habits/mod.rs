@@ -58,7 +58,7 @@ impl Habits {
         let rows: Vec<(Facet, Kind)> = Facet::ALL.into_iter().flat_map(kinds).collect();
         Self {
             counts: (sessions.len(), played.len(), played.iter().map(Played::num_notes).sum()),
-            all: cells.all(),
+            all: cells.all(&unders),
             rows: rows.into_par_iter().map(|(facet, kind)| row(facet, kind)).collect(),
             standing: standing_out(&sessions),
         }
