@@ -53,7 +53,7 @@ fn worst_fault(row: Option<&Row>) -> Option<FaultName> {
 fn for_standing(standing: &Standing, row: Option<&Row>) -> Vec<Exercise> {
     let fault = worst_fault(row);
     match standing.facet {
-        Facet::Place => for_place(standing.kind),
+        Facet::Place => for_place(standing.kind, fault),
         Facet::Register => {
             let register = Register::ALL.get(usize::from(standing.kind)).copied().unwrap_or(Register::Middle);
             vec![against(fault, register), long_starts(register)]
@@ -67,8 +67,9 @@ fn for_standing(standing: &Standing, row: Option<&Row>) -> Vec<Exercise> {
     }
 }
 
-/// The note itself, then the way to it from the partials below, slurred and tongued.
-fn for_place(kind: Kind) -> Vec<Exercise> {
+/// The note itself, then the way to it from the partials below, slurred and tongued; where it is the clock that it misses, a
+/// scale with the click instead of the slur.
+fn for_place(kind: Kind, fault: Option<FaultName>) -> Vec<Exercise> {
     let Some(Place { partial, position, trigger }) = Place::of_kind(kind) else { return Vec::new() };
     if trigger {
         return vec![long_starts(Register::Low)];
@@ -78,6 +79,10 @@ fn for_place(kind: Kind) -> Vec<Exercise> {
     let place = SlidePosition { position: f64::from(position), trigger, partial };
     let note = hz_to_midi(hz, 440.0).round().clamp(0.0, 127.0) as u8;
     let mut exercises = vec![repeats(note, Some(place))];
+    if matches!(fault, Some(FaultName::Early | FaultName::Late)) {
+        exercises.push(against(fault, Register::of(note)));
+        return exercises;
+    }
     if partial <= super::MOST_PARTIAL {
         let to_partial = if partial == 7 { 8 } else { partial.max(4) };
         exercises.extend([arpeggio(position, to_partial, true), arpeggio(position, to_partial, false)]);

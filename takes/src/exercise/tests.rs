@@ -90,6 +90,39 @@ fn the_guide_counts_in_and_sounds_the_pitch() {
 }
 
 #[test]
+fn a_plan_aims_at_what_stands_out() {
+    use crate::log::habits::{Cell, Habits, Row, Standing};
+    use crate::patterns::{Facet, facet::Place};
+    use notefront_dsp::FaultName;
+    let kind = Place { partial: 6, position: 3, trigger: false }.kind();
+    let planned = |fault: FaultName| {
+        let mut cell = Cell { num: 40, num_flagged: 30, ..Cell::default() };
+        cell.faults[fault as usize] = 30;
+        let row = Row { facet: Facet::Place, kind, cell, unclear: None, typical: [None; 4] };
+        let standing = Standing {
+            facet: Facet::Place,
+            kind,
+            num: 40,
+            num_sessions: 6,
+            points_lower: 20.0,
+            uncertainty: 4.0,
+            chance: 0.001,
+        };
+        let habits = Habits { counts: (6, 6, 400), all: row.clone(), rows: vec![row], standing: vec![standing] };
+        let plan = plan::of(&habits);
+        assert!(plan.reasons[0].contains("partial 6, position 3"), "{:?}", plan.reasons);
+        plan.exercises
+    };
+    let for_splits = planned(FaultName::Split);
+    assert_eq!(for_splits.len(), 3);
+    // Eb4 itself, in its position, first; then the way to it from below in the same position.
+    assert!(for_splits[0].notes.iter().all(|n| n.midi_note == 63 && n.position.is_some_and(|p| p.position == 3.0)));
+    assert!(for_splits[1].notes.iter().any(|n| n.midi_note == 63) && for_splits[1].notes[1].is_slurred);
+    assert!(for_splits[1].notes.iter().all(|n| n.position.is_some_and(|p| p.position == 3.0)));
+    assert!(planned(FaultName::Late)[1].title.starts_with("Scale"));
+}
+
+#[test]
 fn all_three_files_are_written_or_none() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let paths = write(&sheet(), folder.path(), "tomorrow").expect("room");
