@@ -18,6 +18,7 @@ pub mod compare;
 
 pub mod summary;
 pub mod patterns;
+pub mod statistics;
 
 // Which entrances are marked, and how.
 pub mod mark_note;
@@ -35,6 +36,10 @@ pub mod csv_file;
 pub mod mark_files;
 pub mod smf;
 pub mod wav_cue;
+
+// Week after week.
+pub mod log;
+pub mod exercise;
 
 #[cfg(test)]
 mod fixtures;

@@ -1,5 +1,9 @@
-//! What the patterns of the page and of the insert have in common: which dynamic, which stretch of time, and a share
-//! with its interval. Registers stand in `summary`.
+//! What the patterns of the page, of the insert and of the practice log have in common: what notes are sorted by
+//! (`facet`), which dynamic, which stretch of time, and a share with its interval. Registers stand in `summary`.
+
+pub mod facet;
+
+pub use facet::{Facet, Kind};
 
 use crate::summary::{MIN_VALUES, wilson};
 use notefront_dsp::Entrance;

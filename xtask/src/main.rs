@@ -9,16 +9,19 @@ mod fit;
 mod fronts;
 mod licences;
 mod make;
+mod month;
 mod python;
 mod shell;
 mod test;
 mod tidy;
+mod years;
 
 use std::process::ExitCode;
 
 /// Every chore: name, what it does.
-const CHORES: [(&str, &str); 10] = [
+const CHORES: [(&str, &str); 12] = [
     ("demo", "[TAKE]             makes the takes of a small scenario and scans them, or scans your own take"),
+    ("month", "                  makes five weeks of practice with a weakness that fades, and asks the practice log"),
     ("test", "                   everything that must hold: format, tidy, licences, lint, tests"),
     ("tidy", "                   the rules of the house: purposes, lengths, flow, documents"),
     ("licences", "                   every dependency may be used"),
@@ -39,6 +42,7 @@ const CHORES: [(&str, &str); 10] = [
         "[--playing DIR] [--check] [--notes] [--only TEXT]\n                              fits where notes begin to recordings and made takes: dsp/src/decode/fitted.txt;\n                              then, with --notes and without DIR, what tells a note from talk; --check only\n                              prints figures of takes left out; --only tries it on some, target/fit-trial",
     ),
     ("bench", "                   speed against a reference in the same run, and memory (with --release)"),
+    ("years", "                  five years of entrances in a practice log: its size, and how long its questions take"),
     ("bundle", "[--debug]          the insert as CLAP and VST3 folders, with instructions"),
 ];
 
@@ -57,6 +61,7 @@ fn run(mut args: lexopt::Parser) -> Result<(), String> {
     match args.next().map_err(said)? {
         Some(Value(chore)) => match chore.to_str() {
             Some("demo") => demo::run(&mut args),
+            Some("month") => month::run(&mut args),
             Some("test") => test::all(),
             Some("tidy") => tidy::run(),
             Some("licences") => licences::run(),
@@ -66,6 +71,7 @@ fn run(mut args: lexopt::Parser) -> Result<(), String> {
             Some("fronts") => fronts::run(&mut args),
             Some("bundle") => bundle::run(&std::env::args().skip(2).collect::<Vec<_>>()),
             Some("bench") => bench::run(),
+            Some("years") => years::run(&mut args),
             _ => Err(format!("no chore is called {}\n\n{}", chore.display(), help())),
         },
         Some(Long("help") | Short('h')) | None => {

@@ -5,8 +5,8 @@ use crate::shell::{output, root, run};
 use std::path::PathBuf;
 use std::process::Command;
 
-/// Readers of marked files, as they are imported.
-const READERS: &str = "import mido, soundfile, wavinfo";
+/// Readers of marked files and practice sheets, as they are imported.
+const READERS: &str = "import lxml, mido, music21, soundfile, wavinfo";
 /// Their packages and versions.
 const REQUIREMENTS: &str = "takes/tests/outside/requirements.txt";
 /// General hosts for the VST3, as they are imported.
@@ -25,7 +25,7 @@ const FITTER_REQUIREMENTS: &str = "xtask/fit/requirements.txt";
 /// Puts readers and hosts in place, and says what is missing.
 pub fn prepare() {
     if let Err(why) = with(READERS, &["-r", REQUIREMENTS]) {
-        eprintln!("Marked files are not read back by Python: {why}");
+        eprintln!("Marked files and sheets are not read back by Python: {why}");
     }
     if let Err(why) = with(HOSTS, &["-r", HOST_REQUIREMENTS]) {
         eprintln!("The VST3 is not tested in general hosts: {why}");

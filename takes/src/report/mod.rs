@@ -1,6 +1,6 @@
 //! The report: one HTML file that needs nothing else, to look at, listen to, write into and print.
 
-mod svg;
+pub(crate) mod svg;
 mod close_up;
 mod desk;
 mod lane;
@@ -10,7 +10,7 @@ mod overview;
 mod patterns;
 mod mirror;
 mod sides;
-mod shell;
+pub(crate) mod shell;
 pub mod sound;
 
 use crate::atomic_file::{Prepared, WriteError};

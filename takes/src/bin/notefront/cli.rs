@@ -3,8 +3,11 @@
 use crate::compare::CompareArgs;
 use crate::correct::{self, CorrectArgs};
 use crate::judging::JudgingArgs;
+use crate::log::LogArgs;
+use crate::logging::LoggingArgs;
 use crate::mark::MarkArgs;
 use crate::report::ReportArgs;
+use crate::sheet::SheetArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use notefront_dsp::{Instrument, Source};
 use std::path::PathBuf;
@@ -39,6 +42,12 @@ pub enum Command {
     /// Says what you hear against what was measured: a flag dismissed, an entrance added, moved or removed
     #[command(after_help = correct::help())]
     Correct(CorrectArgs),
+    /// Asks the practice log: who, where it goes wrong, better or worse; and takes care of it
+    #[command(after_help = EXIT_STATUS)]
+    Log(LogArgs),
+    /// Writes what to practise: MIDI with a click, MusicXML with positions, and a sound to play along to
+    #[command(after_help = EXIT_STATUS)]
+    Sheet(SheetArgs),
 }
 
 /// Options of `scan`.
@@ -55,6 +64,10 @@ pub struct ScanArgs {
     /// How takes are judged.
     #[command(flatten)]
     pub judging: JudgingArgs,
+
+    /// Whether takes are kept in the practice log.
+    #[command(flatten)]
+    pub logging: LoggingArgs,
 
     /// List the most unclear entrance first [default: in the order of the sound]
     #[arg(long)]

@@ -8,6 +8,9 @@ mod compare;
 mod correct;
 mod report;
 mod mark;
+mod logging;
+mod log;
+mod sheet;
 
 use clap::{CommandFactory, Parser, error::ErrorKind};
 use cli::{Cli, Command, ScanArgs};
@@ -38,6 +41,8 @@ fn main() -> ExitCode {
         Command::Report(args) => report::run(&args),
         Command::Mark(args) => mark::run(&args),
         Command::Correct(args) => correct::run(&args),
+        Command::Log(args) => Ok(log::run(&args)),
+        Command::Sheet(args) => Ok(sheet::run(&args)),
     });
     match result {
         Ok(printed) => exit_status(printed),
@@ -80,12 +85,11 @@ fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>) -> io::Result<bool> {
     }
     let is_complete = scanned.iter().all(Result::is_ok);
     let takes: Vec<Take> = scanned.into_iter().flatten().collect();
-    if args.json {
-        print_json(&takes, args.takes.len())?
-    } else {
-        print_tables(&takes, args)?
-    }
-    Ok(is_complete)
+    let printed = if args.json { print_json(&takes, args.takes.len()) } else { print_tables(&takes, args) };
+    // Reported first, whatever is wrong with the log; and kept, whatever became of the output.
+    let is_kept = logging::keep(&args.logging, &takes);
+    printed?;
+    Ok(is_complete && is_kept)
 }
 
 /// All takes at once on all cores, each judged in its way; results in the order given.

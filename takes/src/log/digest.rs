@@ -1,0 +1,170 @@
+//! What patterns ask of a take, packed so that millions of notes are read in a moment. Derived from the entrances: it can
+//! be made anew at any time, and is where its version is older.
+
+use super::LoggedEntrance;
+use crate::patterns::{Facet, Kind, facet, loud_db};
+use notefront_dsp::{Entrance, FaultName, Told};
+
+/// Rises when what is packed changes.
+pub(super) const VERSION: i64 = 1;
+/// Bytes of a note.
+pub(super) const LEN: usize = 24;
+/// A figure or a kind that cannot be told.
+const UNTOLD: i16 = i16::MIN;
+const NO_KIND: u8 = u8::MAX;
+/// Steps of a packed figure in its unit: tenths of ms and cents.
+const STEPS: f64 = 10.0;
+
+/// One note as patterns see it, with the player's correction where there is one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DigestNote {
+    /// From the take's beginning, s.
+    pub speaks_s: f64,
+    /// How long it sounds, s.
+    pub length_s: f64,
+    /// 0 to 100, whole.
+    pub clarity: u8,
+    /// ms.
+    pub settle_ms: Option<f64>,
+    /// ms; `None` where there is no air to measure or it cannot be told.
+    pub noise_before_tone_ms: Option<f64>,
+    /// ms, positive = late.
+    pub timing_ms: Option<f64>,
+    /// Cents, with its sign.
+    pub approach_cents: Option<f64>,
+    /// Cents from the nearest equal-tempered note.
+    pub tuning_cents: Option<f64>,
+    /// MIDI note.
+    pub midi_note: Option<u8>,
+    /// Level, dB re full scale.
+    pub level_db: f64,
+    /// A bit for each fault, in the order of `FaultName::ALL`.
+    pub faults: u16,
+    /// Kinds in the order of [`Facet::OF_A_NOTE`].
+    pub kinds: [Option<Kind>; Facet::OF_A_NOTE.len()],
+}
+
+impl DigestNote {
+    /// True where anything is wrong with it.
+    #[must_use]
+    pub fn is_flagged(&self) -> bool {
+        self.faults != 0
+    }
+
+    /// Whether it has a fault.
+    #[must_use]
+    pub fn has(&self, fault: FaultName) -> bool {
+        self.faults & (1 << fault as u16) != 0
+    }
+}
+
+/// The notes of a take, packed.
+#[must_use]
+pub(super) fn pack(entrances: &[LoggedEntrance]) -> Vec<u8> {
+    let measured: Vec<Entrance> = entrances.iter().map(|logged| logged.entrance).collect();
+    let loud_db = loud_db(&measured);
+    let mut bytes = Vec::with_capacity(entrances.len() * LEN);
+    for (i, logged) in entrances.iter().enumerate() {
+        let before = i.checked_sub(1).map(|before| &measured[before]);
+        pack_note(&mut bytes, logged, &facet::kinds(before, &measured[i], loud_db));
+    }
+    bytes
+}
+
+fn pack_note(bytes: &mut Vec<u8>, logged: &LoggedEntrance, kinds: &[Option<Kind>]) {
+    let (front, verdict) = (&logged.entrance.front, logged.verdict());
+    let air = front.noise_before_tone_ms.ok().filter(|m| m.value > 0.0);
+    let length_s = front.end_s.map_or(0.0, |end_s| end_s - front.speaks_s);
+    let faults = verdict.faults.iter().fold(0_u16, |bits, fault| bits | 1 << fault.name as u16);
+    bytes.extend(((front.speaks_s * 1e3).round().clamp(0.0, 4e9) as u32).to_le_bytes());
+    bytes.extend(((length_s * 100.0).round().clamp(0.0, 65_535.0) as u16).to_le_bytes());
+    bytes.push(verdict.clarity.round().clamp(0.0, 100.0) as u8);
+    bytes.push(front.midi_note.unwrap_or(NO_KIND));
+    for told in [front.settle_ms.ok(), air, logged.entrance.verdict.timing_ms.ok(), front.approach_cents.ok()] {
+        bytes.extend(tenths(told.map(|m| m.value)).to_le_bytes());
+    }
+    bytes.push(small(front.tuning_cents) as u8);
+    bytes.push((front.level_db + 128.0).clamp(0.0, 255.0).round() as u8);
+    bytes.extend(faults.to_le_bytes());
+    bytes.extend(packed_kinds(kinds));
+}
+
+/// The place in a byte; the other kinds, all small, three bits and two together.
+fn packed_kinds(kinds: &[Option<Kind>]) -> [u8; 4] {
+    let [place, register, dynamic, articulation, interval] = std::array::from_fn(|i| kinds[i].unwrap_or(NO_KIND));
+    [place, register, (dynamic & 15) | (articulation << 4), interval]
+}
+
+/// Whole cents, -50 to 50; -128 where they cannot be told.
+fn small(told: Told) -> i8 {
+    told.map_or(i8::MIN, |m| m.value.round().clamp(-127.0, 127.0) as i8)
+}
+
+fn tenths(value: Option<f64>) -> i16 {
+    value.filter(|v| v.is_finite()).map_or(UNTOLD, |v| (v * STEPS).round().clamp(-32_767.0, 32_767.0) as i16)
+}
+
+/// The notes of packed bytes; a rest that is no whole note is left out.
+pub(super) fn unpack(bytes: &[u8]) -> impl Iterator<Item = DigestNote> + '_ {
+    bytes.chunks_exact(LEN).map(note)
+}
+
+fn note(b: &[u8]) -> DigestNote {
+    let word = |at: usize| u16::from_le_bytes([b[at], b[at + 1]]);
+    let told = |at: usize| {
+        let packed = word(at) as i16;
+        (packed != UNTOLD).then(|| f64::from(packed) / STEPS)
+    };
+    let kind = |kind: u8| (kind != NO_KIND).then_some(kind);
+    let half = |kind: u8| (kind != 15).then_some(kind);
+    let tuning = b[16] as i8;
+    DigestNote {
+        speaks_s: f64::from(u32::from_le_bytes([b[0], b[1], b[2], b[3]])) / 1e3,
+        length_s: f64::from(word(4)) / 100.0,
+        clarity: b[6],
+        midi_note: kind(b[7]),
+        settle_ms: told(8),
+        noise_before_tone_ms: told(10),
+        timing_ms: told(12),
+        approach_cents: told(14),
+        tuning_cents: (tuning != i8::MIN).then_some(f64::from(tuning)),
+        level_db: f64::from(b[17]) - 128.0,
+        faults: word(18),
+        kinds: [kind(b[20]), kind(b[21]), half(b[22] & 15), half(b[22] >> 4), kind(b[23])],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixtures;
+
+    #[test]
+    fn a_take_is_packed_and_back() {
+        let take = fixtures::take();
+        let logged: Vec<_> =
+            take.entrances.iter().map(|&entrance| LoggedEntrance { entrance, corrected: None }).collect();
+        let notes: Vec<DigestNote> = unpack(&pack(&logged)).collect();
+        assert_eq!(notes.len(), 5);
+        assert_eq!(notes[0].clarity, 58);
+        assert_eq!((notes[0].settle_ms, notes[0].approach_cents), (Some(112.5), Some(-41.0)));
+        assert_eq!((notes[0].timing_ms, notes[1].timing_ms), (Some(11.5), None));
+        assert!(notes[0].has(FaultName::Below) && !notes[0].has(FaultName::Split) && !notes[1].is_flagged());
+        assert_eq!((notes[4].noise_before_tone_ms, notes[4].settle_ms), (Some(115.0), None));
+        assert_eq!(notes[1].noise_before_tone_ms, None, "no air is none to measure");
+        assert!((notes[2].speaks_s - 3.5).abs() < 1e-9 && (notes[2].length_s - 0.8).abs() < 1e-9);
+        assert_eq!(notes[0].tuning_cents, Some(-3.0));
+        for (i, note) in notes.iter().enumerate() {
+            let before = i.checked_sub(1).map(|b| &take.entrances[b]);
+            assert_eq!(note.kinds, facet::kinds(before, &take.entrances[i], loud_db(&take.entrances)), "note {i}");
+        }
+    }
+
+    #[test]
+    fn the_player_s_correction_goes_before_what_was_measured() {
+        let entrance = fixtures::split(0, 1.0);
+        let corrected = Some(notefront_dsp::Verdict { faults: Default::default(), clarity: 100.0, ..entrance.verdict });
+        let note = unpack(&pack(&[LoggedEntrance { entrance, corrected }])).next().expect("one note");
+        assert_eq!((note.clarity, note.is_flagged()), (100, false));
+    }
+}

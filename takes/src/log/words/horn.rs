@@ -1,0 +1,122 @@
+//! The position map, and lasting and evenness, in words and tables.
+
+use super::{chance, counted, lines, right, sentence, table};
+use crate::log::position_map::{NOTICED_CENTS, PositionMap, Tuned};
+use crate::log::stamina::{Evenness, Stamina, Tiring};
+use crate::patterns::Facet;
+use crate::statistics::LEVEL;
+use comfy_table::Cell;
+use std::fmt::Write;
+
+/// A whole number with its sign; 0 has none.
+#[must_use]
+pub fn signed(value: f64) -> String {
+    let whole = value.round() + 0.0;
+    if whole == 0.0 { "0".into() } else { format!("{whole:+.0}") }
+}
+
+/// "in 12 mm (±4)", or that it may stay.
+#[must_use]
+pub fn slide_move(tuned: &Tuned) -> String {
+    if !tuned.is_off() {
+        return "stays".into();
+    }
+    let (mm, uncertainty) = tuned.move_mm;
+    let way = if mm > 0.0 { "out" } else { "in" };
+    // First position cannot go further in.
+    let note = if way == "in" && tuned.place.position == 1 { ", or the tuning slide" } else { "" };
+    format!("{way} {:.0} mm (\u{b1}{:.0}){note}", mm.abs(), uncertainty.max(1.0))
+}
+
+/// The map of a player's horn.
+#[must_use]
+pub fn position_map(map: &PositionMap) -> String {
+    if map.places.is_empty() {
+        return "Too few held notes to tell: five in one partial and position are the least.\n".into();
+    }
+    let mut table = table(&["partial, position", "notes", "sessions", "cents", "move the slide"]);
+    for tuned in &map.places {
+        table.add_row(vec![
+            Cell::new(Facet::Place.label(tuned.place.kind())),
+            right(tuned.num.to_string()),
+            right(tuned.num_sessions.to_string()),
+            right(format!("{} (\u{b1}{:.0})", signed(tuned.cents), tuned.uncertainty.max(1.0))),
+            Cell::new(slide_move(tuned)),
+        ]);
+    }
+    let mut text = lines(&table);
+    let _ = writeln!(
+        text,
+        "\nCents from equal temperament, against the mean of all that was played; positions are the most usual ones. Under\n\
+         {NOTICED_CENTS:.0} cents nobody hears it, and music bends more: chords want other thirds than scales."
+    );
+    let _ = writeln!(
+        text,
+        "Taken out: the horn as a whole ({} cents: for the tuning slide){}.",
+        signed(map.overall_cents),
+        map.warming_cents.map_or_else(String::new, |c| format!(", its way from cold to warm ({} cents)", signed(c)))
+    );
+    let _ = writeln!(
+        text,
+        "Millimetres by the law of the slide times {:.2}; measure your own slide and say --slide 4=260 for a better factor.",
+        map.factor
+    );
+    text
+}
+
+fn tiring(what: &str, unit: &str, tiring: Option<Tiring>) -> String {
+    match tiring {
+        None => format!("{what}: too few sessions of five minutes without a rest to tell.\n"),
+        Some(t) if t.chance >= LEVEL => {
+            format!(
+                "{what} does not change with the minutes since the last rest, beyond chance ({}).\n",
+                counted(t.num_sessions, "session")
+            )
+        }
+        Some(t) => format!(
+            "{what}: {:+.1} {unit} in ten minutes without a rest, over {}. {}.\n",
+            t.per_ten_minutes,
+            counted(t.num_sessions, "session"),
+            sentence(&chance(t.chance))
+        ),
+    }
+}
+
+fn evenness(even: &Evenness) -> String {
+    format!(
+        "Repeated notes ({} of {}): from attack to attack they vary by {:.0} % (nPVI {:.0}, 0 is even), in length by {:.0} %, in \
+         level by {:.1} dB.\n",
+        counted(even.num_runs, "run"),
+        counted(even.num_notes, "note"),
+        even.interval_percent,
+        even.interval_npvi,
+        even.length_percent,
+        even.level_db
+    )
+}
+
+/// Lasting and even.
+#[must_use]
+pub fn stamina(stamina: &Stamina) -> String {
+    if stamina.parts.is_empty() {
+        return "No notes are in the log.\n".into();
+    }
+    let mut table = table(&[Facet::Minutes.title(), "notes", "clarity", "leans by, cents"]);
+    for part in &stamina.parts {
+        let told = |value: Option<f64>| right(value.map_or_else(String::new, |v| format!("{v:.1}")));
+        table.add_row(vec![
+            Cell::new(Facet::Minutes.label(part.kind)),
+            right(part.num.to_string()),
+            told(part.clarity),
+            told(part.lean_cents),
+        ]);
+    }
+    let mut text = lines(&table) + "\n";
+    text += &tiring("Clarity", "points", stamina.clarity);
+    text += &tiring("The lean", "cents", stamina.lean);
+    text += &stamina.evenness.as_ref().map(evenness).unwrap_or_default();
+    if let Some((num, day)) = stamina.longest_run {
+        let _ = writeln!(text, "Longest clean run: {} in a row, on {day}.", counted(num, "note"));
+    }
+    text
+}
