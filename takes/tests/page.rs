@@ -136,16 +136,17 @@ fn the_page_holds_in_a_browser() {
 fn corrections_of_the_page_are_followed(folder: &Path) {
     let take = folder.join("spoilt.wav");
     let take = take.to_str().expect("a plain name");
-    let scanned = || -> serde_json::Value {
-        serde_json::from_slice(&notefront(&["scan", "--json", take]).stdout).expect("a document")
+    let scanned = |how: &[&str]| -> serde_json::Value {
+        serde_json::from_slice(&notefront(&[&["scan", "--json", take], how].concat()).stdout).expect("a document")
     };
-    let first = scanned();
+    // What the page saved lies in the same folder, and would be found by its sound.
+    let first = scanned(&["--blind"]);
     for (from, num) in [("from-page.corrections.json", "2 corrections"), ("from-page.html", "nothing new")] {
         let output = notefront(&["correct", take, "--from", folder.join(from).to_str().expect("a plain name")]);
         let told = common::stdout(&output);
         assert!(output.status.success() && told.contains(num), "{told} {}", stderr(&output));
     }
-    let corrected = scanned();
+    let corrected = scanned(&[]);
     let num = |document: &serde_json::Value, field: &str| document["summary"][field].as_u64().expect("a number");
     assert_eq!(num(&corrected, "num_flagged") + 1, num(&first, "num_flagged"));
     assert_eq!(num(&corrected, "num_entrances"), num(&first, "num_entrances") + 1);
