@@ -98,10 +98,8 @@ fn note(played: &[Entrance], i: usize, dice: &mut Dice) -> Entrance {
         &mut front.growth_db_per_s,
         &mut note.verdict.timing_ms,
     ];
-    for told in measures {
-        if let Ok(measure) = told {
-            measure.value *= 1.0 + 0.1 * dice.normal();
-        }
+    for measure in measures.into_iter().flatten() {
+        measure.value *= 1.0 + 0.1 * dice.normal();
     }
     note
 }
