@@ -76,7 +76,9 @@ pub fn nearness(front: &Front, fault: FaultName, settings: &Settings) -> Option<
             let split = front.evidence.split.filter(|_| settings.source == Source::Horn)?;
             split.duration_ms / lines::split_ms(shift_cents(hz()?, split.interval_cents)).at(strictness)
         }
-        FaultName::Smear => front.evidence.smear?.depth_cents.abs() / lines::smear_cents(front.articulation).at(strictness),
+        FaultName::Smear => {
+            front.evidence.smear?.depth_cents.abs() / lines::smear_cents(front.articulation).at(strictness)
+        }
         FaultName::Stutter => front.evidence.stutter?.dip_db / lines::stutter_db().at(strictness),
         FaultName::Hard => front.overshoot_db.ok()?.value / lines::hard_db().at(strictness),
         FaultName::HeldBreath => front.evidence.held_breath_ms? / lines::held_breath_ms().at(strictness),
