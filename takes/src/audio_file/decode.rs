@@ -2,6 +2,7 @@
 
 use super::chunks::{self, PlainFile};
 use super::error::{MAX_READABLE_RATE_HZ, MIN_READABLE_RATE_HZ, ReadError};
+use super::{opus, priming};
 use std::fs::File;
 use std::io::{Seek, SeekFrom};
 use std::path::Path;
@@ -41,6 +42,8 @@ pub struct Decoder {
     num_channels: usize,
     promised_frames: Option<u64>,
     num_frames: u64,
+    /// Frames of the encoder's priming still to be left out.
+    priming_frames: u64,
     /// Frames of silence to hand out before the next packet.
     gap_frames: u64,
     /// Frames of lost sound that no silence was put in for: time stamps are that much ahead.
@@ -63,16 +66,18 @@ impl Decoder {
         let format = probe(path, source)?;
         let track = format
             .default_track(TrackType::Audio)
-            .ok_or_else(|| ReadError::NotAudio("it has no audio track".into()))?;
-        let decoder = make_decoder(track)?;
+            .ok_or_else(|| ReadError::NotAudio("it has no audio track".into()))?
+            .clone();
+        let decoder = make_decoder(&track)?;
         let params = decoder.codec_params();
         let mut opened = Self {
             track_id: track.id,
-            stamps_are_frames: stamps_are_frames(track, params.sample_rate),
+            stamps_are_frames: stamps_are_frames(&track, params.sample_rate),
             sample_rate_hz: params.sample_rate.unwrap_or(0),
             num_channels: params.channels.as_ref().map_or(0, Channels::count),
             promised_frames: promised_frames.or(track.num_frames),
             num_frames: 0,
+            priming_frames: 0,
             gap_frames: 0,
             dropped_frames: 0,
             held: None,
@@ -85,6 +90,9 @@ impl Decoder {
         opened.check_rate_if_told()?;
         opened.find_first_sound()?;
         check_rate(opened.sample_rate_hz)?;
+        let priming = priming::frames(&mut File::open(path)?, opened.format.as_mut(), &track, opened.sample_rate_hz);
+        opened.priming_frames = priming;
+        opened.promised_frames = opened.promised_frames.map(|frames| frames.saturating_sub(priming));
         Ok(opened)
     }
 
@@ -116,7 +124,17 @@ impl Decoder {
         if !std::mem::take(&mut self.is_primed) {
             self.interleaved.clear();
         }
-        while self.interleaved.is_empty() {
+        loop {
+            if !self.interleaved.is_empty() {
+                let num_frames = (self.interleaved.len() / self.num_channels) as u64;
+                self.num_frames += num_frames;
+                let left_out = num_frames.min(self.priming_frames);
+                self.priming_frames -= left_out;
+                if left_out < num_frames {
+                    return Ok(Some(&self.interleaved[left_out as usize * self.num_channels..]));
+                }
+                self.interleaved.clear();
+            }
             if self.gap_frames > 0 {
                 self.silence();
             } else if let Some(packet) = self.next_packet()? {
@@ -125,8 +143,6 @@ impl Decoder {
                 return Ok(None);
             }
         }
-        self.num_frames += (self.interleaved.len() / self.num_channels) as u64;
-        Ok(Some(&self.interleaved))
     }
 
     /// A header that claims a wrong rate is told as such, even if nothing can be decoded after it.
@@ -276,7 +292,7 @@ fn not_audio(e: Symphonia) -> ReadError {
 fn make_decoder(track: &Track) -> Result<Box<dyn AudioDecoder>, ReadError> {
     let params = track.codec_params.as_ref().and_then(|p| p.audio());
     let params = params.ok_or_else(|| ReadError::Unsupported("unknown codec".into()))?;
-    symphonia::default::get_codecs()
+    opus::codecs()
         .make_audio_decoder(params, &AudioDecoderOptions::default())
         .map_err(|e| ReadError::Unsupported(e.to_string()))
 }

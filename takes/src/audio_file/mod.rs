@@ -5,6 +5,8 @@ mod chunks;
 mod clipping;
 mod decode;
 mod error;
+mod opus;
+mod priming;
 pub(crate) mod resample;
 
 pub use channels::ChannelChoice;

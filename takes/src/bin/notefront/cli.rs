@@ -53,7 +53,7 @@ pub enum Command {
 /// Options of `scan`.
 #[derive(Debug, Args)]
 pub struct ScanArgs {
-    /// Recordings: WAV, AIFF, FLAC, MP3, OGG Vorbis, M4A, CAF; 8 to 768 kHz
+    /// Recordings: WAV (also RF64 and BW64), AIFF, CAF, FLAC, MP3, OGG Vorbis, Opus, AAC, M4A, MP4 and MOV; 8 to 768 kHz
     #[arg(value_name = "TAKE", required = true)]
     pub takes: Vec<PathBuf>,
 

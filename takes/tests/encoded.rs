@@ -1,0 +1,116 @@
+//! A take is in time to the sample whatever its container: what an encoder puts before the sound is taken off again.
+//!
+//! Encoded by ffmpeg, a general tool from outside; without it, or without one of its encoders, this skips aloud.
+
+mod common;
+
+use common::{RATE, Takes, note, scanned};
+use notefront_takes::audio_file::{AudioFile, ChannelChoice};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// Container or codec, the options that make it, and its rate: Opus knows 48 kHz only.
+const KINDS: [(&str, &[&str]); 9] = [
+    ("m4a", &["-c:a", "aac", "-b:a", "128k"]),
+    ("mp4", &["-c:a", "aac", "-b:a", "96k"]),
+    ("mov", &["-c:a", "aac", "-b:a", "96k"]),
+    ("aac", &["-c:a", "aac", "-b:a", "128k"]),
+    ("mp3", &["-c:a", "libmp3lame", "-b:a", "128k"]),
+    ("ogg", &["-c:a", "libvorbis", "-q:a", "5"]),
+    ("opus", &["-c:a", "libopus", "-b:a", "96k"]),
+    ("flac", &["-c:a", "flac"]),
+    ("aiff", &["-c:a", "pcm_s16be"]),
+];
+/// Entrances keep their place within this, s.
+const PLACE_S: f64 = 0.002;
+/// Farthest that lags are tried, samples: over any encoder's priming.
+const MAX_LAG: usize = 3_000;
+
+fn has(command: &str, args: &[&str], what: &str) -> bool {
+    let output = Command::new(command).args(args).output();
+    output.is_ok_and(|output| String::from_utf8_lossy(&output.stdout).contains(what))
+}
+
+fn encoded(takes: &Takes, wav: &Path, extension: &str, options: &[&str]) -> Option<PathBuf> {
+    let name = options[1];
+    if !has("ffmpeg", &["-hide_banner", "-encoders"], name) {
+        println!("SKIPPED: {extension}: no ffmpeg with {name}");
+        return None;
+    }
+    let path = takes.path(&format!("take.{extension}"));
+    let status =
+        Command::new("ffmpeg").args(["-v", "error", "-y", "-i"]).arg(wav).args(options).arg(&path).status().ok()?;
+    assert!(status.success(), "{extension}");
+    Some(path)
+}
+
+fn read(path: &Path) -> Vec<f32> {
+    let mut file = AudioFile::open(path, ChannelChoice::Mix).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let mut samples = Vec::new();
+    while let Some(block) = file.next_block().expect("a readable disk") {
+        samples.extend_from_slice(block);
+    }
+    samples
+}
+
+/// By how many samples `late` is later than `first`, by the largest correlation of a stretch; negative: earlier.
+fn lag(first: &[f32], late: &[f32]) -> i64 {
+    // The first note begins in it: a steady tone alone would fit at every period.
+    let (from, len) = (RATE as usize * 11 / 20, RATE as usize / 4);
+    let alike = |shift: i64| -> f64 {
+        let begin = (from as i64 + shift) as usize;
+        first[from..from + len].iter().zip(&late[begin..begin + len]).map(|(a, b)| f64::from(a * b)).sum()
+    };
+    let reach = MAX_LAG as i64;
+    (-reach..=reach).max_by(|a, b| alike(*a).total_cmp(&alike(*b))).expect("lags")
+}
+
+/// Notes of different pitch: one lag alone explains them.
+fn take() -> Vec<f32> {
+    let mut samples = vec![0.0; RATE as usize / 10];
+    samples.extend(note(RATE, 0.8));
+    samples.extend(vec![0.0; RATE as usize / 5]);
+    samples.extend(note(RATE, 0.8));
+    samples
+}
+
+#[test]
+fn a_take_is_in_time_in_every_format() {
+    let takes = Takes::new();
+    let wav = takes.wav("take.wav", 1, RATE, &take());
+    let first = read(&wav);
+    let onsets = |path: &Path| -> Vec<f64> {
+        let document = scanned(path, &[]);
+        let entrances = document["entrances"].as_array().expect("entrances");
+        entrances.iter().map(|entrance| entrance["onset_s"].as_f64().expect("a number")).collect()
+    };
+    let expected = onsets(&wav);
+    assert!(!expected.is_empty());
+    for (extension, options) in KINDS {
+        let Some(path) = encoded(&takes, &wav, extension, options) else { continue };
+        let found = onsets(&path);
+        assert_eq!(found.len(), expected.len(), "{extension}");
+        for (a, b) in found.iter().zip(&expected) {
+            assert!((a - b).abs() <= PLACE_S, "{extension}: an entrance at {a} s, in the WAV at {b} s");
+        }
+        if extension != "opus" {
+            let late = lag(&first, &read(&path));
+            assert!(late.abs() <= 1, "{extension}: {late} samples late");
+        }
+    }
+}
+
+/// The formats a text lists: what stands before "; 8 to 768 kHz", from WAV on, in one line.
+fn formats_in(text: &str) -> String {
+    let one_line = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let end = one_line.find("; 8 to 768 kHz").expect("rates after the formats");
+    let begin = one_line[..end].rfind("WAV (also").expect("WAV first");
+    one_line[begin..end].to_owned()
+}
+
+#[test]
+fn the_readme_and_the_help_list_the_same_formats() {
+    let readme = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../README.md")).expect("a README");
+    let help = common::stdout(&common::notefront(&["scan", "--help"]));
+    assert_eq!(formats_in(&readme), formats_in(&help));
+}
