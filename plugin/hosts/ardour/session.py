@@ -4,6 +4,7 @@ import base64
 import json
 import shutil
 import xml.etree.ElementTree as ET
+import zlib
 from pathlib import Path
 
 # Ardour 7 counts audio time in 282 240 000 parts of a second.
