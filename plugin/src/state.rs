@@ -22,6 +22,8 @@ use serde_json::{Value, json};
 pub const VERSION: u64 = 3;
 /// Most that is written, bytes. Hosts keep state in the project file and copy it on every undo step.
 pub const MAX_BYTES: usize = 8_000_000;
+/// Most that is looked at when a project is opened, bytes: what was written never comes near it.
+const MAX_READ: usize = 2 * MAX_BYTES;
 /// Most text that is packed, bytes: 20 000 entrances are 26 MB.
 const MAX_TEXT: usize = 30_000_000;
 /// From this many entrances on the player is told that a project will soon leave passes out.
@@ -123,7 +125,7 @@ impl<'de> Deserialize<'de> for SavedSession {
 pub fn mark_damage(state: &mut PluginState) {
     for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
         if let Some(field) = state.fields.get_mut(key)
-            && serde_json::from_str::<serde::de::IgnoredAny>(field).is_err()
+            && (field.len() > MAX_READ || serde_json::from_str::<serde::de::IgnoredAny>(field).is_err())
         {
             *field = replacement.into();
         }
