@@ -81,10 +81,13 @@ impl Subdivision {
 }
 
 impl Bend {
+    /// Tempos that are taken, quarter notes per minute.
+    pub const TEMPOS_BPM: std::ops::RangeInclusive<f64> = 1.0..=1000.0;
+
     /// The beats at one moment of the host's time line; `None` without a usable tempo or position.
     #[must_use]
     pub fn from_transport(at_s: f64, transport: &TransportView) -> Option<Self> {
-        let tempo_bpm = transport.tempo_bpm.filter(|t| (1.0..=1000.0).contains(t))?;
+        let tempo_bpm = transport.tempo_bpm.filter(|t| Self::TEMPOS_BPM.contains(t))?;
         let beats = transport.pos_beats.filter(|b| b.is_finite())?;
         let (numerator, denominator) = transport.time_signature.filter(|&(n, d)| n > 0 && d > 0).unwrap_or((4, 4));
         let beat_beats = 4.0 / f64::from(denominator);

@@ -162,7 +162,8 @@ impl App {
         let folder = PathBuf::from(panel.folder.trim());
         match (wish, pass) {
             (MarkersWish::Write, Some(pass)) => {
-                panel.outcome = Some(marker_files::write_all(&pass, &folder, panel.which))
+                let track = self.parts.params.session.lock().track.clone();
+                panel.outcome = Some(marker_files::write_all(&pass, &track, &folder, panel.which));
             }
             (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
             (MarkersWish::Open, _) => {

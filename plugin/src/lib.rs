@@ -8,6 +8,7 @@
 
 pub mod align;
 pub mod beats;
+pub mod bounds;
 pub mod capture;
 pub mod delay;
 pub mod editor;
@@ -20,6 +21,7 @@ pub mod marker_files;
 pub mod marker_out;
 pub mod meters;
 pub mod older_state;
+pub mod packed;
 pub mod params;
 pub mod passes;
 pub mod patterns;

@@ -15,11 +15,16 @@ use notefront_takes::words::because;
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
-/// Writes MIDI, CSV and JSON of a pass into `folder`, which is made if it is not there.
+/// Most files of one pass, track and day.
+const MAX_COPIES: usize = 1000;
+
+/// Writes MIDI, CSV and JSON of a pass into `folder`, which is made if it is not there. Their name carries the track
+/// (empty where the host does not tell it), the pass and the day; files that exist are never replaced, the name gets a
+/// number.
 ///
 /// # Errors
 /// What could not be written, and what to do. Then no file is written.
-pub fn write_all(pass: &Pass, folder: &Path, which: Which) -> Result<Vec<PathBuf>, String> {
+pub fn write_all(pass: &Pass, track: &str, folder: &Path, which: Which) -> Result<Vec<PathBuf>, String> {
     std::fs::create_dir_all(folder)
         .map_err(|e| format!("{} cannot be made ({e}). Choose another folder.", folder.display()))?;
     let shift_s = session_start_s(pass);
@@ -34,7 +39,7 @@ pub fn write_all(pass: &Pass, folder: &Path, which: Which) -> Result<Vec<PathBuf
         duration_s: pass.duration_s + shift_s,
         ..Marking::default()
     };
-    mark_sound(OsStr::new(&stem(pass)), folder, marking).map_err(|e| e.to_string())
+    mark_sound(OsStr::new(&free_stem(pass, track, folder)?), folder, marking).map_err(|e| e.to_string())
 }
 
 /// Bar and beat of an entrance where the host tells them.
@@ -121,12 +126,41 @@ pub fn open_folder(folder: &Path) -> Result<(), String> {
     Ok(())
 }
 
+/// A name of which none of the files is there yet.
+fn free_stem(pass: &Pass, track: &str, folder: &Path) -> Result<String, String> {
+    let stem = stem(pass, track, &day(seconds_since_1970()));
+    let names = (1..=MAX_COPIES).map(|n| if n == 1 { stem.clone() } else { format!("{stem}_{n}") });
+    let is_free =
+        |name: &String| ["mid", "csv", "json"].iter().all(|end| !folder.join(format!("{name}.marks.{end}")).exists());
+    names.into_iter().find(is_free).ok_or_else(|| format!("{} is full of files of this pass.", folder.display()))
+}
+
 /// File name of a pass: what every file system takes.
-fn stem(pass: &Pass) -> String {
-    let clean: String =
-        pass.title().chars().map(|c| if c.is_alphanumeric() || c == '-' || c == '.' { c } else { '_' }).collect();
-    let clean: String = clean.chars().take(80).collect();
-    format!("notefront_{}", clean.trim_matches(['.', '_']))
+fn stem(pass: &Pass, track: &str, day: &str) -> String {
+    let clean = |text: &str, most: usize| -> String {
+        let kept = text.chars().map(|c| if c.is_alphanumeric() || c == '-' || c == '.' { c } else { '_' });
+        kept.take(most).collect::<String>().trim_matches(['.', '_']).to_owned()
+    };
+    let parts = ["notefront".to_owned(), clean(track, 40), clean(&pass.title(), 60), day.to_owned()];
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("_")
+}
+
+fn seconds_since_1970() -> u64 {
+    std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(0, |since| since.as_secs())
+}
+
+/// The day of a time, UTC, as ISO 8601 writes it.
+fn day(seconds_since_1970: u64) -> String {
+    const IN_400_YEARS: u64 = 146_097;
+    // Counted from 1 March of the year 0, so that a leap day ends its year; 719 468 days before 1970.
+    let days = seconds_since_1970 / 86_400 + 719_468;
+    let (era, within) = (days / IN_400_YEARS, days % IN_400_YEARS);
+    let year = (within - within / 1_460 + within / 36_524 - within / 146_096) / 365;
+    let of_year = within - (365 * year + year / 4 - year / 100);
+    let from_march = (5 * of_year + 2) / 153;
+    let date = of_year - (153 * from_march + 2) / 5 + 1;
+    let month = if from_march < 10 { from_march + 3 } else { from_march - 9 };
+    format!("{:04}-{month:02}-{date:02}", 400 * era + year + u64::from(month <= 2))
 }
 
 /// The flagged entrances as text, a line each.
@@ -187,7 +221,7 @@ mod tests {
 
     fn midi_of(pass: &Pass, name: &str) -> Vec<(f64, f64, String)> {
         let folder = Folder::new(name);
-        let files = write_all(pass, &folder.0, Which::Flagged).expect("a temporary folder");
+        let files = write_all(pass, "", &folder.0, Which::Flagged).expect("a temporary folder");
         let midi = files.iter().find(|f| f.extension().is_some_and(|e| e == "mid")).expect("a MIDI file");
         read_back(&std::fs::read(midi).expect("it was written"))
     }
@@ -269,27 +303,50 @@ mod tests {
     fn all_files_are_written_or_none() {
         let folder = Folder::new("whole");
         let pass = Pass { name: Some("a/b: c?".into()), ..fixture::showcase(0) };
-        let files = write_all(&pass, &folder.0, Which::All).expect("a temporary folder");
+        let files = write_all(&pass, "horn", &folder.0, Which::All).expect("a temporary folder");
         let endings: Vec<&str> = files.iter().filter_map(|f| f.extension()?.to_str()).collect();
         assert_eq!(endings, ["mid", "csv", "json"]);
         assert_eq!(std::fs::read_dir(&folder.0).expect("it is there").count(), 3, "no temporary file stays");
         let table = std::fs::read_to_string(&files[1]).expect("it was written");
         assert_eq!(table.lines().count(), 1 + pass.entrances.len());
         // A file where the folder should be.
-        assert!(write_all(&pass, &files[0], Which::All).is_err());
-        // A folder where one of the files should be: the others do not appear either.
-        let other = Pass { name: Some("other".into()), ..pass };
-        std::fs::create_dir(folder.0.join("notefront_other.marks.csv")).expect("a temporary folder");
-        assert!(write_all(&other, &folder.0, Which::All).is_err());
-        assert_eq!(std::fs::read_dir(&folder.0).expect("it is there").count(), 4);
+        assert!(write_all(&pass, "", &files[0], Which::All).is_err());
+    }
+
+    #[test]
+    fn files_that_are_there_are_never_replaced() {
+        let folder = Folder::new("there");
+        let pass = fixture::showcase(0);
+        let write = |track: &str| write_all(&pass, track, &folder.0, Which::All).expect("a temporary folder");
+        let first = write("horn");
+        let kept = std::fs::read(&first[0]).expect("it was written");
+        std::fs::write(&first[0], b"another's").expect("a temporary folder");
+        let (again, other) = (write("horn"), write("second horn"));
+        assert_eq!(std::fs::read(&first[0]).expect("it is there"), b"another's");
+        assert_eq!(std::fs::read(&again[0]).expect("it was written").len(), kept.len());
+        assert!(other[0].to_string_lossy().contains("second_horn"));
+        assert_eq!(std::fs::read_dir(&folder.0).expect("it is there").count(), 9);
+    }
+
+    #[test]
+    fn days_are_those_of_the_calendar() {
+        // By `date -u -d @N +%F` of GNU coreutils.
+        for (seconds, name) in [
+            (0, "1970-01-01"),
+            (951_782_400, "2000-02-29"),
+            (1_735_689_599, "2024-12-31"),
+            (4_107_542_400, "2100-03-01"),
+        ] {
+            assert_eq!(day(seconds), name);
+        }
     }
 
     #[cfg(target_os = "linux")]
     #[test]
     fn a_folder_that_cannot_be_written_to_says_what_to_do() {
         for folder in ["/proc/notefront", "/dev/null/notefront"] {
-            let why =
-                write_all(&fixture::showcase(0), Path::new(folder), Which::All).expect_err("nobody can write there");
+            let why = write_all(&fixture::showcase(0), "", Path::new(folder), Which::All)
+                .expect_err("nobody can write there");
             assert!(why.contains(folder) && why.contains("hoose another"), "{why}");
         }
     }

@@ -11,6 +11,9 @@ use serde::{Deserialize, Serialize};
 /// Most entrances one pass keeps: 20 000 are 5 hours of one note a second. Further ones are counted.
 pub const MAX_ENTRANCES: usize = 20_000;
 
+/// Longest block a host plays before the place it starts from, seconds: 8192 samples at 44.1 kHz.
+const BLOCK_S: f64 = 0.186;
+
 /// Names one pass within a session, never used twice.
 pub type PassId = u64;
 
@@ -154,6 +157,12 @@ impl Pass {
         }
     }
 
+    /// Where the bar begins that the pass is named by, seconds: at the next bar, where that is a block of a host away.
+    fn first_bar_s(&self) -> f64 {
+        let bar = |s| self.beats.bar_and_beat(s).map(|(bar, _)| bar);
+        if bar(0.0) == bar(BLOCK_S) { 0.0 } else { BLOCK_S }
+    }
+
     /// Entrances with a fault.
     #[must_use]
     pub fn num_flagged(&self) -> usize {
@@ -169,8 +178,8 @@ impl Pass {
         match &self.origin {
             Origin::File(name) => name.clone(),
             Origin::Free => format!("pass {}", self.id),
-            // Rounded: some hosts begin a hair before the bar.
-            Origin::Played => match self.beats.bar_and_tenth(0.0) {
+            // Some hosts give a place up to a block before the bar that they play from.
+            Origin::Played => match self.beats.bar_and_tenth(self.first_bar_s()) {
                 Some((bar, _)) => format!("pass {}, from bar {bar}", self.id),
                 None => format!("pass {}, from {:.1} s", self.id, self.span_s().map_or(0.0, |s| s.0)),
             },
@@ -193,6 +202,18 @@ mod tests {
         assert!(!played(0, 10.0).is_same_passage(&played(5_000, 10.0)));
         assert!(played(0, 10.0).is_same_passage(&played(8_000, 1.0)));
         assert!(!played(0, 10.0).is_same_passage(&played(20_000, 1.0)));
+    }
+
+    #[test]
+    fn a_pass_that_begins_a_block_before_the_bar_is_named_by_the_bar() {
+        let mut pass = played(-171, 10.0);
+        let bend =
+            |beats| Bend { at_s: 0.0, beats, tempo_bpm: 61.0, bar_beats: 4.0, bar_start_beats: 0.0, beat_beats: 1.0 };
+        pass.beats.push(bend(-0.171 * 61.0 / 60.0));
+        assert_eq!(pass.title(), "pass 0, from bar 1");
+        pass.beats = BeatMap::default();
+        pass.beats.push(bend(-2.0));
+        assert_eq!(pass.title(), "pass 0, from bar 0");
     }
 
     #[test]

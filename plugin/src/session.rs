@@ -37,6 +37,12 @@ impl Session {
         &self.passes
     }
 
+    /// Entrances of all passes.
+    #[must_use]
+    pub fn num_entrances(&self) -> usize {
+        self.passes.iter().map(|p| p.entrances.len()).sum()
+    }
+
     /// The pass of that identity.
     #[must_use]
     pub fn pass(&self, id: PassId) -> Option<&Pass> {

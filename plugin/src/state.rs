@@ -1,11 +1,14 @@
 //! Passes in the host's project: what is written, and how much of anything is read back.
 //!
-//! Written as JSON within [`MAX_BYTES`]; whole passes are left out, the oldest unkept first, and counted.
+//! Written as compressed JSON within [`MAX_BYTES`]; whole passes are left out, the oldest unkept first, and counted.
+//! The newest is never the one to go.
 //! Read leniently: every pass and every entrance on its own, so that one damaged part costs only itself.
 
 use crate::beats::BeatMap;
+use crate::bounds;
 use crate::fronts;
 use crate::older_state;
+use crate::packed;
 use crate::passes::{MAX_ENTRANCES, Origin, Pass, PassId};
 use crate::session::{Session, SharedSession};
 use crate::wave::Wave;
@@ -16,9 +19,15 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::{Value, json};
 
 /// Version of the layout; it rises when a field changes meaning.
-pub const VERSION: u64 = 2;
+pub const VERSION: u64 = 3;
 /// Most that is written, bytes. Hosts keep state in the project file and copy it on every undo step.
-pub const MAX_BYTES: usize = 4_000_000;
+pub const MAX_BYTES: usize = 8_000_000;
+/// Most that is looked at when a project is opened, bytes: what was written never comes near it.
+const MAX_READ: usize = 2 * MAX_BYTES;
+/// Most text that is packed, bytes: 20 000 entrances are 26 MB.
+const MAX_TEXT: usize = 30_000_000;
+/// From this many entrances on the player is told that a project will soon leave passes out.
+pub const NEARLY_FULL: usize = 18_000;
 /// Points of the outline that are kept of one pass.
 const MAX_WAVE_POINTS: usize = 2000;
 /// Most passes that are read.
@@ -60,19 +69,20 @@ impl SavedSession {
         Self { passes: session.passes().to_vec(), reference: session.reference, damage: Vec::new() }
     }
 
-    /// The passes as JSON values, with the oldest unkept left out until the rest fits. Pictures take what is left.
-    fn fitting(&self) -> (Vec<Value>, usize) {
+    /// The passes as JSON values, with the oldest unkept left out until the rest is `most` bytes of text. Pictures take what is left.
+    fn fitting(&self, most: usize) -> (Vec<Value>, usize) {
         let mut passes: Vec<(bool, Value)> =
             self.passes.iter().map(|p| (p.kept || Some(p.id) == self.reference, write_pass(p))).collect();
         let mut sizes: Vec<usize> = passes.iter().map(|(_, value)| value.to_string().len()).collect();
         let mut shown: Vec<&Pass> = self.passes.iter().collect();
-        while sizes.iter().sum::<usize>() > MAX_BYTES {
-            let oldest_unkept = passes.iter().position(|(kept, _)| !kept).unwrap_or(0);
+        while sizes.iter().sum::<usize>() > most && passes.len() > 1 {
+            let older = &passes[..passes.len() - 1];
+            let oldest_unkept = older.iter().position(|(kept, _)| !kept).unwrap_or(0);
             passes.remove(oldest_unkept);
             sizes.remove(oldest_unkept);
             shown.remove(oldest_unkept);
         }
-        let room = MAX_BYTES - sizes.iter().sum::<usize>();
+        let room = most.saturating_sub(sizes.iter().sum::<usize>());
         for ((_, value), fronts) in passes.iter_mut().zip(fronts::fitting(&shown, room)) {
             add_fronts(value, fronts);
         }
@@ -83,14 +93,25 @@ impl SavedSession {
 
 impl Serialize for SavedSession {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let (passes, num_left_out) = self.fitting();
-        json!({
-            "version": VERSION,
-            "reference": self.reference,
-            "passes": passes,
-            "num_left_out": num_left_out,
-        })
-        .serialize(serializer)
+        let mut most = MAX_TEXT;
+        loop {
+            let (passes, num_left_out) = self.fitting(most);
+            let text = Value::Array(passes).to_string();
+            let packed = packed::pack(text.as_bytes()).map_err(serde::ser::Error::custom)?;
+            // What compresses badly is tried again with fewer passes; the newest stays, whatever its length.
+            if packed.len() > MAX_BYTES && num_left_out + 1 < self.passes.len() {
+                most = most.min(text.len()) / 4 * 3;
+                continue;
+            }
+            let (version, reference) = (VERSION, self.reference);
+            return json!({
+                "version": version,
+                "reference": reference,
+                "packed": packed,
+                "num_left_out": num_left_out,
+            })
+            .serialize(serializer);
+        }
     }
 }
 
@@ -104,7 +125,7 @@ impl<'de> Deserialize<'de> for SavedSession {
 pub fn mark_damage(state: &mut PluginState) {
     for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
         if let Some(field) = state.fields.get_mut(key)
-            && serde_json::from_str::<serde::de::IgnoredAny>(field).is_err()
+            && (field.len() > MAX_READ || serde_json::from_str::<serde::de::IgnoredAny>(field).is_err())
         {
             *field = replacement.into();
         }
@@ -167,7 +188,8 @@ pub fn read(value: &Value) -> SavedSession {
     if value.get("version").and_then(Value::as_u64).is_some_and(|v| v > VERSION) {
         damage.newer = true;
     }
-    let passes = value.get("passes").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+    let unpacked = unpacked(value, &mut damage);
+    let passes = unpacked.as_ref().or(value.get("passes")).and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
     for pass in passes.iter().take(MAX_PASSES) {
         match read_pass(pass, &mut damage) {
             Some(pass) if !saved.passes.iter().any(|p| p.id == pass.id) => saved.passes.push(pass),
@@ -179,6 +201,14 @@ pub fn read(value: &Value) -> SavedSession {
     saved.reference = value.get("reference").and_then(Value::as_u64);
     saved.damage = damage.in_words();
     saved
+}
+
+/// The passes of version 3; those of earlier ones lie open.
+fn unpacked(value: &Value, damage: &mut Damage) -> Option<Value> {
+    let text = value.get("packed")?.as_str().unwrap_or_default();
+    let passes = packed::unpack(text).and_then(|bytes| serde_json::from_slice(&bytes).ok());
+    damage.whole |= passes.is_none();
+    passes
 }
 
 fn read_entrance(value: &Value) -> Option<Entrance> {
@@ -193,31 +223,33 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
         serde_json::from_value(value.get(name)?.clone()).ok()
     }
     let entrances = value.get("entrances")?.as_array()?;
-    let mut read: Vec<Entrance> = entrances
-        .iter()
-        .filter_map(read_entrance)
-        .filter(|e| e.front.speaks_s.is_finite() && e.front.onset_s.is_finite())
-        .take(MAX_ENTRANCES)
-        .collect();
+    let mut read: Vec<Entrance> =
+        entrances.iter().filter_map(read_entrance).filter(bounds::is_entrance).take(MAX_ENTRANCES).collect();
     damage.num_entrances += entrances.len() - read.len();
     read.sort_by(|a, b| a.front.speaks_s.total_cmp(&b.front.speaks_s));
-    let wave = field::<Vec<u8>>(value, "wave").unwrap_or_default();
+    let wave = field::<Vec<u8>>(value, "wave").filter(|w| w.len() <= MAX_WAVE_POINTS).unwrap_or_default();
+    let wave_per_s = field(value, "wave_per_s").filter(|r| (1e-3..=1e3).contains(r)).unwrap_or(1.0);
+    let mut clipped_at_s = field::<Vec<f64>>(value, "clipped_at_s").unwrap_or_default();
+    clipped_at_s.retain(|s| bounds::is_time(*s));
+    let beats = field::<BeatMap>(value, "beats").unwrap_or_default();
+    let is_odd = !bounds::are_beats(beats.bends());
+    damage.num_beats += usize::from(is_odd);
     let last_s = read.last().map_or(0.0, |e| e.front.speaks_s);
     Some(Pass {
-        id: field(value, "id")?,
+        id: field(value, "id").filter(|id| bounds::is_id(*id))?,
         name: field(value, "name"),
         kept: field(value, "kept").unwrap_or(false),
         origin: field(value, "origin").unwrap_or(Origin::Free),
-        sample_rate_hz: field::<f64>(value, "sample_rate_hz").filter(|hz| *hz > 0.0)?,
-        start_samples: field(value, "start_samples"),
-        beats: field::<BeatMap>(value, "beats").unwrap_or_default(),
+        sample_rate_hz: field::<f64>(value, "sample_rate_hz").filter(|hz| bounds::is_rate(*hz))?,
+        start_samples: field(value, "start_samples").filter(|at| bounds::is_place(*at)),
+        beats: if is_odd { BeatMap::default() } else { beats },
         to_beat: None,
         entrances: read,
         num_left_out: field(value, "num_left_out").unwrap_or(0),
-        duration_s: field::<f64>(value, "duration_s").unwrap_or(0.0).max(last_s),
-        wave: Wave::from_points(wave, field::<f64>(value, "wave_per_s").filter(|r| *r > 0.0).unwrap_or(1.0)),
+        duration_s: field(value, "duration_s").filter(|s| bounds::is_time(*s)).unwrap_or(0.0).max(last_s),
+        wave: Wave::from_points(wave, wave_per_s),
         num_lost: field(value, "num_lost").unwrap_or(0),
-        clipped_at_s: field(value, "clipped_at_s").unwrap_or_default(),
+        clipped_at_s,
         live: false,
     })
 }
@@ -229,6 +261,7 @@ struct Damage {
     num_passes: usize,
     num_entrances: usize,
     num_left_out: u64,
+    num_beats: usize,
 }
 
 impl Damage {
@@ -245,6 +278,9 @@ impl Damage {
         }
         if self.num_entrances > 0 {
             words.push(format!("{} entrances in this project could not be read.", self.num_entrances));
+        }
+        if self.num_beats > 0 {
+            words.push(format!("The beats of {} passes in this project could not be read: no timing.", self.num_beats));
         }
         if self.num_left_out > 0 {
             words.push(format!("{} old passes did not fit into the project and were left out.", self.num_left_out));
@@ -271,6 +307,78 @@ mod tests {
     fn round_trip(saved: &SavedSession) -> SavedSession {
         let text = serde_json::to_string(saved).expect("plain data");
         serde_json::from_str(&text).expect("our own text")
+    }
+
+    /// What is written, with its passes lying open as version 2 wrote them.
+    fn lying_open(session: &Session) -> Value {
+        let mut value = serde_json::to_value(SavedSession::of(session)).expect("plain data");
+        let text = packed::unpack(value["packed"].as_str().expect("letters")).expect("our own letters");
+        value["passes"] = serde_json::from_slice(&text).expect("our own text");
+        value.as_object_mut().expect("fields").remove("packed");
+        value
+    }
+
+    /// Entrances whose measures have no two digits alike, as measured ones: they compress as badly.
+    fn scattered(num: usize) -> Pass {
+        let mut pass = fixture::mixed_pass(num, 7);
+        let mut seed = 1_u64;
+        let mut roll = move || {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (seed >> 11) as f64 / (1_u64 << 53) as f64
+        };
+        for e in &mut pass.entrances {
+            let f = &mut e.front;
+            let told = [&mut f.tuning_cents, &mut f.approach_cents, &mut f.onset_cents, &mut f.speak_ms];
+            let more = [&mut f.settle_ms, &mut f.attack_ms, &mut f.log_attack_time, &mut f.overshoot_db];
+            for measure in told.into_iter().chain(more).flatten() {
+                measure.value += roll();
+                measure.uncertainty += roll();
+            }
+            f.level_db += roll();
+        }
+        pass
+    }
+
+    #[test]
+    fn a_long_pass_is_kept_with_the_short_ones_beside_it() {
+        // 15 minutes of playing, for which version 2 had no room.
+        let mut session = session_of(3, 20);
+        session.add(scattered(3_500));
+        let back = round_trip(&SavedSession::of(&session));
+        assert!(back.damage.is_empty(), "{:?}", back.damage);
+        assert_eq!(back.passes.iter().map(|p| p.entrances.len()).collect::<Vec<_>>(), [20, 20, 20, 3_500]);
+    }
+
+    #[test]
+    fn twenty_thousand_entrances_fit() {
+        let mut session = Session::default();
+        (0..4).for_each(|_| {
+            session.add(scattered(5_000));
+        });
+        let text = serde_json::to_string(&SavedSession::of(&session)).expect("plain data");
+        println!("20 000 entrances: {} bytes", text.len());
+        assert!(text.len() < MAX_BYTES + 1000, "{} bytes", text.len());
+        assert_eq!(read(&serde_json::from_str(&text).expect("our own text")).passes.len(), 4);
+    }
+
+    #[test]
+    fn numbers_no_front_can_have_are_dropped_and_said() {
+        let whole = lying_open(&session_of(1, 6));
+        for (place, number) in [("/passes/0/entrances/2/onset_s", 1e300), ("/passes/0/entrances/2/speaks_s", -1e9)] {
+            let mut value = whole.clone();
+            // The layout flattens front and verdict into one or keeps them apart: the number is found either way.
+            let old = place.replace("entrances/2/", "entrances/2/front/");
+            let at = if value.pointer(place).is_some() { place.to_owned() } else { old };
+            *value.pointer_mut(&at).expect("it is kept") = json!(number);
+            let back = read(&value);
+            assert_eq!((back.passes[0].entrances.len(), back.damage.len()), (5, 1), "{place}");
+        }
+        let mut value = whole;
+        value["passes"][0]["beats"]["bends"][0]["tempo_bpm"] = json!(1e-12);
+        value["passes"][0]["duration_s"] = json!(1e300);
+        let back = read(&value);
+        assert!(back.passes[0].beats.is_empty() && back.passes[0].duration_s < 100.0);
+        assert!(back.damage.iter().any(|d| d.contains("beats")), "{:?}", back.damage);
     }
 
     #[test]
@@ -323,7 +431,10 @@ mod tests {
 
     #[test]
     fn the_size_is_bounded_and_what_is_left_out_is_said() {
-        let mut session = session_of(6, 1200);
+        let mut session = Session::default();
+        (0..6).for_each(|_| {
+            session.add(scattered(5_000));
+        });
         session.pass_mut(1).expect("six were added").kept = true;
         let text = serde_json::to_string(&SavedSession::of(&session)).expect("plain data");
         assert!(text.len() < MAX_BYTES + 1000, "{} bytes", text.len());
@@ -335,8 +446,7 @@ mod tests {
 
     #[test]
     fn one_damaged_part_costs_only_itself() {
-        let text = serde_json::to_string(&SavedSession::of(&session_of(2, 5))).expect("plain data");
-        let mut value: Value = serde_json::from_str(&text).expect("our own text");
+        let mut value = lying_open(&session_of(2, 5));
         value["passes"][0]["entrances"][2] = json!("nonsense");
         value["passes"][1]["id"] = json!(-4);
         let back = read(&value);

@@ -4,11 +4,13 @@ Called by vst3.rs: vst3.py BUNDLE TAKE.f32 RATE_HZ BPM EXPECTED.json (entrances 
 other exit than 0 is a failure, 77 means that the hosts are not installed.
 """
 
+import base64
 import json
 import re
 import sys
 import tempfile
 import time
+import zlib
 from pathlib import Path
 
 try:
@@ -76,7 +78,9 @@ def session(plugin) -> dict:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "state"
         plugin.save_state(str(path))
-        return json.loads(component_state(path.read_bytes())["fields"]["session"])
+        kept = json.loads(component_state(path.read_bytes())["fields"]["session"])
+        kept["passes"] = json.loads(zlib.decompress(base64.b64decode(kept.pop("packed"))))
+        return kept
 
 
 def with_transport():

@@ -4,6 +4,7 @@ import base64
 import json
 import shutil
 import xml.etree.ElementTree as ET
+import zlib
 from pathlib import Path
 
 # Ardour 7 counts audio time in 282 240 000 parts of a second.
@@ -68,7 +69,9 @@ class Session:
         raw = base64.b64decode(chunk)
         text = raw[raw.index(b'{"version'):].decode("utf-8", "replace")
         state, _ = json.JSONDecoder().raw_decode(text)
-        return state, json.loads(state["fields"]["session"])
+        kept = json.loads(state["fields"]["session"])
+        kept["passes"] = json.loads(zlib.decompress(base64.b64decode(kept.pop("packed"))))
+        return state, kept
 
     def switch_on(self, parameter):
         """A setting of the insert that is off: Ardour 7.3 offers no parameter that is not for automation."""

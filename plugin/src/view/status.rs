@@ -4,6 +4,7 @@ use crate::meters::Meters;
 use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass};
 use crate::session::Session;
+use crate::state;
 use std::sync::atomic::Ordering;
 
 /// Below this the input of a running pass counts as too quiet, dB re full scale (peak) \[H\].
@@ -86,6 +87,13 @@ pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params:
             "{late} marker notes came too late for their place and were not sent: play on a little before the take, \
              or write marker files."
         ));
+    }
+    if session.num_entrances() > state::NEARLY_FULL {
+        warnings.push(
+            "The project is nearly full: the oldest passes that are not kept will be left out of it. Keep those you \
+             need, write their files, or forget others."
+                .to_owned(),
+        );
     }
     let is_delaying = meters.latency.load(Ordering::Relaxed) > 0;
     if params.look_ahead.value() != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {

@@ -1,0 +1,160 @@
+//! What a number of a kept session may be: a damaged project must not freeze the window that draws it.
+
+use crate::beats::{Bend, MAX_BENDS};
+use notefront_dsp::{Entrance, Front};
+
+/// Longest pass that is read, seconds: two days \[H\].
+pub const MAX_DURATION_S: f64 = 172_800.0;
+/// An onset is told a little before the pass's first sample at most, seconds.
+const MIN_TIME_S: f64 = -10.0;
+/// Longest a measure of a front can be, ms; the longest that is looked at is 3 s.
+const MAX_MEASURE_MS: f64 = 10_000.0;
+/// Widest pitch, cents: ten octaves.
+const MAX_CENTS: f64 = 12_000.0;
+/// Largest level or difference of levels, dB.
+const MAX_DB: f64 = 400.0;
+/// Largest of what is told in another unit: Hz, dB or cents a second.
+const MAX_OTHER: f64 = 1e6;
+/// Sample rates that are read, Hz.
+const RATES_HZ: (f64, f64) = (1_000.0, 1e6);
+/// Places on the host's time line, samples and quarter notes: years of either.
+const MAX_SAMPLES: i64 = 1 << 48;
+const MAX_BEATS: f64 = 1e8;
+/// Identities that are read: some room is left to count on.
+const MAX_ID: u64 = 1 << 53;
+
+/// True for a time within a pass, seconds.
+#[must_use]
+pub fn is_time(s: f64) -> bool {
+    (MIN_TIME_S..=MAX_DURATION_S).contains(&s)
+}
+
+/// True for an identity of a pass.
+#[must_use]
+pub fn is_id(id: u64) -> bool {
+    id <= MAX_ID
+}
+
+/// True for a sample rate, Hz.
+#[must_use]
+pub fn is_rate(hz: f64) -> bool {
+    (RATES_HZ.0..=RATES_HZ.1).contains(&hz)
+}
+
+/// True for a place on the host's time line, samples.
+#[must_use]
+pub fn is_place(samples: i64) -> bool {
+    (-MAX_SAMPLES..=MAX_SAMPLES).contains(&samples)
+}
+
+/// True where every number of an entrance is one that can be measured.
+#[must_use]
+pub fn is_entrance(entrance: &Entrance) -> bool {
+    let front = &entrance.front;
+    let times = [front.sound_start_s, front.onset_s, front.speaks_s];
+    let in_time = times.into_iter().chain(front.end_s).all(is_time)
+        && front.speaks_s - front.sound_start_s <= MAX_MEASURE_MS / 1e3;
+    let is_told = measures(entrance).into_iter().all(|(told, most)| {
+        told.as_ref().map_or(true, |m| m.value.abs() <= most && (0.0..=most).contains(&m.uncertainty))
+    });
+    let faults = entrance.verdict.faults.iter();
+    let are_shares = faults.flat_map(|f| [f.severity, f.sureness]).all(|share| (0.0..=1.0).contains(&share));
+    in_time
+        && is_told
+        && are_shares
+        && is_evidence(front)
+        && front.midi_note.is_none_or(|note| note < 128)
+        && front.level_db.abs() <= MAX_DB
+        && (0.0..=100.0).contains(&entrance.verdict.clarity)
+}
+
+fn measures(entrance: &Entrance) -> [(&notefront_dsp::Told, f64); 13] {
+    let front = &entrance.front;
+    [
+        (&front.settled_hz, MAX_OTHER),
+        (&front.tuning_cents, MAX_CENTS),
+        (&front.noise_before_tone_ms, MAX_MEASURE_MS),
+        (&front.noise_before_tone_db, MAX_DB),
+        (&front.approach_cents, MAX_CENTS),
+        (&front.onset_cents, MAX_CENTS),
+        (&front.speak_ms, MAX_MEASURE_MS),
+        (&front.settle_ms, MAX_MEASURE_MS),
+        (&front.attack_ms, MAX_MEASURE_MS),
+        (&front.log_attack_time, MAX_OTHER),
+        (&front.growth_db_per_s, MAX_OTHER),
+        (&front.overshoot_db, MAX_DB),
+        (&entrance.verdict.timing_ms, 1e3 * MAX_DURATION_S),
+    ]
+}
+
+fn is_evidence(front: &Front) -> bool {
+    let evidence = &front.evidence;
+    let widths = front.instant_uncertainty;
+    let split = evidence.split.iter().all(|s| s.interval_cents.abs() <= MAX_CENTS && is_length(s.duration_ms));
+    let stutter = evidence.stutter.iter().all(|s| s.dip_db.abs() <= MAX_DB && is_length(s.gap_ms));
+    let smear = evidence
+        .smear
+        .iter()
+        .all(|s| s.depth_cents.abs() <= MAX_CENTS && s.rate_cents_per_s.abs() <= MAX_OTHER && is_length(s.duration_ms));
+    let breath = evidence.held_breath_ms.into_iter().all(is_length);
+    let widths = [widths.sound_start_ms, widths.onset_ms, widths.speaks_ms].into_iter().all(is_length);
+    split && stutter && smear && breath && widths
+}
+
+fn is_length(ms: f64) -> bool {
+    (0.0..=MAX_MEASURE_MS).contains(&ms)
+}
+
+/// True for beats that rise with time, at tempos a host can have.
+#[must_use]
+pub fn are_beats(bends: &[Bend]) -> bool {
+    let each = bends.iter().all(|b| {
+        is_time(b.at_s)
+            && b.beats.abs() <= MAX_BEATS
+            && b.bar_start_beats.abs() <= MAX_BEATS
+            && Bend::TEMPOS_BPM.contains(&b.tempo_bpm)
+            && (1e-3..=1e3).contains(&b.bar_beats)
+            && (1e-3..=1e3).contains(&b.beat_beats)
+    });
+    each && bends.len() <= MAX_BENDS && bends.windows(2).all(|w| w[0].at_s <= w[1].at_s)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    #[test]
+    fn what_is_made_and_played_lies_within() {
+        for seed in 0..4 {
+            let pass = fixture::showcase(seed);
+            assert!(pass.entrances.iter().all(is_entrance));
+            assert!(are_beats(pass.beats.bends()));
+        }
+    }
+
+    #[test]
+    fn what_would_be_drawn_without_end_lies_outside() {
+        let clear = fixture::clear(0, 1.0, 46);
+        for change in [
+            (|e: &mut Entrance| e.front.onset_s = 1e300) as fn(&mut Entrance),
+            |e| e.front.end_s = Some(1e12),
+            |e| e.front.sound_start_s = -1e9,
+            |e| e.front.speak_ms = Ok(notefront_dsp::Measure { value: 1e18, uncertainty: 1.0 }),
+            |e| e.front.evidence.held_breath_ms = Some(f64::NAN),
+            |e| e.verdict.clarity = 1e9,
+            |e| e.front.midi_note = Some(200),
+        ] {
+            let mut damaged = clear;
+            change(&mut damaged);
+            assert!(!is_entrance(&damaged));
+        }
+        let bend = fixture::pass_at_60(&[1.0]).beats.bends()[0];
+        for damaged in
+            [Bend { tempo_bpm: 1e-12, ..bend }, Bend { bar_beats: 0.0, ..bend }, Bend { beats: 1e200, ..bend }]
+        {
+            assert!(!are_beats(&[damaged]));
+        }
+        assert!(!are_beats(&[Bend { at_s: 2.0, ..bend }, Bend { at_s: 1.0, ..bend }]));
+    }
+}
