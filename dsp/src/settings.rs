@@ -77,7 +77,7 @@ pub struct Grid {
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
 pub struct Settings {
-    /// Tuning reference in Hz, 430 to 450.
+    /// Tuning reference in Hz, 392 to 466.
     pub a4_hz: f64,
     /// Severity of the fault lines.
     pub strictness: Strictness,
@@ -90,7 +90,7 @@ pub struct Settings {
 }
 
 /// Lowest and highest A4 in Hz that make sense for a modern brass player \[P\].
-pub const A4_RANGE_HZ: (f64, f64) = (430.0, 450.0);
+pub const A4_RANGE_HZ: (f64, f64) = (392.0, 466.0);
 
 impl Default for Settings {
     fn default() -> Self {
@@ -120,7 +120,7 @@ pub enum SettingsError {
 impl std::fmt::Display for SettingsError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::A4OutOfRange(hz) => write!(f, "A4 of {hz} Hz is outside 430 to 450 Hz"),
+            Self::A4OutOfRange(hz) => write!(f, "A4 of {hz} Hz is outside 392 to 466 Hz"),
             Self::BpmOutOfRange(bpm) => write!(f, "a tempo of {bpm} is outside 10 to 500 beats per minute"),
             Self::FirstBeatNotFinite => write!(f, "the first beat is not a time"),
             Self::PerBeatOutOfRange(n) => write!(f, "{n} subdivisions of a beat are outside 1 to 24"),

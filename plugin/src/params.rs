@@ -114,7 +114,7 @@ impl Default for NotefrontParams {
             strictness: FloatParam::new("Strictness", 0.5, FloatRange::Linear { min: 0.0, max: 1.0 })
                 .with_step_size(0.01)
                 .non_automatable(),
-            a4_hz: FloatParam::new("A4", 440.0, FloatRange::Linear { min: 430.0, max: 450.0 })
+            a4_hz: FloatParam::new("A4", 440.0, FloatRange::Linear { min: 392.0, max: 466.0 })
                 .with_unit(" Hz")
                 .with_step_size(0.5)
                 .non_automatable(),

@@ -312,7 +312,7 @@ pub(crate) fn where_it_went_wrong(summary: &Summary) -> String {
 fn typical(summary: &Summary) -> Option<String> {
     let medians = &summary.medians;
     let told = |m: Option<Median>, what: &str, unit: &str| {
-        m.map(|m| format!("{what} {:.0} {unit} ({:.0} to {:.0})", m.median, m.low, m.high))
+        m.map(|m| format!("{what} {} {unit} ({} to {})", whole(m.median), whole(m.low), whole(m.high)))
     };
     let all = [
         told(medians.settle_ms, "settles in", "ms"),
@@ -322,6 +322,11 @@ fn typical(summary: &Summary) -> Option<String> {
     let all: Vec<_> = all.into_iter().flatten().collect();
     (!all.is_empty())
         .then(|| format!("{}; medians, and in brackets where each lies 9 times out of 10.", all.join(", ")))
+}
+
+/// A number without decimals, and without the sign of a zero.
+fn whole(value: f64) -> String {
+    format!("{:.0}", value.round() + 0.0)
 }
 
 #[cfg(test)]

@@ -58,7 +58,7 @@ fn a4(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
     let mut value = params.a4_hz.value();
     ui.horizontal(|ui| {
         let label = ui.label("A4");
-        let field = DragValue::new(&mut value).range(430.0..=450.0).speed(0.5).fixed_decimals(1).suffix(" Hz");
+        let field = DragValue::new(&mut value).range(392.0..=466.0).speed(0.5).fixed_decimals(1).suffix(" Hz");
         if ui.add(field).labelled_by(label.id).changed() {
             tasks.push(Task::A4(value));
         }

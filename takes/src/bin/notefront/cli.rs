@@ -93,6 +93,7 @@ pub enum InstrumentArg {
     /// Tenor in B-flat
     Tenor,
     /// Tenor or bass in B-flat with F attachment
+    #[value(alias = "bass")]
     FAttachment,
     /// Alto in E-flat
     Alto,
@@ -111,6 +112,18 @@ pub enum SourceArg {
 pub fn strictness(text: &str) -> Result<f64, String> {
     let value: f64 = text.parse().map_err(|_| "not a number".to_owned())?;
     if (0.0..=1.0).contains(&value) { Ok(value) } else { Err("must lie within 0 and 1".into()) }
+}
+
+/// Reads a time: seconds, or minutes and hours before them with colons, as the program prints it.
+pub fn seconds(text: &str) -> Result<f64, String> {
+    let (sign, digits) = text.strip_prefix('-').map_or((1.0, text), |rest| (-1.0, rest));
+    let mut total = 0.0;
+    for part in digits.split(':') {
+        let value: f64 = part.parse().map_err(|_| "not a time, such as 2.5 or 0:02.5".to_owned())?;
+        let is_number = value.is_finite() && !part.starts_with(['-', '+']);
+        total = if is_number { 60.0 * total + value } else { return Err("not a time, such as 2.5 or 0:02.5".into()) };
+    }
+    Ok(sign * total)
 }
 
 /// Reads a channel, counted from 1.
@@ -149,5 +162,13 @@ mod tests {
     #[test]
     fn the_command_line_is_consistent() {
         Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn a_time_is_read_as_it_is_printed() {
+        assert_eq!(["2.5", "0:02.5", "1:02:03", "-0.25"].map(seconds), [Ok(2.5), Ok(2.5), Ok(3723.0), Ok(-0.25)]);
+        for odd in ["", ":", "1:", "two", "0:-1", "inf", "1:NaN"] {
+            assert!(seconds(odd).is_err(), "{odd:?}");
+        }
     }
 }

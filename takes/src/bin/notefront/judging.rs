@@ -1,6 +1,6 @@
 //! Options of every command that judges takes: how to judge, where the beats are, and what was to be played.
 
-use crate::cli::{GridSearch, InstrumentArg, SourceArg, channel, strictness};
+use crate::cli::{GridSearch, InstrumentArg, SourceArg, channel, seconds, strictness};
 use crate::{bad_value, complain};
 use clap::{ArgGroup, Args};
 use notefront_dsp::settings::STRICTNESS_IN_WORDS;
@@ -20,8 +20,9 @@ pub struct JudgingArgs {
     #[arg(long, value_name = "N,...", requires = "first_beat", value_delimiter = ',', group = "beats")]
     pub bpm: Vec<f64>,
 
-    /// Time of beat 1 of bar 1, in seconds: one for all takes, or one for each, with commas [default: none]
-    #[arg(long, value_name = "S,...", requires = "bpm", value_delimiter = ',', allow_negative_numbers = true)]
+    /// Time of beat 1 of bar 1, in seconds or as the program prints times (0:02.5): one for all takes, or one for each,
+    /// with commas [default: none]
+    #[arg(long, value_name = "S,...", requires = "bpm", value_delimiter = ',', allow_negative_numbers = true, value_parser = seconds)]
     pub first_beat: Vec<f64>,
 
     /// Subdivisions of a beat that entrances may fall on (1 to 24)
@@ -51,7 +52,7 @@ pub struct JudgingArgs {
     #[arg(long, value_enum, default_value_t = GridSearch::Auto)]
     pub grid: GridSearch,
 
-    /// Tuning reference A4, in Hz (430 to 450)
+    /// Tuning reference A4, in Hz (392 to 466: from French Baroque pitch to high pitch)
     #[arg(long, value_name = "HZ", default_value_t = 440.0)]
     pub a4: f64,
 

@@ -19,7 +19,7 @@ pub struct SheetArgs {
     #[arg(long, value_name = "N", default_value_t = USUAL_BPM, value_parser = bpm, global = true)]
     pub bpm: f64,
 
-    /// Tuning reference A4 of the guide track, in Hz (430 to 450)
+    /// Tuning reference A4 of the guide track, in Hz (392 to 466)
     #[arg(long, value_name = "HZ", default_value_t = 440.0, value_parser = a4, global = true)]
     pub a4: f64,
 
