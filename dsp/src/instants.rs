@@ -205,17 +205,18 @@ pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64)
 /// The instants with what the level says of the onset and where the note begins by all that is seen put together, each by
 /// its variance. What the level says under what hides it is believed as far as it agrees.
 #[must_use]
-pub fn placed(found: Instants, placed: f64, rate_hz: f64) -> Instants {
+pub fn placed(found: Instants, placed: f64, is_air: bool, rate_hz: f64) -> Instants {
     let apart = placed - found.onset;
     let own = LEVEL_SD_S * rate_hz + found.onset_sd.hypot(found.hidden * DISAGREEMENT * apart);
-    let other = PLACED_SD_S * rate_hz;
+    let other = rate_hz * if is_air { PLACED_IN_AIR_SD_S } else { PLACED_SD_S };
     let share = own * own / (own * own + other * other);
     let onset_sd = own * other / own.hypot(other);
     Instants { onset_sd, ..begun_at(found, found.onset + share * apart) }
 }
 
-/// Standard deviation of what the fitted scores say of a beginning, and least one of what the level says, s.
+/// Standard deviation of what the fitted scores say of a beginning, of one under air, and least one of what the level says, s.
 const PLACED_SD_S: f64 = 0.005;
+const PLACED_IN_AIR_SD_S: f64 = 0.009;
 const LEVEL_SD_S: f64 = 0.000_7;
 /// Standard deviation of a hidden onset as a share of its distance from where the scores place it.
 const DISAGREEMENT: f64 = 0.35;

@@ -176,7 +176,7 @@ impl Measurer {
             if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
                 return None;
             }
-            instants = instants::placed(instants, note.placed_s * self.rate_hz, self.rate_hz);
+            instants = instants::placed(instants, note.placed_s * self.rate_hz, air.is_some(), self.rate_hz);
         }
         let mut seen = Seen {
             settled,
