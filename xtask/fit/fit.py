@@ -113,16 +113,17 @@ def hits(ref, est, window):
 
 
 def fit_note(takes, rising):
-    """Played note or talk, from what the analysis takes for notes in both."""
+    """Played note or talk, from what the analysis takes for notes in both: in rooms too, which blur both."""
     X, Y = [], []
     for a in takes.values():
         t, x, is_talk = a["t"], a["X"], a["kind"] == "talk"
         if is_talk:
             X.append(x), Y.append(np.zeros(len(x)))
-        elif len(t) and len(a["ref"]) and not a["kind"].endswith(ALTERED):
+        elif len(t) and len(a["ref"]):
             away = np.abs(t[:, None] - a["ref"][None]).min(1)
             false = (away > 0.2) & (a["kind"] == "made takes")  # knocks, breaths and talk between made notes
-            X.append(x[away < APART_S]), Y.append(np.ones((away < APART_S).sum()))
+            near = away < APART_S
+            X.append(x[near]), Y.append(np.ones(near.sum()))
             X.append(x[false]), Y.append(np.zeros(false.sum()))
     model = HistGradientBoostingClassifier(max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=20,
                                            monotonic_cst=rising, early_stopping=False, random_state=1)

@@ -25,9 +25,9 @@ CHAMBER_WAYS = ("room", "room2", "room3", "fast", "roomfast", "codec")
 FAST_WAYS = ("room", "room2", "room3", "slow", "codec")
 SINGLE_WAYS = ("room", "codec")
 SPEECH = ("xmas", "castanets_dry")  # of spatialaudio/communication-acoustics-exercises
-NUM_CHATS = 40
+NUM_CHATS = 160
 # Fast tonguing is rare and hard; of talk and of made takes there is plenty; nuisances are all the knocks there are.
-FAST_WEIGHT, TROMBONE_WEIGHT, SINGLE_WEIGHT, OTHER_WEIGHT, TALK_WEIGHT = 3.0, 2.0, 2.0, 1.0, 0.05
+FAST_WEIGHT, TROMBONE_WEIGHT, SINGLE_WEIGHT, OTHER_WEIGHT, TALK_WEIGHT = 3.0, 2.0, 2.0, 1.0, 0.03
 MADE_WEIGHT, SHARED_MADE_WEIGHT, NUISANCE_WEIGHT = 0.6, 0.5, 5.0
 # A made note that begins twice: what comes so soon after its onset, s, is neither an onset nor none.
 SECOND_START_S = (0.035, 0.18)
