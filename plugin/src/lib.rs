@@ -25,6 +25,7 @@ pub mod packed;
 pub mod params;
 pub mod passes;
 pub mod patterns;
+pub mod overview;
 pub mod redraw;
 pub mod session;
 pub mod state;

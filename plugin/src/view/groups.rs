@@ -6,7 +6,7 @@ use notefront_dsp::Entrance;
 use std::ops::Range;
 
 /// Strokes closer than this on average are shown as counts, pixels.
-pub const MIN_STROKE_DISTANCE_PX: f32 = 13.0;
+pub const MIN_STROKE_DISTANCE_PX: f32 = 5.0;
 /// Width of a column of counts, pixels at least.
 const COLUMN_PX: f64 = 26.0;
 

@@ -3,17 +3,23 @@
 use super::filter::FaultFilter;
 use super::glyph::{self, Stand};
 use super::groups::{self, Column};
+use super::labels::{self, Label, Rows};
 use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
 use crate::passes::Pass;
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, Ui, pos2, vec2};
-use notefront_dsp::{Entrance, Faults};
+use notefront_dsp::Entrance;
 use notefront_takes::words;
 
-/// Height of the ruler under the base line, pixels at normal text size.
-const RULER_PX: f32 = 30.0;
+/// Height of what stands under the base line, pixels at normal text size: note names, and under them the ruler.
+const RULER_PX: f32 = 46.0;
+const NAMES_PX: f32 = 15.0;
+/// From the base line down to the names: room for the feet that show the time, pixels.
+const FOOT_PX: f32 = 7.0;
+/// A name under a clear attack matters less than one under an unclear one.
+const CLEAR_WEIGHT: f64 = -1.0;
 /// Rows of labels over the strokes.
 const LABEL_ROWS: usize = 2;
 /// Height of a label row, pixels at normal text size.
@@ -138,7 +144,7 @@ fn draw_ruler(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneI
     for mark in ruler::marks(&input.pass.beats, scale) {
         let x = scale.x(mark.s);
         let len = if mark.strong { 11.0 } else { 6.0 };
-        let top = frame.base_y + 9.0;
+        let top = frame.base_y + FOOT_PX + 2.0 + NAMES_PX * input.text_scale;
         painter.vline(x, top..=top + len, Stroke::new(1.0, input.theme.rule));
         if let Some(label) = mark.label {
             painter.text(pos2(x + 4.0, top), Align2::LEFT_TOP, label, font.clone(), input.theme.soft_ink);
@@ -162,45 +168,34 @@ fn draw_strokes(
     let height = |i: usize| stand_of(i).height(&entrances[i]);
     let outline = frame.height * input.pass.wave.level_between(scale.s(frame.rect.left()), scale.right_s());
     let tallest = visible.clone().map(height).fold(outline, f32::max);
-    let mut labels = LabelRows::new(frame.labels_top(tallest, input.text_scale), LABEL_ROW_PX * input.text_scale);
-    for index in visible {
+    for index in visible.clone() {
         let entrance = &entrances[index];
-        let stand = stand_of(index);
-        let shown = input.filter.of(entrance);
-        glyph::draw(&mut shapes, entrance, &shown, &stand, input.theme, false);
-        if !shown.is_empty() {
-            let size = 11.5 * input.text_scale;
-            labels.place(painter, stand.foot.x, &label_of(&shown), FontId::proportional(size), input.theme);
-        }
+        glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand_of(index), input.theme, false);
     }
     painter.extend(shapes);
+    let words: Vec<Label> = visible.clone().filter_map(|i| fault_label(&entrances[i], scale, input)).collect();
+    let (ends, row) = ((frame.rect.left(), frame.rect.right()), LABEL_ROW_PX * input.text_scale);
+    let lowest = frame.labels_top(tallest, input.text_scale) + (LABEL_ROWS - 1) as f32 * row;
+    // The lowest row is taken first: it is nearest to the stroke.
+    let rows = Rows { first_top: lowest, step: -row, num: LABEL_ROWS, x: ends };
+    labels::draw(painter, &words, &rows, &FontId::proportional(11.5 * input.text_scale), input.theme.soft_ink);
+    let names: Vec<Label> = visible.map(|i| name_label(&entrances[i], scale, input)).collect();
+    let rows = Rows { first_top: frame.base_y + FOOT_PX, step: 0.0, num: 1, x: ends };
+    labels::draw(painter, &names, &rows, &FontId::proportional(10.5 * input.text_scale), input.theme.soft_ink);
 }
 
-fn label_of(shown: &Faults) -> String {
-    shown.iter().map(|f| words::word(f.name)).collect::<Vec<_>>().join(", ")
+/// The words over an unclear attack; the less clear it is, the more they matter.
+fn fault_label(entrance: &Entrance, scale: &TimeScale, input: &LaneInput<'_>) -> Option<Label> {
+    let shown = input.filter.of(entrance);
+    let text = shown.iter().map(|f| words::word(f.name)).collect::<Vec<_>>().join(", ");
+    let label = Label { x: scale.x(entrance.front.speaks_s), text, weight: -entrance.verdict.clarity };
+    (!shown.is_empty()).then_some(label)
 }
 
-/// Places labels from left to right in rows, and leaves out what has no room: the ink still stands.
-struct LabelRows {
-    ends: [f32; LABEL_ROWS],
-    top: f32,
-    row_height: f32,
-}
-
-impl LabelRows {
-    fn new(top: f32, row_height: f32) -> Self {
-        Self { ends: [f32::NEG_INFINITY; LABEL_ROWS], top, row_height }
-    }
-
-    fn place(&mut self, painter: &Painter, x: f32, text: &str, font: FontId, theme: &Theme) {
-        let galley = painter.layout_no_wrap(text.to_owned(), font, theme.soft_ink);
-        let half = galley.size().x / 2.0;
-        let Some(row) = self.ends.iter().position(|end| x - half > end + 6.0) else { return };
-        self.ends[row] = x + half;
-        // The lower row is taken first: it is nearer to the stroke.
-        let y = self.top + (LABEL_ROWS - 1 - row) as f32 * self.row_height;
-        painter.galley(pos2(x - half, y), galley, theme.soft_ink);
-    }
+/// The note under the foot of a stroke.
+fn name_label(entrance: &Entrance, scale: &TimeScale, input: &LaneInput<'_>) -> Label {
+    let weight = if input.filter.flags(entrance) { 100.0 - entrance.verdict.clarity } else { CLEAR_WEIGHT };
+    Label { x: scale.x(entrance.front.speaks_s), text: crate::words::note(entrance), weight }
 }
 
 fn draw_columns(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {

@@ -1,18 +1,21 @@
 //! The views: functions of plain data. They hold no analysis.
 //!
-//! `theme`, `scale`, `filter`: what all use; `glyph`, `groups`, `ruler`: what a lane is made of;
-//! `lane`, `compare`, `patterns`, `closeup`, `strip`, `header`, `status`, `settings`, `markers`: one panel each;
+//! `theme`, `scale`, `filter`: what all use; `glyph`, `groups`, `labels`, `ruler`: what a lane is made of;
+//! `lane`, `compare`, `patterns`, `front_picture`, `closeup`, `overview`, `strip`, `header`, `status`, `settings`, `markers`: one panel each;
 //! `screen`: the whole window.
 
 pub mod closeup;
 pub mod compare;
 pub mod filter;
+pub mod front_picture;
 pub mod glyph;
 pub mod groups;
 pub mod header;
 pub mod keys;
+pub mod labels;
 pub mod lane;
 pub mod markers;
+pub mod overview;
 pub mod patterns;
 pub mod ruler;
 pub mod scale;

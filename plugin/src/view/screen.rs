@@ -9,6 +9,7 @@ use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
 use super::markers::{self, MarkersPanel, MarkersWish};
+use super::overview::{self, KeptOverview};
 use super::patterns::PatternsView;
 use super::scale::TimeScale;
 use super::settings;
@@ -61,6 +62,7 @@ pub struct Screen {
     middle: View,
     comparison: Option<Comparison>,
     patterns: PatternsView,
+    overview: KeptOverview,
     settings_open: bool,
     markers_open: bool,
     draft: Option<(PassId, String)>,
@@ -107,7 +109,7 @@ impl Screen {
         self.show_side(ui, input, &mut output);
         let pass = self.pass(input.session);
         if let Some(pass) = pass {
-            self.show_closeup(ui, pass, &theme, input.looks.text_scale);
+            self.show_lower_half(ui, pass, &theme, input.looks.text_scale);
             if !pass.entrances.is_empty() {
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
                     strip::show(ui, &Counts::of(&pass.entrances), &mut self.filter, &theme);
@@ -183,15 +185,22 @@ impl Screen {
         });
     }
 
-    fn show_closeup(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) {
-        let Some(entrance) = self.selected.and_then(|i| pass.entrances.get(i)) else { return };
+    /// The chosen entrance in close-up; before one is chosen, what the pass says.
+    fn show_lower_half(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) {
+        let chosen = self.selected.and_then(|i| pass.entrances.get(i));
+        if pass.entrances.is_empty() || self.middle == View::Patterns && chosen.is_none() {
+            return;
+        }
         let height = ui.available_height() * CLOSEUP_SHARE;
         let frame = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 8));
-        Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| {
-            let place = words::place(pass, entrance.front.speaks_s);
-            if closeup::show(ui, entrance, &place, theme, text_scale) {
-                ui.ctx().copy_text(place.listen_from);
+        Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match chosen {
+            Some(entrance) => {
+                let place = words::place(pass, entrance.front.speaks_s);
+                if closeup::show(ui, entrance, &place, theme, text_scale) {
+                    ui.ctx().copy_text(place.listen_from);
+                }
             }
+            None => self.selected = overview::show(ui, pass, &self.filter, &mut self.overview, theme),
         });
     }
 }
