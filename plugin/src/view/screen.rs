@@ -93,6 +93,8 @@ impl Screen {
     pub fn show(&mut self, ui: &mut Ui, input: &mut ScreenInput<'_>) -> ScreenOutput {
         let theme = Theme::of(input.looks.colours);
         self.dress(ui.ctx(), input.looks, &theme);
+        // What is being drawn took its style before that.
+        ui.set_style(ui.ctx().global_style());
         let mut output = ScreenOutput::default();
         if let Some(loaded) = input.session.newest_loaded.take() {
             self.follow(Wish::Show(Some(loaded)), input.session);
