@@ -3,9 +3,9 @@
 use crate::passes::Pass;
 use notefront_dsp::align::{Alignment, Step, align, align_on_line};
 
-/// Most entrances of two passes, multiplied, whose tempo and key are looked for: the window waits for that, once.
+/// Most entrances of two passes, multiplied, whose tempo and key are looked for: on a thread of its own.
 /// Larger ones, and passes that still grow, are held against each other from their first notes.
-const MAX_SEARCHED: usize = 40_000;
+const MAX_SEARCHED: usize = 1_000_000;
 
 /// Which entrance of one pass is which of another, and where the second pass stands beside the first.
 #[derive(Debug, Clone, PartialEq)]

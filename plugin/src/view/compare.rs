@@ -3,6 +3,7 @@
 use super::filter::FaultFilter;
 use super::glyph::{self, Stand};
 use super::groups;
+use super::labels::{self, Label, Rows};
 use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
@@ -13,6 +14,15 @@ use notefront_dsp::Entrance;
 use notefront_dsp::align::Side;
 use notefront_takes::compare::{clearer, is_same_music};
 use notefront_takes::glyph::Place;
+use notefront_takes::words::word;
+use std::thread::JoinHandle;
+
+/// Heights at normal text size, pixels: a title, a row of words, the ruler's numbers.
+const TITLE_PX: f32 = 22.0;
+const ROW_PX: f32 = 16.0;
+const RULER_PX: f32 = 17.0;
+/// Passes of so many entrances are compared within a frame.
+const AT_ONCE: usize = 300;
 
 /// What an alignment depends on of each pass: which it is, how many entrances it has, and whether it still grows.
 type Key = [(PassId, usize, bool); 2];
@@ -30,13 +40,14 @@ pub struct Comparison {
 }
 
 impl Comparison {
-    /// Aligns two passes, or takes the earlier alignment when neither has grown.
+    fn key(a: &Pass, b: &Pass) -> Key {
+        [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live))
+    }
+
+    /// Aligns two passes.
     #[must_use]
-    pub fn of(earlier: Option<Self>, a: &Pass, b: &Pass) -> Self {
-        let key = [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live));
-        if let Some(earlier) = earlier.filter(|e| e.key == key) {
-            return earlier;
-        }
+    pub fn of(a: &Pass, b: &Pass) -> Self {
+        let key = Self::key(a, b);
         let aligned = align_passes(a, b);
         let pairs = aligned.alignment.pairs.iter();
         let outcomes = pairs.map(|pair| clearer(&a.entrances[pair.a], &b.entrances[pair.b]));
@@ -58,6 +69,49 @@ impl Comparison {
         let (a, b, same) = self.outcome;
         let alone = self.aligned.alignment.only_in_a.len() + self.aligned.alignment.only_in_b.len();
         format!("clearer above: {a} \u{b7} clearer below: {b} \u{b7} alike: {same} \u{b7} without a partner: {alone}")
+    }
+}
+
+/// Compares passes: short ones at once, long ones on a thread of its own, so that nobody waits for the session meanwhile.
+#[derive(Default)]
+pub struct Comparer {
+    made: Option<Comparison>,
+    under_way: Option<(Key, JoinHandle<Comparison>)>,
+}
+
+impl Comparer {
+    /// The comparison of two passes; `None` while it is being made.
+    pub fn of(&mut self, a: &Pass, b: &Pass) -> Option<&Comparison> {
+        let key = Comparison::key(a, b);
+        if self.made.as_ref().is_some_and(|made| made.key == key) {
+            return self.made.as_ref();
+        }
+        if a.entrances.len().max(b.entrances.len()) <= AT_ONCE {
+            return Some(self.made.insert(Comparison::of(a, b)));
+        }
+        self.take_finished();
+        if self.under_way.is_none() && self.made.as_ref().is_none_or(|made| made.key != key) {
+            let (a, b) = (a.clone(), b.clone());
+            let compare = move || Comparison::of(&a, &b);
+            let thread = std::thread::Builder::new().name("notefront compare".into()).spawn(compare);
+            self.under_way = thread.ok().map(|thread| (key, thread));
+        }
+        self.made.as_ref().filter(|made| made.key == key)
+    }
+
+    fn take_finished(&mut self) {
+        if let Some((_, thread)) = self.under_way.take_if(|(_, thread)| thread.is_finished()) {
+            self.made = thread.join().ok();
+        }
+    }
+}
+
+impl Drop for Comparer {
+    /// The host may unload the library right after.
+    fn drop(&mut self) {
+        if let Some((_, thread)) = self.under_way.take() {
+            let _ = thread.join();
+        }
     }
 }
 
@@ -142,7 +196,7 @@ fn draw_titles(painter: &Painter, rect: Rect, input: &CompareInput<'_>) {
 fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareInput<'_>) {
     let mut shapes = Vec::new();
     // Room for the titles and the ruler, and for the dots at the strokes' ends.
-    let height = rect.height() / 2.0 - 40.0 * input.text_scale - 14.0;
+    let height = rect.height() / 2.0 - (TITLE_PX + ROW_PX + RULER_PX) * input.text_scale - 14.0;
     let base_y = rect.center().y;
     let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
     // The end of the stroke, pixels; nothing out of view.
@@ -156,6 +210,7 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
         })
     };
     let alignment = &input.comparison.aligned.alignment;
+    let mut words: [Vec<Label>; 2] = Default::default();
     for pair in &alignment.pairs {
         let (a, b) = (&input.a.entrances[pair.a], &input.b.entrances[pair.b]);
         let faint = agrees(a, b, input.filter);
@@ -165,6 +220,10 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
         );
         let marked = clearer(a, b).filter(|_| input.comparison.is_same_music);
         draw_clearer(painter, ends, marked, input);
+        if !faint {
+            words[0].extend(words_of(a, ends.0, input.filter));
+            words[1].extend(words_of(b, ends.1, input.filter));
+        }
     }
     for &i in &alignment.only_in_a {
         half(&input.a.entrances, i, Place::Upper, false);
@@ -173,6 +232,24 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
         half(&input.b.entrances, j, Place::Lower, false);
     }
     painter.extend(shapes);
+    draw_words(painter, rect, &words, input);
+}
+
+/// The words of an unclear one of a pair that differs.
+fn words_of(entrance: &Entrance, end: Option<Pos2>, filter: &FaultFilter) -> Option<Label> {
+    let text = filter.of(entrance).iter().map(|f| word(f.name)).collect::<Vec<_>>().join(", ");
+    let x = end.filter(|_| !text.is_empty())?.x;
+    Some(Label { x, text, weight: -entrance.verdict.clarity })
+}
+
+/// Words of the upper pass under its title, of the lower one over its title.
+fn draw_words(painter: &Painter, rect: Rect, words: &[Vec<Label>; 2], input: &CompareInput<'_>) {
+    let scaled = |px: f32| px * input.text_scale;
+    let tops = [rect.top() + scaled(TITLE_PX), rect.bottom() - scaled(RULER_PX + TITLE_PX + ROW_PX)];
+    for (words, first_top) in words.iter().zip(tops) {
+        let rows = Rows { first_top, step: 0.0, num: 1, x: (rect.left(), rect.right()) };
+        labels::draw(painter, words, &rows, &FontId::proportional(scaled(11.0)), input.theme.soft_ink);
+    }
 }
 
 /// True when two partners have the same faults on show and are about as clear.
@@ -194,8 +271,24 @@ fn draw_clearer(painter: &Painter, ends: (Option<Pos2>, Option<Pos2>), side: Opt
 /// What the mark means, for the caption under the picture.
 #[must_use]
 pub fn caption(input: &CompareInput<'_>) -> String {
-    let summary = input.comparison.summary();
-    if input.comparison.is_same_music { format!("{summary} \u{b7} a dot marks the clearer one") } else { summary }
+    let mut text = input.comparison.summary();
+    if input.comparison.is_same_music {
+        text += " \u{b7} a dot marks the clearer one";
+    }
+    for pass in [input.a, input.b] {
+        text += &unlike(pass).map_or_else(String::new, |why| format!(" \u{b7} {} {why}", pass.title()));
+    }
+    text
+}
+
+/// Why a pass is no whole partner.
+fn unlike(pass: &Pass) -> Option<&'static str> {
+    match () {
+        () if pass.live => Some("still runs"),
+        () if pass.num_lost > 0 => Some("has gaps"),
+        () if pass.num_left_out > 0 => Some("is cut: it had no more room"),
+        () => None,
+    }
 }
 
 #[cfg(test)]
@@ -211,7 +304,7 @@ mod tests {
             let (mut first, mut second) = (fixture::pass_at_60(&[1.0]), fixture::pass_at_60(&[1.0]));
             (first.entrances, second.entrances) = (vec![clear], vec![*b]);
             second.id = 2;
-            [Comparison::of(None, &first, &second), Comparison::of(None, &second, &first)].map(|c| c.outcome)
+            [Comparison::of(&first, &second), Comparison::of(&second, &first)].map(|c| c.outcome)
         };
         let worse = fixture::with_fault(clear, FaultName::Split, 0.8);
         assert_eq!(outcome(&worse), [(1, 0, 0), (0, 1, 0)]);
@@ -229,10 +322,10 @@ mod tests {
             entrance.front.midi_note = Some(midi);
         }
         (b.id, b.start_samples) = (2, None);
-        let comparison = Comparison::of(None, &a, &b);
+        let comparison = Comparison::of(&a, &b);
         assert!(comparison.summary().starts_with("not the same music"), "{}", comparison.summary());
         let again = Pass { id: 3, ..a.clone() };
-        assert!(Comparison::of(None, &a, &again).summary().starts_with("clearer above: 0"));
+        assert!(Comparison::of(&a, &again).summary().starts_with("clearer above: 0"));
     }
 
     #[test]
@@ -240,12 +333,36 @@ mod tests {
         let a = fixture::mixed_pass(40, 1);
         let mut b = Pass { id: 2, ..fixture::mixed_pass(40, 2) };
         b.entrances.remove(3);
-        let comparison = Comparison::of(None, &a, &b);
+        let comparison = Comparison::of(&a, &b);
         let (x, y, z) = comparison.outcome;
         let alignment = &comparison.aligned.alignment;
         assert_eq!(x + y + z, alignment.pairs.len());
         assert_eq!((alignment.pairs.len(), alignment.only_in_a.as_slice()), (39, [3].as_slice()));
-        let again = Comparison::of(Some(comparison.clone()), &a, &b);
-        assert_eq!(again, comparison);
+    }
+
+    #[test]
+    fn long_passes_are_compared_beside_the_window_and_once() {
+        let (a, b) = (fixture::mixed_pass(2_000, 1), Pass { id: 2, ..fixture::mixed_pass(2_000, 2) });
+        let mut comparer = Comparer::default();
+        assert!(comparer.of(&a, &b).is_none(), "it is under way");
+        let made = loop {
+            if let Some(made) = comparer.of(&a, &b) {
+                break made.clone();
+            }
+            std::thread::yield_now();
+        };
+        assert_eq!(made, Comparison::of(&a, &b));
+        assert_eq!(comparer.of(&a, &b), Some(&made));
+        assert!(comparer.under_way.is_none());
+        let grown = Pass { live: true, ..b };
+        assert!(comparer.of(&a, &grown).is_none(), "what grew is compared again");
+    }
+
+    #[test]
+    fn a_pass_that_still_runs_is_said_to() {
+        let whole = fixture::pass_at_60(&[1.0]);
+        assert_eq!(unlike(&whole), None);
+        assert_eq!(unlike(&Pass { live: true, ..whole.clone() }), Some("still runs"));
+        assert_eq!(unlike(&Pass { num_lost: 3, ..whole }), Some("has gaps"));
     }
 }

@@ -4,7 +4,7 @@ mod middle;
 mod steps;
 
 use super::closeup;
-use super::compare::Comparison;
+use super::compare::Comparer;
 use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
@@ -60,7 +60,7 @@ pub struct Screen {
     free_view: bool,
     filter: FaultFilter,
     middle: View,
-    comparison: Option<Comparison>,
+    comparer: Comparer,
     patterns: PatternsView,
     overview: KeptOverview,
     settings_open: bool,

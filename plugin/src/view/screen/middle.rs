@@ -3,7 +3,7 @@
 use super::{Screen, ScreenInput};
 use crate::passes::Pass;
 use crate::session::Session;
-use crate::view::compare::{self, CompareInput, Comparison};
+use crate::view::compare::{self, CompareInput};
 use crate::view::header::View;
 use crate::view::lane::{self, LaneInput};
 use crate::view::patterns::{self, PatternsInput};
@@ -11,9 +11,12 @@ use crate::view::scale::TimeScale;
 use crate::view::status::State;
 use crate::view::theme::Theme;
 use egui::{Align, FontId, Layout, Rect, RichText, Ui};
+use std::time::Duration;
 
 /// Scale at which a running pass is followed, pixels per second.
 const LIVE_PX_PER_S: f64 = 70.0;
+/// How soon to look again whether a comparison is made.
+const LOOK_AGAIN: Duration = Duration::from_millis(50);
 
 impl Screen {
     pub(super) fn show_middle(&mut self, ui: &mut Ui, rect: Rect, input: &ScreenInput<'_>, theme: &Theme) {
@@ -80,28 +83,36 @@ impl Screen {
             let advice = "Play the passage again, or pin a pass as the reference with the button above.";
             return show_words(ui, rect, ("Nothing to compare with yet", advice), theme);
         };
-        let comparison = Comparison::of(self.comparison.take(), other, pass);
         let scale = self.scale_for(other, rect);
-        let compare = CompareInput {
-            a: other,
-            b: pass,
-            comparison: &comparison,
-            filter: &self.filter,
-            theme,
-            text_scale: input.looks.text_scale,
+        let mut comparer = std::mem::take(&mut self.comparer);
+        let moved = match comparer.of(other, pass) {
+            Some(comparison) => {
+                let (a, b, filter, text_scale) = (other, pass, &self.filter, input.looks.text_scale);
+                show_pair(ui, rect, scale, &CompareInput { a, b, comparison, filter, theme, text_scale })
+            }
+            None => {
+                ui.painter().rect_filled(rect, 0.0, theme.paper);
+                show_words(ui, rect, ("Comparing", "Long passes take a moment."), theme);
+                ui.ctx().request_repaint_after(LOOK_AGAIN);
+                None
+            }
         };
-        let caption = compare::caption(&compare);
-        let line = 20.0 * input.looks.text_scale;
-        let (picture, below) = rect.split_top_bottom_at_y(rect.bottom() - line);
-        let moved = compare::show(ui, picture, scale, &compare);
-        ui.painter().rect_filled(below, 0.0, theme.paper);
-        let at = below.left_center() + egui::vec2(8.0, 0.0);
-        let font = FontId::proportional(12.0 * input.looks.text_scale);
-        ui.painter().text(at, egui::Align2::LEFT_CENTER, caption, font, theme.ink);
+        self.comparer = comparer;
         self.free_view |= moved.is_some();
         self.view = Some((other.id, moved.unwrap_or(scale)));
-        self.comparison = Some(comparison);
     }
+}
+
+/// Two passes and the caption under them.
+fn show_pair(ui: &mut Ui, rect: Rect, scale: TimeScale, compare: &CompareInput<'_>) -> Option<TimeScale> {
+    let line = 20.0 * compare.text_scale;
+    let (picture, below) = rect.split_top_bottom_at_y(rect.bottom() - line);
+    let moved = compare::show(ui, picture, scale, compare);
+    ui.painter().rect_filled(below, 0.0, compare.theme.paper);
+    let at = below.left_center() + egui::vec2(8.0, 0.0);
+    let font = FontId::proportional(12.0 * compare.text_scale);
+    ui.painter().text(at, egui::Align2::LEFT_CENTER, compare::caption(compare), font, compare.theme.ink);
+    moved
 }
 
 /// What to compare a pass with: the reference, or else the try before it at the same passage.
