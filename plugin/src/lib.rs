@@ -268,8 +268,14 @@ impl Plugin for Notefront {
                 // A host that takes no notes still hears and sees everything else.
                 let _ = context.try_send_event(note_event(sent));
             }
+        } else if let Some(sent) = running.notes.end_cut_short() {
+            let _ = context.try_send_event(note_event(sent));
         }
-        ProcessStatus::Normal
+        // What is delayed still comes when the input has fallen silent: a host must not put the insert to sleep before.
+        match running.config.latency(running.look_ahead) {
+            0 => ProcessStatus::Normal,
+            tail => ProcessStatus::Tail(tail),
+        }
     }
 
     fn deactivate(&mut self) {

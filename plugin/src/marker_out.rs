@@ -44,6 +44,8 @@ pub struct NoteQueue {
     waiting: Consumer<MarkerNote>,
     /// The note that sounds, and the output sample it ends at.
     sounding: Option<(MarkerNote, u64)>,
+    /// A note that was cut short where nothing can be sent: it ends with the next block, or it would hang.
+    to_end: Option<MarkerNote>,
     note_len: u64,
     delay: u64,
     meters: Arc<Meters>,
@@ -54,14 +56,14 @@ pub struct NoteQueue {
 pub fn pair(sample_rate_hz: f64, meters: Arc<Meters>) -> (Producer<MarkerNote>, NoteQueue) {
     let (producer, waiting) = RingBuffer::new(NUM_WAITING);
     let note_len = (NOTE_S * sample_rate_hz) as u64;
-    (producer, NoteQueue { waiting, sounding: None, note_len, delay: 0, meters })
+    (producer, NoteQueue { waiting, sounding: None, to_end: None, note_len, delay: 0, meters })
 }
 
 impl NoteQueue {
-    /// Forgets what waits and says what to end (a host's reset).
+    /// Forgets what waits (a host's reset); what sounds ends with the next block.
     pub fn clear(&mut self) {
         while self.waiting.pop().is_ok() {}
-        self.sounding = None;
+        self.to_end = self.to_end.or(self.sounding.take().map(|(note, _)| note));
     }
 
     /// From now on the sound is `delay` samples late. What waits belongs to another delay; what sounds is to be ended
@@ -73,9 +75,17 @@ impl NoteQueue {
         sounding.map(|(note, _)| Sent::Off(0, note))
     }
 
+    /// The end of a note that was cut short, if one waits for it.
+    pub fn end_cut_short(&mut self) -> Option<Sent> {
+        self.to_end.take().map(|note| Sent::Off(0, note))
+    }
+
     /// The next thing to send in the block of `len` samples whose first output sample is `block_clock`.
     /// The output runs `delay` behind the input: input sample n leaves at output sample n + delay.
     pub fn next(&mut self, block_clock: u64, len: u64) -> Option<Sent> {
+        if let Some(end) = self.end_cut_short() {
+            return Some(end);
+        }
         let block_end = block_clock + len;
         let on_at = self.waiting.peek().ok().map(|n| n.clock + self.delay);
         if let Some((note, off_at)) = self.sounding {
@@ -154,6 +164,17 @@ mod tests {
         assert_eq!(queue.next(500, 64), Some(Sent::On(10, note(10))));
         assert_eq!(queue.switch_to(0), Some(Sent::Off(0, note(10))));
         assert_eq!((queue.switch_to(500), queue.next(1200, 64)), (None, None));
+    }
+
+    #[test]
+    fn a_reset_ends_the_note_that_sounds_with_the_next_block() {
+        let (mut producer, mut queue) = pair(1000.0, Arc::new(Meters::default()));
+        queue.switch_to(500);
+        [10, 700].into_iter().for_each(|clock| producer.push(note(clock)).expect("there is room"));
+        assert_eq!(queue.next(500, 64), Some(Sent::On(10, note(10))));
+        queue.clear();
+        queue.clear();
+        assert_eq!((queue.next(0, 64), queue.next(0, 64)), (Some(Sent::Off(0, note(10))), None));
     }
 
     #[test]
