@@ -3,6 +3,7 @@
 //! The order of the modules is the order of the flow; a module uses only what stands before it.
 #![forbid(unsafe_code)]
 
+pub mod system_error;
 pub mod audio_file;
 pub mod beats;
 pub mod click;

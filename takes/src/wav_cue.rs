@@ -9,6 +9,7 @@ mod layout;
 
 use crate::atomic_file::{Prepared, WriteError};
 use crate::marks::Mark;
+use crate::system_error;
 use cues::Cues;
 use layout::{Chunk, Layout};
 use std::fs::File;
@@ -41,7 +42,9 @@ impl std::fmt::Display for MarkError {
             Self::NotWave => write!(f, "it is not a WAV file, and only WAV files hold cue points"),
             Self::OverOriginal => write!(f, "the copy would replace the take itself. Choose another folder"),
             Self::Damaged(reason) => write!(f, "its chunks are damaged ({reason}). Export it again"),
-            Self::Read(e) => write!(f, "it could not be read ({e}). Check the disk and try again"),
+            Self::Read(e) => {
+                write!(f, "it could not be read ({}). Check the disk and try again", system_error::in_words(e))
+            }
             Self::Write(e) => e.fmt(f),
         }
     }

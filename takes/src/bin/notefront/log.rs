@@ -2,6 +2,7 @@
 
 use crate::complain;
 use crate::logging::place_of;
+use crate::places::page_name;
 use clap::{Args, Subcommand};
 use notefront_takes::atomic_file::Prepared;
 use notefront_takes::log::habits::Habits;
@@ -10,6 +11,7 @@ use notefront_takes::log::progress::{Progress, unusual};
 use notefront_takes::log::stamina::Stamina;
 use notefront_takes::log::{self, Log, LogError, Played, Span, when, words};
 use notefront_takes::report;
+use notefront_takes::system_error::in_words;
 use std::io::{self, BufReader, Write};
 use std::path::{Path, PathBuf};
 
@@ -95,7 +97,7 @@ fn slide(text: &str) -> Result<(f64, f64), String> {
 #[derive(Debug, Args)]
 pub struct PageArgs {
     /// The page to write
-    #[arg(short, long, value_name = "FILE.html", default_value = "practice.html")]
+    #[arg(short, long, value_name = "FILE.html", default_value = "practice.html", value_parser = page_name)]
     pub out: PathBuf,
 
     /// Replace the page if it is there already
@@ -270,7 +272,7 @@ fn export(log: &Log, args: &ExportArgs) -> Result<String, Trouble> {
 
 fn take_over(path: &Path, file: &Path) -> Result<String, Trouble> {
     let lines =
-        std::fs::File::open(file).map_err(|e| Trouble::Told(format!("{}: it cannot be read ({e})", file.display())))?;
+        std::fs::File::open(file).map_err(|e| Trouble::Told(format!("{}: it cannot be read ({})", file.display(), in_words(&e))))?;
     let imported = log::import(&mut Log::open(path)?, &mut BufReader::new(lines))
         .map_err(|e| Trouble::Told(format!("{}: {e}", file.display())))?;
     Ok(format!(

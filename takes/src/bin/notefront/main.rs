@@ -3,6 +3,7 @@
 
 mod cli;
 mod progress;
+mod places;
 mod judging;
 mod compare;
 mod correct;
@@ -18,6 +19,7 @@ use judging::Judging;
 use notefront_takes::audio_file::ReadError;
 use notefront_takes::corrections::ear;
 use notefront_takes::json::{ScanDocument, TakeDocument};
+use notefront_takes::system_error;
 use notefront_takes::table::{self, TableStyle};
 use notefront_takes::take::{self, ScanError, Take};
 use progress::Progressing;
@@ -61,7 +63,8 @@ fn exit_status(printed: io::Result<bool>) -> ExitCode {
         // Whoever reads the output has had enough of it, as `head` does.
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
         Err(e) => {
-            complain(&format!("the result could not be written ({e}). Free some space or choose another place."));
+            let why = system_error::in_words(&e);
+            complain(&format!("the result could not be written ({why}). Free some space or choose another place."));
             ExitCode::from(FAILED)
         }
     }

@@ -3,6 +3,7 @@
 use crate::compare::hear_all;
 use crate::complain;
 use crate::judging::JudgingArgs;
+use crate::places::page_name;
 use clap::Args;
 use notefront_takes::report::{self, RefusedPage};
 use std::io;
@@ -16,7 +17,7 @@ pub struct ReportArgs {
     pub takes: Vec<PathBuf>,
 
     /// The page to write [default: the first take's name with .report.html, in the current folder]
-    #[arg(short, long, value_name = "FILE.html")]
+    #[arg(short, long, value_name = "FILE.html", value_parser = page_name)]
     pub out: Option<PathBuf>,
 
     /// Replace the page if it is there already, with all notes written in it
