@@ -10,6 +10,7 @@ pub mod click;
 pub mod pulse;
 pub mod sheet;
 pub mod words;
+pub mod columns;
 // Files out come last, but for what a take is read with.
 pub mod atomic_file;
 pub mod corrections;

@@ -1,7 +1,7 @@
 //! `notefront compare`: two takes side by side, or several to choose from.
 
 use crate::judging::{Judging, JudgingArgs};
-use crate::{complain, report_trouble, scan_all};
+use crate::{complain, report_trouble, scan_all, screen};
 use clap::Args;
 use notefront_takes::compare::{self, HeardTake};
 use notefront_takes::comparison_table::{self, ComparisonStyle};
@@ -9,7 +9,7 @@ use notefront_takes::json::comparison::{ChoiceDocument, CompareDocument, Compari
 use notefront_takes::loudness;
 use notefront_takes::take::Take;
 use rayon::prelude::*;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::path::PathBuf;
 
 /// Options of `compare`.
@@ -91,7 +91,5 @@ fn print(args: &CompareArgs, takes: &[HeardTake]) -> io::Result<()> {
 }
 
 fn style(args: &CompareArgs) -> ComparisonStyle {
-    let width = terminal_size::terminal_size_of(io::stdout()).map(|(width, _)| width.0);
-    let width = width.filter(|&columns| io::stdout().is_terminal() && columns > 0);
-    ComparisonStyle { all: args.all, width }
+    ComparisonStyle { all: args.all, width: screen::width() }
 }

@@ -4,6 +4,7 @@
 mod cli;
 mod progress;
 mod places;
+mod screen;
 mod judging;
 mod compare;
 mod correct;
@@ -17,7 +18,6 @@ use clap::{CommandFactory, Parser, error::ErrorKind};
 use cli::{Cli, Command, ScanArgs};
 use judging::Judging;
 use notefront_takes::audio_file::ReadError;
-use notefront_takes::corrections::ear;
 use notefront_takes::json::{ScanDocument, TakeDocument};
 use notefront_takes::system_error;
 use notefront_takes::table::{self, TableStyle};
@@ -25,7 +25,7 @@ use notefront_takes::take::{self, ScanError, Take};
 use progress::Progressing;
 use rayon::prelude::*;
 use std::any::Any;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -167,31 +167,12 @@ fn print_json(takes: &[Take], num_asked: usize) -> io::Result<()> {
 }
 
 fn print_tables(takes: &[Take], args: &ScanArgs) -> io::Result<()> {
-    let style = style(args);
-    let texts: Vec<_> = takes.iter().map(|take| table::take(take, style)).collect();
     let mut out = io::stdout().lock();
-    out.write_all(texts.join("\n").as_bytes())?;
-    out.write_all(ear_advice(takes).as_bytes())?;
+    out.write_all(table::takes(takes, style(args)).as_bytes())?;
     out.flush()
 }
 
-/// Where the lines differ from the ear that corrected these takes, and how to move them.
-fn ear_advice(takes: &[Take]) -> String {
-    let said: Vec<_> = takes.iter().filter_map(|t| t.corrected.as_ref()).flat_map(|c| ear::said(&c.by_ear)).collect();
-    let lines = takes.first().map_or_else(Vec::new, |take| ear::lines_of(&said, &take.options.settings));
-    let advice = ear::advice(&lines);
-    if advice.is_empty() { advice } else { format!("\n{advice}") }
-}
-
 fn style(args: &ScanArgs) -> TableStyle {
-    let is_terminal = io::stdout().is_terminal();
-    // https://no-color.org: any value but the empty one switches styling off.
-    let is_plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-    let width = terminal_size::terminal_size_of(io::stdout()).map(|(width, _)| width.0);
-    TableStyle {
-        worst_first: args.worst_first,
-        all: args.all,
-        width: width.filter(|&columns| is_terminal && columns > 0),
-        styled: is_terminal && !is_plain,
-    }
+    let (width, styled) = (screen::width(), screen::is_styled());
+    TableStyle { worst_first: args.worst_first, all: args.all, width, styled }
 }

@@ -1,0 +1,125 @@
+//! Text and tables within so many columns: what fits a terminal, a mail and a printed page.
+
+use comfy_table::presets::NOTHING;
+use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, Table, Width};
+
+/// Columns where nobody says how many there are: a terminal as it opens \[P\].
+pub const USUAL: u16 = 80;
+/// Fewest columns that text is squeezed into; narrower terminals wrap by themselves.
+pub const LEAST: u16 = 40;
+/// Fewest columns for the words of a table's widest column.
+const LEAST_WORDS: u16 = 16;
+
+/// A table without lines around it.
+#[derive(Debug)]
+pub struct Columns<'a> {
+    /// The header.
+    pub head: Vec<&'a str>,
+    /// Columns whose words are wrapped where the table would be too wide; the others keep their width.
+    pub wrapped: &'a [usize],
+    /// Columns of figures, which stand at the right.
+    pub right: &'a [usize],
+    /// Letters may be bold or dim.
+    pub is_styled: bool,
+}
+
+impl Columns<'_> {
+    /// The table of these rows, line by line with a line feed at each end, without blanks there.
+    #[must_use]
+    pub fn table(&self, rows: Vec<Vec<Cell>>, width: u16) -> String {
+        let mut table = Table::new();
+        table.load_style(NOTHING);
+        table.force_no_tty();
+        if self.is_styled {
+            table.enforce_styling();
+        }
+        table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width.max(LEAST));
+        table.set_header(self.head.iter().map(|head| bold(head, self.is_styled)).collect::<Vec<_>>());
+        table.add_rows(rows);
+        let widths = table.column_max_content_widths();
+        for (i, width) in widths.iter().enumerate() {
+            let Some(column) = table.column_mut(i) else { continue };
+            if self.right.contains(&i) {
+                column.set_cell_alignment(CellAlignment::Right);
+            }
+            column.set_constraint(match self.wrapped.contains(&i) {
+                false => ColumnConstraint::ContentWidth,
+                // Padding of one column on either side.
+                true => ColumnConstraint::LowerBoundary(Width::Fixed((*width).min(LEAST_WORDS) + 2)),
+            });
+        }
+        table.lines().fold(String::new(), |text, line| text + line.trim_end() + "\n")
+    }
+}
+
+/// Columns that a table needs which is not wrapped: each cell with a blank on either side.
+#[must_use]
+pub fn needed(head: &[&str], rows: &[Vec<String>]) -> usize {
+    let longest = |i: usize| rows.iter().filter_map(|row| row.get(i)).map(|cell| cell.chars().count()).max();
+    head.iter().enumerate().map(|(i, head)| head.chars().count().max(longest(i).unwrap_or(0)) + 2).sum()
+}
+
+fn bold(text: &str, is_styled: bool) -> Cell {
+    let cell = Cell::new(text);
+    if is_styled { cell.add_attribute(comfy_table::Attribute::Bold) } else { cell }
+}
+
+/// Lines of text, each wrapped between words where it is longer than `width`; what goes on stands `hang` further in than
+/// the line begins. A word longer than that, such as a path, is left whole.
+#[must_use]
+pub fn prose(text: &str, width: u16, hang: usize) -> String {
+    let width = usize::from(width.max(LEAST));
+    text.split_inclusive('\n').map(|line| wrapped(line, width, hang)).collect()
+}
+
+fn wrapped(line: &str, width: usize, hang: usize) -> String {
+    if line.trim_end().chars().count() <= width {
+        return line.to_owned();
+    }
+    let indent = line.len() - line.trim_start_matches(' ').len();
+    let (mut text, mut column) = (String::with_capacity(line.len() + 16), 0);
+    for word in line[indent..].trim_end().split_inclusive(' ') {
+        let bare = word.trim_end_matches(' ');
+        let is_first = column == 0;
+        if is_first || column + bare.chars().count() > width {
+            text.truncate(text.trim_end_matches(' ').len());
+            text.push_str(if is_first { "" } else { "\n" });
+            column = indent + if is_first { 0 } else { hang };
+            text.extend(std::iter::repeat_n(' ', column));
+        }
+        text.push_str(word);
+        column += word.chars().count();
+    }
+    text + if line.ends_with('\n') { "\n" } else { "" }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn prose_is_wrapped_between_words_and_hangs() {
+        let text = "  Note: it begins inside a note: leave a second of silence before you play\nshort\n";
+        let told = prose(text, 40, 2);
+        assert_eq!(
+            told,
+            "  Note: it begins inside a note: leave a\n    second of silence before you play\nshort\n"
+        );
+        assert_eq!(prose(text, 80, 2), text);
+        let path = format!("in {}/take.wav, or elsewhere\n", "folder/".repeat(8));
+        assert!(prose(&path, 40, 2).lines().any(|line| line.contains("/take.wav,")), "a path stays whole");
+    }
+
+    #[test]
+    fn only_the_column_of_words_gives_way() {
+        let columns = Columns { head: vec!["time", "what", "n"], wrapped: &[1], right: &[2], is_styled: false };
+        let rows = || vec![vec![Cell::new("0:01.01"), Cell::new("one two three four ".repeat(5)), Cell::new(5)]];
+        let wide = columns.table(rows(), 200);
+        assert_eq!(wide.lines().count(), 2, "{wide}");
+        for width in [40, 60, 80] {
+            let text = columns.table(rows(), width);
+            assert!(text.lines().all(|line| line.chars().count() <= usize::from(width)), "{text}");
+            assert!(text.contains("0:01.01") && text.lines().count() > 2, "{text}");
+        }
+    }
+}
