@@ -59,6 +59,45 @@ pub fn needed(head: &[&str], rows: &[Vec<String>]) -> usize {
     head.iter().enumerate().map(|(i, head)| head.chars().count().max(longest(i).unwrap_or(0)) + 2).sum()
 }
 
+/// A name in pieces of at most `width`, one a line, broken after what divides its parts: `_`, `-`, `.`, `/` or a blank.
+#[must_use]
+pub fn broken(name: &str, width: usize) -> String {
+    let (mut text, mut column) = (String::new(), 0);
+    for part in name.split_inclusive(['_', '-', '.', '/', '\\', ' ']) {
+        let length = part.chars().count();
+        if column > 0 && column + length > width {
+            text.push('\n');
+            column = 0;
+        }
+        text.push_str(part);
+        column += length;
+    }
+    text
+}
+
+/// A table whose columns are figures, as several tables one under the other where it is too wide; the first `num_fixed`
+/// columns stand before each.
+#[must_use]
+pub fn side_by_side(head: &[&str], rows: &[Vec<String>], num_fixed: usize, width: u16) -> String {
+    let needs = |range: std::ops::Range<usize>| {
+        let part: Vec<Vec<String>> = rows.iter().map(|row| row[range.clone()].to_vec()).collect();
+        needed(&head[range], &part)
+    };
+    let room = usize::from(width.max(LEAST)).saturating_sub(needs(0..num_fixed));
+    let (mut texts, mut from) = (Vec::new(), num_fixed);
+    while from < head.len() {
+        let most = (from + 1..=head.len()).rev().find(|&to| needs(from..to) <= room).unwrap_or(from + 1);
+        let pick = |cells: &[String]| [&cells[..num_fixed], &cells[from..most]].concat();
+        let names: Vec<&str> = [&head[..num_fixed], &head[from..most]].concat();
+        let right: Vec<usize> = (1..names.len()).collect();
+        let columns = Columns { head: names, wrapped: &[], right: &right, is_styled: false };
+        let cells = rows.iter().map(|row| pick(row).iter().map(Cell::new).collect());
+        texts.push(columns.table(cells.collect(), width));
+        from = most;
+    }
+    texts.join("\n")
+}
+
 fn bold(text: &str, is_styled: bool) -> Cell {
     let cell = Cell::new(text);
     if is_styled { cell.add_attribute(comfy_table::Attribute::Bold) } else { cell }
@@ -101,13 +140,27 @@ mod tests {
     fn prose_is_wrapped_between_words_and_hangs() {
         let text = "  Note: it begins inside a note: leave a second of silence before you play\nshort\n";
         let told = prose(text, 40, 2);
-        assert_eq!(
-            told,
-            "  Note: it begins inside a note: leave a\n    second of silence before you play\nshort\n"
-        );
+        assert_eq!(told, "  Note: it begins inside a note: leave a\n    second of silence before you play\nshort\n");
         assert_eq!(prose(text, 80, 2), text);
         let path = format!("in {}/take.wav, or elsewhere\n", "folder/".repeat(8));
         assert!(prose(&path, 40, 2).lines().any(|line| line.contains("/take.wav,")), "a path stays whole");
+    }
+
+    #[test]
+    fn a_name_is_broken_between_its_parts() {
+        assert_eq!(broken("take_two-again.wav", 12), "take_two-\nagain.wav");
+        assert_eq!(broken("take.wav", 12), "take.wav");
+    }
+
+    #[test]
+    fn a_table_too_wide_goes_on_under_itself() {
+        let head = ["week", "notes", "clarity of all", "clarity of some"];
+        let rows = vec![["1", "20", "98.1", "97.0"].map(String::from).to_vec()];
+        let wide = side_by_side(&head, &rows, 2, 80);
+        assert_eq!(wide.lines().count(), 2, "{wide}");
+        let narrow = side_by_side(&head, &rows, 2, 40);
+        assert_eq!(narrow.matches("week").count(), 2, "{narrow}");
+        assert!(narrow.lines().all(|line| line.chars().count() <= 40), "{narrow}");
     }
 
     #[test]

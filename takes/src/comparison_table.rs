@@ -295,11 +295,15 @@ fn table_per_take(before: &[&str], after: &[&str], rows: Vec<PerTake>, width: u1
     let long: Vec<String> = letters.iter().map(|letter| format!("clarity {letter}")).collect();
     let whole = |row: &PerTake| [&row.before[..], &row.figures, &row.after].concat();
     for (names, is_explained) in [(&long, true), (&letters, false)] {
-        let head: Vec<&str> = before.iter().copied().chain(names.iter().map(String::as_str)).chain(after.iter().copied()).collect();
+        let head: Vec<&str> =
+            before.iter().copied().chain(names.iter().map(String::as_str)).chain(after.iter().copied()).collect();
         let cells: Vec<Vec<String>> = rows.iter().map(whole).collect();
         if columns::needed(&head, &cells) <= usize::from(width) {
             let why = if is_explained { "" } else { "Clarity of each take:\n" };
-            return format!("{why}{}", table(head, &cells, &[], width));
+            let right: Vec<usize> = (before.len()..before.len() + num_takes).collect();
+            let columns = Columns { head, wrapped: &[], right: &right, is_styled: false };
+            let cells = cells.iter().map(|row| row.iter().map(Cell::new).collect()).collect();
+            return format!("{why}{}", columns.table(cells, width));
         }
     }
     let ranged = |row: &PerTake| {
@@ -337,7 +341,7 @@ mod tests {
         let choice = compare::choose(&[a.clone(), b.clone()], None);
         let text = two(&a, &b, &compare::compare(&a, &b), &choice, ComparisonStyle::default());
         assert!(text.contains("B was 6.0 dB louder than A"), "{text}");
-        assert!(text.contains("45 > 97  B     115 ms less air"), "{text}");
+        assert!(text.contains("45 > 97  B       115 ms less air"), "{text}");
         let verdict = "3 entrances are in both takes: B is clearer in 1, A in none, 2 are alike. Keep B.";
         assert!(text.contains(verdict), "{text}");
         assert!(!text.contains("D3 "), "what is alike is left out: {text}");
@@ -361,11 +365,20 @@ mod tests {
         let takes = [heard(-20.0, true), heard(-20.0, false), heard(-20.0, true)];
         let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
         assert!(
-            text.contains(
+            text.replace('\n', " ").contains(
                 "3 places, 2 alike in all takes. As clear as any in the other 1: A in none, B in 1, C in none. Keep B."
             ),
             "{text}"
         );
+        assert!(text.contains("0:01.00         45         97         45  B"), "{text}");
+    }
+
+    #[test]
+    fn thirty_takes_to_choose_from_fit_the_columns() {
+        let takes: Vec<_> = (0..30).map(|k| heard(-20.0, k != 4)).collect();
+        let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        assert!(text.contains("45 to 97") && text.contains("  E "), "range and the one to keep: {text}");
     }
 
     #[test]

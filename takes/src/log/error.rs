@@ -95,7 +95,12 @@ impl std::fmt::Display for LogError {
                 write!(f, "{}: there is no practice log. Begin one with: notefront scan TAKE --log", path.display())
             }
             Self::NoFolder { path, error } => {
-                write!(f, "{}: the folder for the log cannot be made ({}). Name a file elsewhere.", path.display(), in_words(error))
+                write!(
+                    f,
+                    "{}: the folder for the log cannot be made ({}). Name a file elsewhere.",
+                    path.display(),
+                    in_words(error)
+                )
             }
             Self::Locked(path) => write!(
                 f,

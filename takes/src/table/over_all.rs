@@ -1,7 +1,7 @@
 //! Several takes one after the other, with one summary over all of them, one piece of advice and the cautions at the end.
 
 use super::{TableStyle, closing, take};
-use crate::columns::{Columns, prose};
+use crate::columns::{self, Columns, prose};
 use crate::corrections::ear;
 use crate::summary::Summary;
 use crate::take::Take;
@@ -51,23 +51,21 @@ pub fn cautions(width: u16) -> String {
 
 /// A line for each take.
 fn listed(takes: &[Take], style: TableStyle) -> String {
-    let columns = Columns {
-        head: vec!["take", "entrances", "flagged", "clarity", "most often"],
-        wrapped: &[0],
-        right: &[1, 2, 3],
-        is_styled: style.styled,
-    };
-    let names = names(takes);
-    let rows = takes.iter().zip(names).map(|(take, name)| {
-        let summary = Summary::of_take(take);
-        let clarity = summary.medians.clarity.map_or_else(String::new, |median| format!("{:.0}", median.median));
-        let most = summary.most_frequent_faults().first().map_or_else(String::new, |&(name, num)| {
-            format!("{} {num}", words::word(name))
-        });
-        let all = summary.all;
-        [name, all.num_entrances.to_string(), all.num_flagged.to_string(), clarity, most].map(Cell::new).to_vec()
-    });
-    columns.table(rows.collect(), style.width)
+    let head = vec!["take", "entrances", "flagged", "clarity", "most often"];
+    let mut rows: Vec<Vec<String>> = takes.iter().zip(names(takes)).map(|(take, name)| row(take, name)).collect();
+    let of_others: Vec<Vec<String>> = rows.iter().map(|row| row[1..].to_vec()).collect();
+    let room = usize::from(style.width).saturating_sub(columns::needed(&head[1..], &of_others) + 2);
+    rows.iter_mut().for_each(|row| row[0] = columns::broken(&row[0], room));
+    let columns = Columns { head, wrapped: &[0], right: &[1, 2, 3], is_styled: style.styled };
+    columns.table(rows.into_iter().map(|row| row.into_iter().map(Cell::new).collect()).collect(), style.width)
+}
+
+fn row(take: &Take, name: String) -> Vec<String> {
+    let summary = Summary::of_take(take);
+    let clarity = summary.medians.clarity.map_or_else(String::new, |median| format!("{:.0}", median.median));
+    let most = summary.most_frequent_faults().first().map(|&(name, num)| format!("{} {num}", words::word(name)));
+    let all = summary.all;
+    vec![name, all.num_entrances.to_string(), all.num_flagged.to_string(), clarity, most.unwrap_or_default()]
 }
 
 /// The names of the takes' files; with their folders where two bear the same.
