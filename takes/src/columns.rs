@@ -117,7 +117,7 @@ fn wrapped(line: &str, width: usize, hang: usize) -> String {
     }
     let indent = line.len() - line.trim_start_matches(' ').len();
     let (mut text, mut column) = (String::with_capacity(line.len() + 16), 0);
-    for word in line[indent..].trim_end().split_inclusive(' ') {
+    for word in unbreakable(line[indent..].trim_end()) {
         let bare = word.trim_end_matches(' ');
         let is_first = column == 0;
         if is_first || column + bare.chars().count() > width {
@@ -132,6 +132,24 @@ fn wrapped(line: &str, width: usize, hang: usize) -> String {
     text + if line.ends_with('\n') { "\n" } else { "" }
 }
 
+/// Fewest letters of a word that may begin a line: a unit or a letter stays with what it belongs to, as in "19 %".
+const LEAST_LETTERS: usize = 3;
+
+/// The pieces of a line between which it may be broken.
+fn unbreakable(line: &str) -> Vec<&str> {
+    let mut pieces: Vec<&str> = Vec::new();
+    let mut begin = 0;
+    let ends = line.match_indices(' ').map(|(at, _)| at + 1).chain([line.len()]);
+    for end in ends {
+        let next = line[end..].split(' ').next().unwrap_or("");
+        if end == line.len() || next.chars().count() >= LEAST_LETTERS {
+            pieces.push(&line[begin..end]);
+            begin = end;
+        }
+    }
+    pieces
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -142,6 +160,8 @@ mod tests {
         let told = prose(text, 40, 2);
         assert_eq!(told, "  Note: it begins inside a note: leave a\n    second of silence before you play\nshort\n");
         assert_eq!(prose(text, 80, 2), text);
+        let share = "split in fourteen of them, mostly with 19 % more\n";
+        assert_eq!(prose(share, 40, 0), "split in fourteen of them, mostly\nwith 19 % more\n", "a unit stays");
         let path = format!("in {}/take.wav, or elsewhere\n", "folder/".repeat(8));
         assert!(prose(&path, 40, 2).lines().any(|line| line.contains("/take.wav,")), "a path stays whole");
     }

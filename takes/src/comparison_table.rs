@@ -170,14 +170,29 @@ pub fn choice_verdict(takes: &[HeardTake], choice: &Choice) -> String {
         return format!("{num_alike} places, alike in all takes within what can be told. Keep any.");
     }
     let clearest = |k: usize| differ.iter().filter(|p| p.as_good.contains(&k)).count();
-    let counted: Vec<_> = (0..takes.len()).map(|k| format!("{} in {}", letter(k), none_or(clearest(k)))).collect();
+    let counted = counted_by_take(&(0..takes.len()).map(clearest).collect::<Vec<_>>());
     let advice = match (0..takes.len()).find(|&k| clearest(k) == differ.len()) {
         Some(k) => format!("Keep {}.", letter(k)),
         None => "No take has them all: choose place by place.".into(),
     };
     let alike = if num_alike > 0 { format!(", {num_alike} alike in all takes") } else { String::new() };
     let num = choice.places.len();
-    format!("{num} places{alike}. As clear as any in the other {}: {}. {advice}", differ.len(), counted.join(", "))
+    format!("{num} places{alike}. As clear as any in the other {}: {}. {advice}", differ.len(), counted)
+}
+
+/// Most takes of which those with nothing are named too.
+const MAX_NAMED: usize = 4;
+
+/// "A in 3, B in none"; of many takes those with most first, and the others together.
+fn counted_by_take(counts: &[usize]) -> String {
+    let mut named: Vec<(usize, usize)> = counts.iter().copied().enumerate().collect();
+    if counts.len() > MAX_NAMED {
+        named.retain(|&(_, count)| count > 0);
+        named.sort_by_key(|&(_, count)| std::cmp::Reverse(count));
+    }
+    let left_out = if named.len() < counts.len() { ", the others in none" } else { "" };
+    let told: Vec<_> = named.iter().map(|&(k, count)| format!("{} in {}", letter(k), none_or(count))).collect();
+    told.join(", ") + left_out
 }
 
 fn none_or(n: usize) -> String {
@@ -341,9 +356,9 @@ mod tests {
         let choice = compare::choose(&[a.clone(), b.clone()], None);
         let text = two(&a, &b, &compare::compare(&a, &b), &choice, ComparisonStyle::default());
         assert!(text.contains("B was 6.0 dB louder than A"), "{text}");
-        assert!(text.contains("45 > 97  B       115 ms less air"), "{text}");
+        assert!(text.contains("45 > 97  B     115 ms less air"), "{text}");
         let verdict = "3 entrances are in both takes: B is clearer in 1, A in none, 2 are alike. Keep B.";
-        assert!(text.contains(verdict), "{text}");
+        assert!(text.replace('\n', " ").contains(verdict), "{text}");
         assert!(!text.contains("D3 "), "what is alike is left out: {text}");
     }
 
@@ -378,7 +393,9 @@ mod tests {
         let takes: Vec<_> = (0..30).map(|k| heard(-20.0, k != 4)).collect();
         let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
-        assert!(text.contains("45 to 97") && text.contains("  E "), "range and the one to keep: {text}");
+        assert!(text.contains("45 to 97  E"), "range and the one to keep: {text}");
+        let verdict = "As clear as any in the other 1: E in 1, the others in none. Keep E.";
+        assert!(text.replace('\n', " ").contains(verdict), "{text}");
     }
 
     #[test]

@@ -111,7 +111,12 @@ pub(crate) fn worst(entrance: &Entrance) -> String {
 pub(crate) fn beats(beats: &Beats) -> Option<String> {
     let from = match beats.origin {
         Origin::Given => return None,
+        Origin::Tempo => {
+            let first = words::clock(beats.first_beat_s().max(0.0));
+            return Some(format!("  Beat: {:.1} a minute as given, one at {first} by the take itself.\n", beats.bpm()));
+        }
         Origin::Click => "heard in the click",
+        Origin::CountIn => "counted in by clicks",
         Origin::Found => "found in the entrances",
         Origin::Notes => "as written",
     };

@@ -221,7 +221,7 @@ fn the_log_answers_and_a_missing_one_is_told() {
     assert_eq!(scan_into(&log, &take, &["--player", "Vesna"]).status.code(), Some(0));
     let patterns = stdout(&ask(&["patterns"]));
     assert!(patterns.contains("6 notes in 1 take, 1 session"), "{patterns}");
-    assert!(patterns.contains("All notes: 0 % (0 to 31) unclear, clarity 100"), "{patterns}");
+    assert!(patterns.contains("All notes: 0 % (0\u{2013}31) unclear, clarity 100"), "{patterns}");
     assert!(stdout(&ask(&["progress"])).contains("Too few sessions"));
     assert_eq!(ask(&["check"]).status.code(), Some(0));
     assert_eq!(ask(&["note", "the hall was cold"]).status.code(), Some(0));

@@ -1,7 +1,7 @@
 //! `notefront compare`: two takes side by side, or several to choose from.
 
 use crate::judging::{Judging, JudgingArgs};
-use crate::{complain, report_trouble, scan_all, screen};
+use crate::{bad_value, complain, report_trouble, scan_all, screen};
 use clap::Args;
 use notefront_takes::compare::{self, HeardTake};
 use notefront_takes::comparison_table::{self, ComparisonStyle};
@@ -25,7 +25,7 @@ pub struct CompareArgs {
 
     /// Beats of a bar (1 to 32), to choose bar by bar; needs --bpm, or a click that begins with beat 1 of bar 1
     /// [default: stretches between rests]
-    #[arg(long, value_name = "N", requires = "beats", value_parser = clap::value_parser!(u32).range(1..=32))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=32))]
     pub beats_per_bar: Option<u32>,
 
     /// List entrances that are alike too [default: those that differ]
@@ -39,6 +39,11 @@ pub struct CompareArgs {
 
 /// Compares and prints; true when every take could be read.
 pub fn run(args: &CompareArgs) -> Result<io::Result<bool>, clap::Error> {
+    if args.beats_per_bar.is_some() && !args.judging.has_beats() {
+        return Err(bad_value(
+            "--beats-per-bar counts beats that you give: add --bpm 72, or a click with --click FILE",
+        ));
+    }
     let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
     let (takes, is_complete) = hear_all(&args.takes, &judgings, args.json);
     if takes.len() < 2 {

@@ -38,7 +38,10 @@ const BAD_USAGE: u8 = 2;
 fn main() -> ExitCode {
     quiet_worker_panics();
     let result = Cli::try_parse().and_then(|cli| match cli.command {
-        Command::Scan(args) => Ok(scan(&args, args.judging.judgings(args.takes.len())?)),
+        Command::Scan(args) => {
+            args.logging.belong_together().map_err(|e| bad_value(&e))?;
+            Ok(scan(&args, args.judging.judgings(args.takes.len())?))
+        }
         Command::Compare(args) => compare::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Mark(args) => mark::run(&args),

@@ -289,7 +289,7 @@ pub fn progress(progress: &Progress, width: u16) -> String {
             right(format!("{:+.1}{unit}", line.per_week)),
             Cell::new(match line.chance < LEVEL {
                 true => format!("{}; {}", course(line), chance(line.chance)),
-                false => course(line).into(),
+                false => "no clear change".into(),
             }),
             Cell::new(size(line)),
         ]
@@ -297,7 +297,7 @@ pub fn progress(progress: &Progress, width: u16) -> String {
     let head = ["what", "first third", "last third", "a week", "which is", "size"];
     let lines = table(&head, progress.lines.iter().map(row).collect(), &[0, 4], width);
     let mut said =
-        "\nClarity in points, a fault in percent of the notes. Sessions are compared, not notes; what is asked at \
+        "\nNo clear change: none that chance would not make. Clarity in points, a fault in percent of the notes. Sessions are compared, not notes; what is asked at \
         once is paid for (Holm). Size: the difference of the thirds against the spread of sessions (Hedges' g).\n"
             .to_owned();
     if let Some(room) = &progress.room {
