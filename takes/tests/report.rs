@@ -75,7 +75,7 @@ fn a_folder_that_is_missing_or_a_file_is_told_and_nothing_is_left() {
     let folder = report(&take, &takes.path("folder.html"), &["--force"]);
     assert_eq!(folder.status.code(), Some(1));
     for output in [missing, in_a_file, folder] {
-        assert!(!stderr(&output).contains("os error") && !stderr(&output).contains(".tmp"), "{}", stderr(&output));
+        assert!(!stderr(&output).contains("os error") && !stderr(&output).contains(".notefront-"), "{}", stderr(&output));
     }
     let left = fs::read_dir(take.parent().expect("a folder")).expect("a folder").count();
     assert_eq!(left, 2, "the take and the folder alone");

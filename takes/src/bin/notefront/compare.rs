@@ -1,7 +1,7 @@
 //! `notefront compare`: two takes side by side, or several to choose from.
 
 use crate::judging::{Judging, JudgingArgs};
-use crate::{bad_value, complain, report_trouble, scan_all, screen};
+use crate::{bad_value, complain, report_trouble, scan_all, screen, settings};
 use clap::Args;
 use notefront_takes::compare::{self, HeardTake};
 use notefront_takes::comparison_table::{self, ComparisonStyle};
@@ -39,12 +39,13 @@ pub struct CompareArgs {
 
 /// Compares and prints; true when every take could be read.
 pub fn run(args: &CompareArgs) -> Result<io::Result<bool>, clap::Error> {
-    if args.beats_per_bar.is_some() && !args.judging.has_beats() {
+    let remembered = settings::remembered();
+    if args.beats_per_bar.is_some() && !args.judging.with(&remembered).has_beats() {
         return Err(bad_value(
             "--beats-per-bar counts beats that you give: add --bpm 72, or a click with --click FILE",
         ));
     }
-    let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
+    let Some(judgings) = args.judging.judgings(args.takes.len(), &remembered)? else { return Ok(Ok(false)) };
     let (takes, is_complete) = hear_all(&args.takes, &judgings, args.json);
     if takes.len() < 2 {
         complain("fewer than two takes could be read: there is nothing to compare");

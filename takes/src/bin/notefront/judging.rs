@@ -7,13 +7,14 @@ use notefront_dsp::settings::STRICTNESS_IN_WORDS;
 use notefront_dsp::{Grid, Settings, Strictness};
 use notefront_takes::audio_file::ChannelChoice;
 use notefront_takes::corrections::ear::Lines;
+use notefront_takes::remembered::Remembered;
 use notefront_takes::take::{BeatSource, Reference, ScanOptions};
 use notefront_takes::{click, sheet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// How takes are judged, and against what.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct JudgingArgs {
     /// Tempo, in beats per minute (10 to 500): one for all takes, or one for each, with commas. Without --first-beat a
     /// count-in of clicks or the notes tell where the beats lie [default: none]
@@ -50,21 +51,21 @@ pub struct JudgingArgs {
     pub part: Option<String>,
 
     /// Whether to look for the beat in clicks before the first note, in the written notes and in the playing, when neither
-    /// --bpm nor a click is given
-    #[arg(long, value_enum, default_value_t = GridSearch::Auto)]
-    pub grid: GridSearch,
+    /// --bpm nor a click is given [default: auto]
+    #[arg(long, value_enum)]
+    pub grid: Option<GridSearch>,
 
-    /// Tuning reference A4, in Hz (392 to 466: from French Baroque pitch to high pitch)
-    #[arg(long, value_name = "HZ", default_value_t = 440.0)]
-    pub a4: f64,
+    /// Tuning reference A4, in Hz (392 to 466: from French Baroque pitch to high pitch) [default: 440]
+    #[arg(long, value_name = "HZ")]
+    pub a4: Option<f64>,
 
     /// How severe to judge
-    #[arg(long, help = format!("How severe to judge: {STRICTNESS_IN_WORDS}"), value_name = "0..1", default_value_t = Strictness::NORMAL.value(), value_parser = strictness)]
-    pub strictness: f64,
+    #[arg(long, help = format!("How severe to judge: {STRICTNESS_IN_WORDS} [default: 0.5]"), value_name = "0..1", value_parser = strictness)]
+    pub strictness: Option<f64>,
 
-    /// The horn
-    #[arg(long, value_enum, default_value_t = InstrumentArg::FAttachment)]
-    pub instrument: InstrumentArg,
+    /// The horn [default: f-attachment]
+    #[arg(long, value_enum)]
+    pub instrument: Option<InstrumentArg>,
 
     /// What sounds: the horn, or the mouthpiece alone
     #[arg(long, value_enum, default_value_t = SourceArg::Horn)]
@@ -97,7 +98,30 @@ impl JudgingArgs {
     ///
     /// # Errors
     /// Values that cannot be used.
-    pub fn judgings(&self, num_takes: usize) -> Result<Option<Vec<Judging>>, clap::Error> {
+    pub fn judgings(&self, num_takes: usize, remembered: &Remembered) -> Result<Option<Vec<Judging>>, clap::Error> {
+        self.with(remembered).own_judgings(num_takes)
+    }
+
+    /// The options of the command, and for those it does not give what is remembered. A beat that the command tells of in
+    /// whatever way stands in place of the tempo that is remembered.
+    pub fn with(&self, remembered: &Remembered) -> Self {
+        let mut all = self.clone();
+        all.a4 = self.a4.or(remembered.a4_hz);
+        all.strictness = self.strictness.or(remembered.strictness);
+        all.instrument = self.instrument.or(remembered.instrument.map(Into::into));
+        let tells_beat = self.has_beats() || self.grid.is_some() || self.notes.is_some();
+        if !tells_beat {
+            all.bpm = remembered.bpm.into_iter().collect();
+        }
+        if all.has_beats() {
+            all.per_beat = self.per_beat.or(remembered.per_beat);
+        }
+        let looks = |looks| if looks { GridSearch::Auto } else { GridSearch::Off };
+        all.grid = self.grid.or(remembered.looks_for_beat.map(looks));
+        all
+    }
+
+    fn own_judgings(&self, num_takes: usize) -> Result<Option<Vec<Judging>>, clap::Error> {
         self.belong_together().map_err(|e| bad_value(&e))?;
         let options = self.options(num_takes).map_err(|e| bad_value(&e))?;
         if self.click.len() > 1 && self.click.len() != num_takes {
@@ -166,8 +190,8 @@ impl JudgingArgs {
             (heard, _) if !heard.is_empty() => return Ok(heard),
             (_, Some(channel)) => BeatSource::ClickChannel(channel, self.per_beat()),
             (_, None) if !self.bpm.is_empty() && self.first_beat.is_empty() => return self.tempi(num_takes),
-            (_, None) if self.grid == GridSearch::Auto => BeatSource::Search,
-            (_, None) => BeatSource::Off,
+            (_, None) if self.grid == Some(GridSearch::Off) => BeatSource::Off,
+            (_, None) => BeatSource::Search,
         };
         Ok(vec![one; num_takes])
     }
@@ -196,10 +220,11 @@ impl JudgingArgs {
     }
 
     fn with_grid(&self, grid: Option<Grid>) -> Result<ScanOptions, String> {
+        let usual = Settings::default();
         let settings = Settings {
-            a4_hz: self.a4,
-            strictness: Strictness::new(self.strictness),
-            instrument: self.instrument.into(),
+            a4_hz: self.a4.unwrap_or(usual.a4_hz),
+            strictness: self.strictness.map_or(usual.strictness, Strictness::new),
+            instrument: self.instrument.map_or(usual.instrument, Into::into),
             source: self.source.into(),
             grid,
         };
@@ -242,13 +267,39 @@ mod tests {
     }
 
     fn judging(options: &[&str]) -> Result<Judging, clap::Error> {
-        let mut judgings = args(options)?.judgings(1)?.expect("no files are asked for");
+        let mut judgings = args(options)?.judgings(1, &Remembered::default())?.expect("no files are asked for");
         Ok(judgings.remove(0))
     }
 
     #[test]
     fn defaults_are_those_of_the_analysis() {
         assert_eq!(judging(&[]).expect("a take is enough").options, ScanOptions::default());
+    }
+
+    #[test]
+    fn what_is_remembered_holds_until_a_command_says_otherwise() {
+        let remembered = Remembered {
+            a4_hz: Some(442.0),
+            bpm: Some(72.0),
+            per_beat: Some(2),
+            looks_for_beat: Some(false),
+            ..Remembered::default()
+        };
+        let judged = |options: &[&str]| {
+            let mut all = args(options)?.judgings(1, &remembered)?.expect("no files are asked for");
+            Ok::<_, clap::Error>(all.remove(0))
+        };
+        let plain = judged(&[]).expect("nothing is asked");
+        assert_eq!((plain.options.settings.a4_hz, plain.reference.beats), (442.0, BeatSource::Tempo(72.0, 2)));
+        assert_eq!(judged(&["--a4", "440"]).expect("valid").options.settings.a4_hz, 440.0);
+        assert_eq!(
+            judged(&["--bpm", "60", "--per-beat", "1"]).expect("valid").reference.beats,
+            BeatSource::Tempo(60.0, 1)
+        );
+        assert_eq!(judged(&["--grid", "auto"]).expect("valid").reference.beats, BeatSource::Search);
+        assert_eq!(judged(&["--click-channel", "2"]).expect("valid").reference.beats, BeatSource::ClickChannel(2, 2));
+        let grid = judged(&["--first-beat", "1"]).expect("the tempo is remembered").options.settings.grid;
+        assert_eq!(grid, Some(Grid { bpm: 72.0, first_beat_s: 1.0, per_beat: 2 }));
     }
 
     #[test]

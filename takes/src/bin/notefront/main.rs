@@ -5,6 +5,7 @@ mod cli;
 mod progress;
 mod places;
 mod screen;
+mod settings;
 mod judging;
 mod compare;
 mod correct;
@@ -19,6 +20,7 @@ use cli::{Cli, Command, ScanArgs};
 use judging::Judging;
 use notefront_takes::audio_file::ReadError;
 use notefront_takes::json::{ScanDocument, TakeDocument};
+use notefront_takes::remembered::Remembered;
 use notefront_takes::system_error;
 use notefront_takes::table::{self, TableStyle};
 use notefront_takes::take::{self, ScanError, Take};
@@ -40,13 +42,15 @@ fn main() -> ExitCode {
     let result = Cli::try_parse().and_then(|cli| match cli.command {
         Command::Scan(args) => {
             args.logging.belong_together().map_err(|e| bad_value(&e))?;
-            Ok(scan(&args, args.judging.judgings(args.takes.len())?))
+            let remembered = settings::remembered();
+            Ok(scan(&args, args.judging.judgings(args.takes.len(), &remembered)?, &remembered))
         }
         Command::Compare(args) => compare::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Mark(args) => mark::run(&args),
         Command::Correct(args) => correct::run(&args),
         Command::Log(args) => Ok(log::run(&args)),
+        Command::Settings(args) => settings::run(&args),
         Command::Sheet(args) => Ok(sheet::run(&args)),
     });
     match result {
@@ -78,7 +82,7 @@ fn bad_value(reason: &str) -> clap::Error {
 }
 
 /// Scans and prints; true when every take could be read.
-fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>) -> io::Result<bool> {
+fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>, remembered: &Remembered) -> io::Result<bool> {
     let Some(judgings) = judgings else {
         if args.json {
             print_json(&[], args.takes.len())?;
@@ -91,7 +95,7 @@ fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>) -> io::Result<bool> {
     }
     let is_complete = scanned.iter().all(Result::is_ok);
     let takes: Vec<Take> = scanned.into_iter().flatten().collect();
-    let printed = if args.json { print_json(&takes, args.takes.len()) } else { print_tables(&takes, args) };
+    let printed = if args.json { print_json(&takes, args.takes.len()) } else { print_tables(&takes, args, remembered) };
     // Reported first, whatever is wrong with the log; and kept, whatever became of the output.
     let is_kept = logging::keep(&args.logging, &takes);
     printed?;
@@ -169,9 +173,13 @@ fn print_json(takes: &[Take], num_asked: usize) -> io::Result<()> {
     out.flush()
 }
 
-fn print_tables(takes: &[Take], args: &ScanArgs) -> io::Result<()> {
+fn print_tables(takes: &[Take], args: &ScanArgs, remembered: &Remembered) -> io::Result<()> {
     let mut out = io::stdout().lock();
     out.write_all(table::takes(takes, style(args)).as_bytes())?;
+    let yours = settings::in_words(remembered);
+    if !yours.is_empty() && !takes.is_empty() {
+        writeln!(out, "Remembered, where the command said nothing else: {yours}.")?;
+    }
     out.flush()
 }
 

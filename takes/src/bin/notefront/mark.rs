@@ -2,7 +2,7 @@
 
 use crate::judging::{Judging, JudgingArgs};
 use crate::places::{make_folder, without_marked_copies};
-use crate::{complain, report_trouble, scan_all};
+use crate::{complain, report_trouble, scan_all, settings};
 use clap::Args;
 use notefront_dsp::verdict::table;
 use notefront_takes::mark_files::{MarkFiles, mark_take};
@@ -15,7 +15,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 /// Options of `mark`.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct MarkArgs {
     /// Recordings, as for `scan`. Of a WAV file a marked copy is written too; the take itself is never changed
     #[arg(value_name = "TAKE", required = true)]
@@ -57,7 +57,10 @@ pub fn run(args: &MarkArgs) -> Result<io::Result<bool>, clap::Error> {
         complain("nothing is left to mark: name the takes themselves");
         return Ok(Ok(false));
     }
-    Ok(match args.judging.judgings(takes.len())? {
+    let remembered = settings::remembered();
+    let out = args.out.clone().or_else(|| remembered.out.clone());
+    let args = &MarkArgs { out, ..args.clone() };
+    Ok(match args.judging.judgings(takes.len(), &remembered)? {
         Some(judgings) => mark(args, &takes, &judgings),
         None => Ok(false),
     })

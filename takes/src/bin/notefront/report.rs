@@ -1,9 +1,9 @@
 //! `notefront report`: a page to look at, listen to and print.
 
 use crate::compare::hear_all;
-use crate::complain;
 use crate::judging::JudgingArgs;
-use crate::places::page_name;
+use crate::places::{make_folder, page_name};
+use crate::{complain, settings};
 use clap::Args;
 use notefront_takes::report::{self, RefusedPage};
 use std::io;
@@ -31,11 +31,17 @@ pub struct ReportArgs {
 
 /// Writes the page; true when every take could be read.
 pub fn run(args: &ReportArgs) -> Result<io::Result<bool>, clap::Error> {
-    let out = args.out.clone().unwrap_or_else(|| default_out(&args.takes[0]));
+    let remembered = settings::remembered();
+    let out = match (&args.out, &remembered.out) {
+        (Some(out), _) => out.clone(),
+        (None, Some(folder)) if !make_folder(folder) => return Ok(Ok(false)),
+        (None, Some(folder)) => folder.join(default_out(&args.takes[0])),
+        (None, None) => default_out(&args.takes[0]),
+    };
     if let Err(e) = report::check_place(&out, args.force) {
         return Ok(refused(&out, &e));
     }
-    let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
+    let Some(judgings) = args.judging.judgings(args.takes.len(), &remembered)? else { return Ok(Ok(false)) };
     let (takes, is_complete) = hear_all(&args.takes, &judgings, true);
     if takes.is_empty() {
         return Ok(Ok(false));
