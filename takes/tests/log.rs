@@ -200,7 +200,7 @@ fn whatever_is_wrong_with_the_log_the_take_is_reported() {
 #[test]
 fn a_log_that_may_not_be_written_is_told() {
     let Some(place) = std::env::var_os("NOTEFRONT_READ_ONLY") else {
-        eprintln!("SKIPPED: NOTEFRONT_READ_ONLY names no folder on a read-only file system");
+        notefront_tests::skipped::say("NOTEFRONT_READ_ONLY names no folder on a read-only file system");
         return;
     };
     let (_takes, take, _) = fixture();

@@ -241,7 +241,7 @@ fn marked_on_a_disk(mount_options: &str, take: &Path) -> Option<(Option<i32>, St
     };
     let mount = r#"mount -t tmpfs -o "$3" tmpfs "$2" 2>/dev/null"#;
     if !run(mount).is_ok_and(|output| output.status.success()) {
-        eprintln!("SKIPPED: this user may not mount a file system in a name space of its own");
+        notefront_tests::skipped::say("this user may not mount a file system in a name space of its own");
         return None;
     }
     let script = format!(r#"{mount} && "$0" mark "$1" --which all --out "$2"; status=$?; ls -A "$2"; exit $status"#);

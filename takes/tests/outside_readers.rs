@@ -18,7 +18,7 @@ fn python() -> Option<String> {
     };
     let found = places.into_iter().flatten().find(has_readers);
     if found.is_none() {
-        eprintln!("SKIPPED: no Python with soundfile, wavinfo and mido; `cargo xtask test` installs them");
+        notefront_tests::skipped::say("no Python with soundfile, wavinfo and mido; `cargo xtask test` installs them");
     }
     found
 }
@@ -186,7 +186,7 @@ fn ffprobe_finds(marked: &Marked) {
     let mut probe = Command::new("ffprobe");
     probe.args(["-v", "error", "-show_entries", "stream=codec_name,duration_ts:format_tags", "-of", "json"]);
     let Ok(output) = probe.arg(marked.file("wav")).output() else {
-        eprintln!("SKIPPED: no ffprobe");
+        notefront_tests::skipped::say("no ffprobe");
         return;
     };
     assert!(output.status.success() && output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));

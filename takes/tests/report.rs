@@ -75,7 +75,11 @@ fn a_folder_that_is_missing_or_a_file_is_told_and_nothing_is_left() {
     let folder = report(&take, &takes.path("folder.html"), &["--force"]);
     assert_eq!(folder.status.code(), Some(1));
     for output in [missing, in_a_file, folder] {
-        assert!(!stderr(&output).contains("os error") && !stderr(&output).contains(".notefront-"), "{}", stderr(&output));
+        assert!(
+            !stderr(&output).contains("os error") && !stderr(&output).contains(".notefront-"),
+            "{}",
+            stderr(&output)
+        );
     }
     let left = fs::read_dir(take.parent().expect("a folder")).expect("a folder").count();
     assert_eq!(left, 2, "the take and the folder alone");
@@ -85,7 +89,7 @@ fn a_folder_that_is_missing_or_a_file_is_told_and_nothing_is_left() {
 #[test]
 fn a_full_disk_leaves_no_half_page() {
     let Some(disk) = std::env::var_os("NOTEFRONT_SMALL_DISK") else {
-        eprintln!("SKIPPED: NOTEFRONT_SMALL_DISK names no folder on a full disk");
+        notefront_tests::skipped::say("NOTEFRONT_SMALL_DISK names no folder on a full disk");
         return;
     };
     let num_files = || fs::read_dir(&disk).expect("a folder").count();
@@ -109,7 +113,7 @@ fn a_read_only_folder_is_refused_with_a_remedy() {
         fs::create_dir(&folder).expect("a folder");
         fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).expect("our folder");
         if fs::write(folder.join("x"), "").is_ok() {
-            eprintln!("SKIPPED: this user may write to closed folders, and NOTEFRONT_READ_ONLY names none");
+            notefront_tests::skipped::say("this user may write to closed folders, and NOTEFRONT_READ_ONLY names none");
             return;
         }
     }
