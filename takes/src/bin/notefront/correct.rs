@@ -37,8 +37,8 @@ pub struct CorrectArgs {
 /// What follows the options in the help.
 pub fn help() -> String {
     format!(
-        "What can be said:\n{}\n\nCorrections are kept in NAME.corrections.json beside the take; scan, report, compare and mark \
-         follow them, and show them as yours. --blind leaves them out.",
+        "What can be said:\n{}\n\nCorrections are kept in NAME.corrections.json beside the take; scan, report, compare, \
+         mark and the log follow them, and show them as yours. --blind leaves them out.",
         words::HELP
     )
 }

@@ -61,8 +61,9 @@ pub fn place_of(named: Option<&PathBuf>) -> Result<PathBuf, LogError> {
     named.map_or_else(place::usual, |path| Ok(path.clone()))
 }
 
-/// Keeps takes, and says what became of them; true when all are in the log, or none was to be.
-pub fn keep(args: &LoggingArgs, takes: &[Take]) -> bool {
+/// Keeps takes, and says what became of them; true when all are in the log, or none was to be. Takes that were judged
+/// blind leave the corrections that the log has of them.
+pub fn keep(args: &LoggingArgs, takes: &[Take], is_blind: bool) -> bool {
     let Some(named) = &args.log else { return true };
     let opened = place_of(named.as_ref()).and_then(|path| Log::open(&path));
     let mut log = match opened {
@@ -72,12 +73,12 @@ pub fn keep(args: &LoggingArgs, takes: &[Take]) -> bool {
             return false;
         }
     };
-    let kept = takes.iter().map(|take| keep_one(args, take, &mut log));
+    let kept = takes.iter().map(|take| keep_one(args, take, is_blind, &mut log));
     // Every take is tried.
     kept.fold(true, |all, one| all & one)
 }
 
-fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
+fn keep_one(args: &LoggingArgs, take: &Take, is_blind: bool, log: &mut Log) -> bool {
     let path = &take.source.path;
     let sound = match heard::of_file(path, take.options.channel) {
         Ok(sound) => sound,
@@ -86,8 +87,8 @@ fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
             return false;
         }
     };
-    // What the player corrected goes into `corrected`: the log keeps it beside what was measured, and asks it first.
-    let entrances = take.entrances.iter().map(|&entrance| LoggedEntrance { entrance, corrected: None }).collect();
+    let by_ear = |place| take.corrected.as_ref().and_then(|corrected| corrected.of(place));
+    let entrances = take.entrances.iter().enumerate().map(|(i, e)| LoggedEntrance::heard(e, by_ear(i))).collect();
     let (begun_s, utc_offset_min) = args.when.unwrap_or_else(|| when::of_file(path, take.source.duration_s));
     let entry = TakeEntry {
         player: args.player().to_owned(),
@@ -101,6 +102,7 @@ fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
         warnings: take.warnings.iter().map(ToString::to_string).collect(),
         sound,
         entrances,
+        has_all_corrections: !is_blind,
         tags: args.tag.clone(),
         note: args.note.clone().unwrap_or_default(),
     };

@@ -97,7 +97,7 @@ fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>, remembered: &Remembered
     let takes: Vec<Take> = scanned.into_iter().flatten().collect();
     let printed = if args.json { print_json(&takes, args.takes.len()) } else { print_tables(&takes, args, remembered) };
     // Reported first, whatever is wrong with the log; and kept, whatever became of the output.
-    let is_kept = logging::keep(&args.logging, &takes);
+    let is_kept = logging::keep(&args.logging, &takes, args.judging.blind);
     printed?;
     Ok(is_complete && is_kept)
 }
