@@ -10,6 +10,16 @@ pub const LEAST: u16 = 40;
 /// Fewest columns for the words of a table's widest column.
 const LEAST_WORDS: u16 = 16;
 
+/// What stands for a blank in a cell of words that is not to be broken there; the table has blanks again.
+const GLUE: &str = "\u{a0}";
+
+/// A cell of words that is broken as prose is: units stay with their numbers.
+#[must_use]
+pub fn words(text: &str) -> Cell {
+    let pieces: Vec<String> = unbreakable(text).iter().map(|piece| piece.trim_end().replace(' ', GLUE)).collect();
+    Cell::new(pieces.join(" "))
+}
+
 /// A table without lines around it.
 #[derive(Debug)]
 pub struct Columns<'a> {
@@ -48,7 +58,8 @@ impl Columns<'_> {
                 true => ColumnConstraint::LowerBoundary(Width::Fixed((*width).min(LEAST_WORDS) + 2)),
             });
         }
-        table.lines().fold(String::new(), |text, line| text + line.trim_end() + "\n")
+        let lines = table.lines().fold(String::new(), |text, line| text + line.trim_end() + "\n");
+        lines.replace(GLUE, " ")
     }
 }
 
@@ -187,6 +198,9 @@ mod tests {
     fn only_the_column_of_words_gives_way() {
         let columns = Columns { head: vec!["time", "what", "n"], wrapped: &[1], right: &[2], is_styled: false };
         let rows = || vec![vec![Cell::new("0:01.01"), Cell::new("one two three four ".repeat(5)), Cell::new(5)]];
+        let cell = vec![vec![Cell::new(""), words("air for a hundred, or about 109 ms"), Cell::new("")]];
+        let units = columns.table(cell, 48);
+        assert!(units.lines().all(|line| !line.trim().starts_with("ms")) && !units.contains(GLUE), "{units}");
         let wide = columns.table(rows(), 200);
         assert_eq!(wide.lines().count(), 2, "{wide}");
         for width in [40, 60, 80] {

@@ -334,7 +334,7 @@ fn table_per_take(before: &[&str], after: &[&str], rows: Vec<PerTake>, width: u1
 
 fn table(head: Vec<&str>, rows: &[Vec<String>], wrapped: &[usize], width: u16) -> String {
     let columns = Columns { head, wrapped, right: &[], is_styled: false };
-    columns.table(rows.iter().map(|row| row.iter().map(Cell::new).collect()).collect(), width)
+    columns.table(rows.iter().map(|row| row.iter().map(|cell| columns::words(cell)).collect()).collect(), width)
 }
 
 #[cfg(test)]

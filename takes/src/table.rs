@@ -225,11 +225,11 @@ fn rows(entrance: &Entrance, style: TableStyle) -> Vec<Vec<Cell>> {
         Cell::new(name),
         Cell::new(clarity),
         what(faults.first(), style),
-        Cell::new(faults.first().map_or_else(|| clear_numbers(entrance), |fault| numbers(entrance, fault))),
+        columns::words(&faults.first().map_or_else(|| clear_numbers(entrance), |fault| numbers(entrance, fault))),
     ]];
     rows.extend(faults.iter().skip(1).map(|fault| {
         let none = || Cell::new("");
-        vec![none(), none(), none(), what(Some(fault), style), Cell::new(numbers(entrance, fault))]
+        vec![none(), none(), none(), what(Some(fault), style), columns::words(&numbers(entrance, fault))]
     }));
     rows
 }

@@ -18,7 +18,8 @@ pub fn takes(takes: &[Take], style: TableStyle) -> String {
     let summary = Summary::of_takes(takes);
     if takes.len() > 1 {
         let said = prose(&closing(&summary), style.width, super::CLOSING_HANG);
-        texts.push(format!("All {} takes\n\n{}\n{said}", takes.len(), listed(takes, style)));
+        let all = if takes.len() == 2 { "Both takes".into() } else { format!("All {} takes", takes.len()) };
+        texts.push(format!("{all}\n\n{}\n{said}", listed(takes, style)));
     }
     let mut advice = ear_advice(takes) + &advice(&summary);
     if !takes.is_empty() {
@@ -112,7 +113,7 @@ mod tests {
             take
         };
         let text = takes(&[in_folder("monday"), in_folder("tuesday")], TableStyle::default());
-        let over_all = text.split("All 2 takes").nth(1).expect("a summary over all");
+        let over_all = text.split("Both takes").nth(1).expect("a summary over all");
         assert!(over_all.contains("monday/take.wav") && over_all.contains("tuesday/take.wav"), "{over_all}");
     }
 }
