@@ -93,13 +93,13 @@ fn a_window_that_is_shown_late_draws() {
 fn on_a_display(test: &str, play: fn(&mut Insert, &Screen)) {
     if std::env::var_os("DISPLAY").is_some() {
         let Some(screen) = Screen::open(SIZE) else {
-            eprintln!("SKIPPED: the X display cannot be reached");
+            notefront_tests::skipped::say("the X display cannot be reached");
             return;
         };
         return play(&mut insert_with_a_pass(), &screen);
     }
     let Some(display) = OwnDisplay::open() else {
-        eprintln!("SKIPPED: no X display, and no Xvfb to make one");
+        notefront_tests::skipped::say("no X display, and no Xvfb to make one");
         return;
     };
     // In a child process: the display is named by the environment, which a running process must not change.

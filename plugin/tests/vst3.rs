@@ -47,7 +47,7 @@ fn the_vst3_passes_sound_transport_and_state_in_general_hosts() {
     script.arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/vst3.py"));
     script.arg(&bundle).arg(&sound).arg(rate.to_string()).arg(BPM.to_string()).arg(&truth);
     let Ok(output) = script.output() else {
-        eprintln!("SKIPPED: there is no Python to run general hosts from");
+        notefront_tests::skipped::say("there is no Python to run general hosts from");
         return;
     };
     let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));

@@ -16,7 +16,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let note = MarkNote { channel: 0, key: 60, velocity: 1 };
     let mark = |i: u32| {
         let label = format!("mark {i}");
-        Mark { time_s: f64::from(i) * step_s, length_s: 0.5 * step_s, label, note }
+        let sentence = format!("{label}: for an example");
+        Mark { time_s: f64::from(i) * step_s, length_s: 0.5 * step_s, label, sentence, note }
     };
     let marks: Vec<_> = (0..num_marks).map(mark).collect();
     let (prepared, marked) = wav_cue::prepare(Path::new(take), Path::new(copy), &marks)?;

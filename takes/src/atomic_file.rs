@@ -3,6 +3,7 @@
 //! A crash, a full disk or a pulled plug leaves the old file or the new one, never half of one. Several files
 //! that belong together are prepared first and put in place at the end, so that a failure leaves none of them.
 
+use crate::system_error;
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -38,14 +39,22 @@ impl WriteError {
             io::ErrorKind::IsADirectory => "A folder has that name: move it away, or choose another place.",
             io::ErrorKind::InvalidFilename => "The name is too long for the disk: shorten the take's name.",
             io::ErrorKind::AlreadyExists => "Something has that name already: choose another one.",
-            _ => "Check the disk, or choose another folder.",
+            _ => OTHER_REMEDY,
         }
     }
 }
 
+/// What to do about what the system does not name.
+const OTHER_REMEDY: &str = "Check the disk, or choose another folder.";
+
 impl std::fmt::Display for WriteError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{} could not be written ({}). {}", self.path.display(), self.error, self.remedy())
+        write!(f, "{} could not be written", self.path.display())?;
+        match self.remedy() {
+            // The others say what is wrong by themselves.
+            OTHER_REMEDY => write!(f, " ({}). {OTHER_REMEDY}", system_error::in_words(&self.error)),
+            remedy => write!(f, ". {remedy}"),
+        }
     }
 }
 

@@ -16,8 +16,12 @@ const MAX_CARRIED_BEATS: f64 = 4.0;
 pub enum Origin {
     /// The player gave tempo and first beat.
     Given,
+    /// The player gave the tempo; where the beats lie was found.
+    Tempo,
     /// Heard in a click.
     Click,
+    /// Clicks before the first note.
+    CountIn,
     /// Found in the entrances themselves.
     Found,
     /// Written notes, at the written tempo.

@@ -4,6 +4,8 @@
 //! soft clicks count alike. The beats follow the clicks one by one at a slowly changing distance; missing ones
 //! are filled in evenly between those heard.
 
+pub mod count_in;
+
 use crate::audio_file::{AudioFile, ChannelChoice, ReadError};
 use crate::beats::{Beats, Course, Origin};
 use std::path::Path;

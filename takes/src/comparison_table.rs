@@ -1,10 +1,10 @@
 //! Compared takes for people: which front to keep and why, as a table and a closing summary.
 
+use crate::columns::{self, Columns, prose};
 use crate::compare::{self, Choice, Comparison, HeardTake, PairChange, Stretch};
 use crate::table;
 use crate::words;
-use comfy_table::presets::NOTHING;
-use comfy_table::{ContentArrangement, Table};
+use comfy_table::Cell;
 use notefront_dsp::align::Side;
 use notefront_dsp::{Entrance, units};
 use std::fmt::Write;
@@ -19,27 +19,35 @@ const CLEARLY_BETTER: (usize, usize) = (2, 3);
 const MAX_LONE: usize = 8;
 
 /// How the tables are laid out.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ComparisonStyle {
     /// Pairs without a difference too.
     pub all: bool,
-    /// Columns of the terminal; `None` leaves lines as long as they are.
-    pub width: Option<u16>,
+    /// Columns there are.
+    pub width: u16,
+}
+
+impl Default for ComparisonStyle {
+    fn default() -> Self {
+        Self { all: false, width: columns::USUAL }
+    }
 }
 
 /// Two takes as text, with a line feed at its end. `choice` is that of the same two takes.
 #[must_use]
 pub fn two(a: &HeardTake, b: &HeardTake, comparison: &Comparison, choice: &Choice, style: ComparisonStyle) -> String {
-    let mut text = format!("A  {}\nB  {}\n\n{}\n", named(a), named(b), verdict(comparison));
+    let mut said = format!("{}\n", verdict(comparison));
     for note in notes(comparison) {
-        let _ = writeln!(text, "{note}.");
+        let _ = writeln!(said, "{note}.");
     }
+    let (width, named) = (style.width, named(a, "A", "", style.width) + &named(b, "B", "", style.width));
+    let mut text = named + "\n" + &prose(&said, width, 0);
     let is_told =
         |p: &&PairChange| comparison.is_same_music && (style.all || p.better.is_some() || !compare::why(p).is_empty());
     let rows: Vec<_> = comparison.pairs.iter().filter(is_told).map(|pair| pair_row(a, b, pair)).collect();
     if !rows.is_empty() {
-        let header = ["note", "in A", "in B", "clarity", "keep", "what changed from A to B"];
-        let _ = write!(text, "\n{}\n", table(&header, rows.into_iter(), style));
+        let header = vec!["note", "in A", "in B", "clarity", "keep", "what changed from A to B"];
+        let _ = write!(text, "\n{}", table(header, &rows, &[5], width));
     }
     text.push_str(&stretch_table(&[a, b], choice, style));
     if !comparison.is_same_music {
@@ -48,7 +56,7 @@ pub fn two(a: &HeardTake, b: &HeardTake, comparison: &Comparison, choice: &Choic
     let lone_a = lone("A", &a.take.entrances, &comparison.alignment.only_in_a);
     let lone_b = lone("B", &b.take.entrances, &comparison.alignment.only_in_b);
     for line in [lone_a, lone_b].into_iter().flatten() {
-        let _ = write!(text, "\n{line}");
+        let _ = write!(text, "\n{}", prose(&line, width, 0));
     }
     text.truncate(text.trim_end().len());
     text + "\n"
@@ -60,16 +68,13 @@ pub fn choice(takes: &[HeardTake], choice: &Choice, style: ComparisonStyle) -> S
     let mut text = String::new();
     for (k, take) in takes.iter().enumerate() {
         let aligned = if k == choice.reference { "; times are those of this one" } else { "" };
-        let _ = writeln!(text, "{}  {}{aligned}", letter(k), named(take));
+        text.push_str(&named(take, &letter(k), aligned, style.width));
     }
-    let _ = writeln!(text, "\n{}", choice_verdict(takes, choice));
-    let letters: Vec<String> = (0..takes.len()).map(|k| format!("clarity {}", letter(k))).collect();
-    let header: Vec<&str> =
-        ["note", "at"].into_iter().chain(letters.iter().map(String::as_str)).chain(["keep", "as good"]).collect();
+    let _ = write!(text, "\n{}", prose(&format!("{}\n", choice_verdict(takes, choice)), style.width, 0));
     let shown = choice.places.iter().filter(|p| style.all || p.as_good.len() < takes.len());
-    let rows: Vec<Vec<String>> = shown.map(|place| place_row(takes, choice.reference, place)).collect();
+    let rows: Vec<PerTake> = shown.map(|place| place_row(takes, choice.reference, place)).collect();
     if !rows.is_empty() {
-        let _ = write!(text, "\n{}\n", table(&header, rows.into_iter(), style));
+        let _ = write!(text, "\n{}", table_per_take(&["note", "at"], &["keep", "as good"], rows, style.width));
     }
     text + &stretch_table(takes, choice, style)
 }
@@ -86,7 +91,8 @@ pub fn who(keep: usize, is_alike: bool) -> String {
     if is_alike { "either".into() } else { letter(keep) }
 }
 
-fn named(heard: &HeardTake) -> String {
+/// "A  take.wav  (0:08.20, -17.4 LUFS, 6 of 8 unclear)", with more to be said of it.
+fn named(heard: &HeardTake, letter: &str, more: &str, width: u16) -> String {
     let source = &heard.take.source;
     let entrances = &heard.take.entrances;
     let num_flagged = entrances.iter().filter(|e| e.is_flagged()).count();
@@ -94,7 +100,12 @@ fn named(heard: &HeardTake) -> String {
     let length = words::clock(source.duration_s);
     let notes = heard.take.reading.as_ref().map(|reading| format!("; notes: {}", table::counts(reading)));
     let notes = notes.unwrap_or_default();
-    format!("{}  ({length}{loudness}, {num_flagged} of {} unclear{notes})", source.path.display(), entrances.len())
+    let what = format!("({length}{loudness}, {num_flagged} of {} unclear{notes}){more}", entrances.len());
+    let indent = letter.chars().count() + 2;
+    let lines = table::named(&source.path, &what, width.saturating_sub(indent as u16));
+    // What the name leaves no room for stands under it.
+    let under = format!("\n{}  ", " ".repeat(indent - 2));
+    format!("{letter}  {}\n", lines.trim_end().replace("\n  ", &under))
 }
 
 /// Which of two takes to keep, in a sentence or two.
@@ -159,14 +170,29 @@ pub fn choice_verdict(takes: &[HeardTake], choice: &Choice) -> String {
         return format!("{num_alike} places, alike in all takes within what can be told. Keep any.");
     }
     let clearest = |k: usize| differ.iter().filter(|p| p.as_good.contains(&k)).count();
-    let counted: Vec<_> = (0..takes.len()).map(|k| format!("{} in {}", letter(k), none_or(clearest(k)))).collect();
+    let counted = counted_by_take(&(0..takes.len()).map(clearest).collect::<Vec<_>>());
     let advice = match (0..takes.len()).find(|&k| clearest(k) == differ.len()) {
         Some(k) => format!("Keep {}.", letter(k)),
         None => "No take has them all: choose place by place.".into(),
     };
     let alike = if num_alike > 0 { format!(", {num_alike} alike in all takes") } else { String::new() };
     let num = choice.places.len();
-    format!("{num} places{alike}. As clear as any in the other {}: {}. {advice}", differ.len(), counted.join(", "))
+    format!("{num} places{alike}. As clear as any in the other {}: {}. {advice}", differ.len(), counted)
+}
+
+/// Most takes of which those with nothing are named too.
+const MAX_NAMED: usize = 4;
+
+/// "A in 3, B in none"; of many takes those with most first, and the others together.
+fn counted_by_take(counts: &[usize]) -> String {
+    let mut named: Vec<(usize, usize)> = counts.iter().copied().enumerate().collect();
+    if counts.len() > MAX_NAMED {
+        named.retain(|&(_, count)| count > 0);
+        named.sort_by_key(|&(_, count)| std::cmp::Reverse(count));
+    }
+    let left_out = if named.len() < counts.len() { ", the others in none" } else { "" };
+    let told: Vec<_> = named.iter().map(|&(k, count)| format!("{} in {}", letter(k), none_or(count))).collect();
+    told.join(", ") + left_out
 }
 
 fn none_or(n: usize) -> String {
@@ -228,16 +254,25 @@ fn pair_row(a: &HeardTake, b: &HeardTake, pair: &PairChange) -> Vec<String> {
     ]
 }
 
-fn place_row(takes: &[HeardTake], reference: usize, place: &compare::Place) -> Vec<String> {
+/// A row with one figure for each take.
+struct PerTake {
+    before: Vec<String>,
+    /// One for each take.
+    figures: Vec<String>,
+    after: Vec<String>,
+}
+
+fn place_row(takes: &[HeardTake], reference: usize, place: &compare::Place) -> PerTake {
     let entrance = |k: usize| place.entrances[k].map(|i| &takes[k].take.entrances[i]);
     let of_reference = entrance(reference);
-    let mut row = vec![note(of_reference), of_reference.map_or_else(String::new, |e| words::clock(e.front.speaks_s))];
-    row.extend(
-        (0..takes.len()).map(|k| entrance(k).map_or_else(|| "missing".into(), |e| format!("{:.0}", e.verdict.clarity))),
-    );
+    let at = of_reference.map_or_else(String::new, |e| words::clock(e.front.speaks_s));
+    let clarity = |k| entrance(k).map_or_else(|| "none".into(), |e| format!("{:.0}", e.verdict.clarity));
     let others: Vec<_> = place.as_good.iter().filter(|&&k| k != place.keep).map(|&k| letter(k)).collect();
-    row.extend([who(place.keep, place.as_good.len() == takes.len()), others.join(" ")]);
-    row
+    PerTake {
+        before: vec![note(of_reference), at],
+        figures: (0..takes.len()).map(clarity).collect(),
+        after: vec![who(place.keep, place.as_good.len() == takes.len()), others.join(" ")],
+    }
 }
 
 /// "bar 3", or where a stretch begins and ends in the take the others were aligned with.
@@ -260,29 +295,46 @@ fn stretch_table<T: std::borrow::Borrow<HeardTake>>(takes: &[T], choice: &Choice
         return String::new();
     }
     let of_reference = &takes[choice.reference].borrow().take.entrances;
-    let letters: Vec<String> = (0..takes.len()).map(|k| format!("clarity {}", letter(k))).collect();
-    let header: Vec<&str> =
-        ["stretch", "notes"].into_iter().chain(letters.iter().map(String::as_str)).chain(["keep"]).collect();
-    let rows = choice.stretches.iter().map(|stretch| {
-        let mut row = vec![stretch_name(stretch, choice, of_reference), stretch.places.len().to_string()];
-        row.extend(stretch.clarity.iter().map(|c| format!("{c:.0}")));
-        row.push(who(stretch.keep, stretch.as_good.len() == stretch.clarity.len()));
-        row
+    let rows = choice.stretches.iter().map(|stretch| PerTake {
+        before: vec![stretch_name(stretch, choice, of_reference), stretch.places.len().to_string()],
+        figures: stretch.clarity.iter().map(|c| format!("{c:.0}")).collect(),
+        after: vec![who(stretch.keep, stretch.as_good.len() == stretch.clarity.len())],
     });
-    format!("\n{}\n", table(&header, rows, style))
+    format!("\n{}", table_per_take(&["stretch", "notes"], &["keep"], rows.collect(), style.width))
 }
 
-fn table(header: &[&str], rows: impl Iterator<Item = Vec<String>>, style: ComparisonStyle) -> String {
-    let mut table = Table::new();
-    table.load_style(NOTHING);
-    table.force_no_tty();
-    match style.width {
-        Some(width) => table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width),
-        None => table.set_content_arrangement(ContentArrangement::Disabled),
+/// A table with the clarity of each take, as its header has room for; of more takes than that the range.
+fn table_per_take(before: &[&str], after: &[&str], rows: Vec<PerTake>, width: u16) -> String {
+    let num_takes = rows.first().map_or(0, |row| row.figures.len());
+    let letters: Vec<String> = (0..num_takes).map(letter).collect();
+    let long: Vec<String> = letters.iter().map(|letter| format!("clarity {letter}")).collect();
+    let whole = |row: &PerTake| [&row.before[..], &row.figures, &row.after].concat();
+    for (names, is_explained) in [(&long, true), (&letters, false)] {
+        let head: Vec<&str> =
+            before.iter().copied().chain(names.iter().map(String::as_str)).chain(after.iter().copied()).collect();
+        let cells: Vec<Vec<String>> = rows.iter().map(whole).collect();
+        if columns::needed(&head, &cells) <= usize::from(width) {
+            let why = if is_explained { "" } else { "Clarity of each take:\n" };
+            let right: Vec<usize> = (before.len()..before.len() + num_takes).collect();
+            let columns = Columns { head, wrapped: &[], right: &right, is_styled: false };
+            let cells = cells.iter().map(|row| row.iter().map(Cell::new).collect()).collect();
+            return format!("{why}{}", columns.table(cells, width));
+        }
+    }
+    let ranged = |row: &PerTake| {
+        let figures = row.figures.iter().filter_map(|figure| figure.parse::<f64>().ok());
+        let (low, high) = figures.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), f| (l.min(f), h.max(f)));
+        let range = if low <= high { format!("{low:.0} to {high:.0}") } else { String::new() };
+        [&row.before[..], &[range], &row.after].concat()
     };
-    table.set_header(header.to_vec());
-    table.add_rows(rows);
-    table.lines().map(|line| line.trim_end().to_owned()).collect::<Vec<_>>().join("\n")
+    let head: Vec<&str> = before.iter().copied().chain(["clarity"]).chain(after.iter().copied()).collect();
+    let last = head.len() - 1;
+    table(head, &rows.iter().map(ranged).collect::<Vec<_>>(), &[0, last], width)
+}
+
+fn table(head: Vec<&str>, rows: &[Vec<String>], wrapped: &[usize], width: u16) -> String {
+    let columns = Columns { head, wrapped, right: &[], is_styled: false };
+    columns.table(rows.iter().map(|row| row.iter().map(|cell| columns::words(cell)).collect()).collect(), width)
 }
 
 #[cfg(test)]
@@ -306,7 +358,7 @@ mod tests {
         assert!(text.contains("B was 6.0 dB louder than A"), "{text}");
         assert!(text.contains("45 > 97  B     115 ms less air"), "{text}");
         let verdict = "3 entrances are in both takes: B is clearer in 1, A in none, 2 are alike. Keep B.";
-        assert!(text.contains(verdict), "{text}");
+        assert!(text.replace('\n', " ").contains(verdict), "{text}");
         assert!(!text.contains("D3 "), "what is alike is left out: {text}");
     }
 
@@ -328,11 +380,22 @@ mod tests {
         let takes = [heard(-20.0, true), heard(-20.0, false), heard(-20.0, true)];
         let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
         assert!(
-            text.contains(
+            text.replace('\n', " ").contains(
                 "3 places, 2 alike in all takes. As clear as any in the other 1: A in none, B in 1, C in none. Keep B."
             ),
             "{text}"
         );
+        assert!(text.contains("0:01.00         45         97         45  B"), "{text}");
+    }
+
+    #[test]
+    fn thirty_takes_to_choose_from_fit_the_columns() {
+        let takes: Vec<_> = (0..30).map(|k| heard(-20.0, k != 4)).collect();
+        let text = choice(&takes, &compare::choose(&takes, None), ComparisonStyle::default());
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        assert!(text.contains("45 to 97  E"), "range and the one to keep: {text}");
+        let verdict = "As clear as any in the other 1: E in 1, the others in none. Keep E.";
+        assert!(text.replace('\n', " ").contains(verdict), "{text}");
     }
 
     #[test]

@@ -4,10 +4,9 @@
 //! told is an empty field.
 
 use crate::json::{ArticulationDocument, EntranceDocument};
-use crate::marks::{self, Marking, Place, Which};
+use crate::marks::{self, Chosen, Marking, Which};
 use crate::words;
 use csv::{Terminator, WriterBuilder};
-use notefront_dsp::Entrance;
 use serde::Serialize;
 use std::io::{self, Write};
 
@@ -41,12 +40,16 @@ struct Row {
     timing_ms: Option<f64>,
     tuning_cents: Option<f64>,
     level_db: Option<f64>,
-    /// The words of the markers.
+    /// The words of the marker.
+    label: String,
+    /// The reasons with their numbers.
     because: String,
+    /// What the player says of it.
+    by_ear: Option<String>,
 }
 
 impl Row {
-    fn new(entrance: &Entrance, place: Option<&Place>, which: Which) -> Self {
+    fn new(Chosen { entrance, place, label, by_ear }: Chosen<'_>, which: Which) -> Self {
         let told = EntranceDocument::from(entrance);
         let names: Vec<_> = words::worst_first(entrance).iter().map(|fault| fault.name.as_str()).collect();
         let worst = told.faults.first();
@@ -76,13 +79,15 @@ impl Row {
             tuning_cents: told.tuning_cents,
             level_db: told.level_db,
             note: told.note,
-            because: marks::label(entrance, which),
+            label,
+            because: marks::sentence(entrance, which),
+            by_ear,
         }
     }
 }
 
 /// Header of a table without rows, which a row would give otherwise.
-const HEADER: [&str; 26] = [
+const HEADER: [&str; 28] = [
     "index",
     "bar",
     "beat",
@@ -108,7 +113,9 @@ const HEADER: [&str; 26] = [
     "timing_ms",
     "tuning_cents",
     "level_db",
+    "label",
     "because",
+    "by_ear",
 ];
 
 /// Writes the entrances of a choice.
@@ -118,8 +125,8 @@ const HEADER: [&str; 26] = [
 pub fn write(out: impl Write, marking: Marking<'_>) -> io::Result<()> {
     let mut csv = WriterBuilder::new().terminator(Terminator::CRLF).has_headers(false).from_writer(out);
     csv.write_record(HEADER)?;
-    for (entrance, place) in marking.chosen() {
-        csv.serialize(Row::new(entrance, place, marking.which))?;
+    for chosen in marking.chosen() {
+        csv.serialize(Row::new(chosen, marking.which))?;
     }
     csv.flush()
 }
@@ -128,6 +135,7 @@ pub fn write(out: impl Write, marking: Marking<'_>) -> io::Result<()> {
 mod tests {
     use super::*;
     use crate::fixtures;
+    use crate::marks::Place;
 
     fn table(which: Which) -> String {
         let mut bytes = Vec::new();
@@ -149,7 +157,9 @@ mod tests {
     #[test]
     fn the_header_names_the_fields_in_their_order() {
         let mut csv = WriterBuilder::new().from_writer(Vec::new());
-        csv.serialize(Row::new(&fixtures::clear(0, 46, 1.0), None, Which::All)).expect("a row");
+        let (entrance, which) = (&fixtures::clear(0, 46, 1.0), Which::All);
+        let chosen = Chosen { entrance, place: None, label: String::new(), by_ear: None };
+        csv.serialize(Row::new(chosen, which)).expect("a row");
         let by_row = String::from_utf8(csv.into_inner().expect("memory")).expect("UTF-8");
         assert_eq!(by_row.lines().next().expect("a header"), HEADER.join(","));
     }
@@ -163,6 +173,7 @@ mod tests {
         assert_eq!(rows[0]["speaks_s"], "1.0115");
         assert_eq!([&rows[0]["bar"], &rows[0]["beat"], &rows[2]["bar"]], ["7", "2.5", ""]);
         assert_eq!((rows[0]["note"].as_str(), rows[0]["onset_cents"].as_str()), ("Bb2", "-70.9"));
+        assert_eq!([&rows[0]["label"], &rows[2]["label"], &rows[0]["by_ear"]], ["Bb2 below", "F3 airy, below", ""]);
         assert_eq!(rows[0]["because"], "Bb2: leaned 41 cents below its pitch and took 113 ms to settle");
         assert_eq!(rows[2]["faults"], "airy below");
         assert_eq!(rows[2]["settle_ms"], "", "what cannot be told is empty");

@@ -3,14 +3,17 @@
 //! The order of the modules is the order of the flow; a module uses only what stands before it.
 #![forbid(unsafe_code)]
 
+pub mod system_error;
 pub mod audio_file;
 pub mod beats;
 pub mod click;
 pub mod pulse;
 pub mod sheet;
 pub mod words;
+pub mod columns;
 // Files out come last, but for what a take is read with.
 pub mod atomic_file;
+pub mod remembered;
 pub mod corrections;
 pub mod take;
 pub mod loudness;

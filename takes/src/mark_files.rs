@@ -13,6 +13,12 @@ use std::path::{Path, PathBuf};
 /// What stands between a take's name and the ending of its files of marks.
 const SUFFIX: &str = ".marks.";
 
+/// Whether a file bears the name of a marked copy, such as `NAME.marks.wav`.
+#[must_use]
+pub fn is_marked_copy(path: &Path) -> bool {
+    path.file_name().is_some_and(|name| name.to_string_lossy().to_lowercase().ends_with(".marks.wav"))
+}
+
 /// What was written.
 #[derive(Debug)]
 pub struct MarkFiles {

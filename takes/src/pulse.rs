@@ -5,6 +5,8 @@
 //! Statistics, 2000 \[M\]), times the number of beats tried. For vectors nearly as long as can be, that is far
 //! too much; there the chance is that of N phases in a small ball.
 
+pub mod placed;
+
 use crate::beats::{Beats, Course, Origin};
 use std::f64::consts::TAU;
 

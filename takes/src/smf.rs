@@ -38,7 +38,13 @@ pub fn session_bytes(marks: &[Mark], bends: &[Bend]) -> Vec<u8> {
 
 fn on_map(marks: &[Mark], map: &TempoMap) -> Vec<u8> {
     let tempi = map.spans.iter().map(|span| (span.start_tick, meta(MetaMessage::Tempo(u24::new(span.micros)))));
-    let markers = marks.iter().map(|mark| (map.tick(mark.time_s), meta(MetaMessage::Marker(mark.label.as_bytes()))));
+    let markers = marks.iter().flat_map(|mark| {
+        let tick = map.tick(mark.time_s);
+        // The words of a marker are short; what stands behind it is a text at its place.
+        let said = Some(mark.sentence.as_bytes()).filter(|said| !said.is_empty());
+        let text = said.map(|said| (tick, meta(MetaMessage::Text(said))));
+        std::iter::once((tick, meta(MetaMessage::Marker(mark.label.as_bytes())))).chain(text)
+    });
     let (ends, beginnings) = notes(marks, map);
     // A stable sort: at the same tick the tempo stays first, and a note ends before the next begins.
     let mut events: Vec<_> = tempi.chain(ends).chain(markers).chain(beginnings).collect();
@@ -201,7 +207,7 @@ mod tests {
     const NOTE: MarkNote = MarkNote { channel: 1, key: 64, velocity: 90 };
 
     fn mark(time_s: f64, label: &str) -> Mark {
-        Mark { time_s, length_s: 0.0, label: label.into(), note: NOTE }
+        Mark { time_s, length_s: 0.0, label: label.into(), sentence: format!("{label}: why"), note: NOTE }
     }
 
     type Markers = Vec<(f64, String)>;
@@ -353,6 +359,20 @@ mod tests {
         }
         let expected = [(1000, true), (1040, false), (1040, true), (1140, false), (3000, true), (3100, false)];
         assert_eq!(notes, expected);
+    }
+
+    #[test]
+    fn what_stands_behind_a_marker_is_a_text_at_its_place() {
+        let bytes = bytes(&[mark(1.0, "F4 hard"), mark(2.0, "F4 clear")], &[]);
+        let smf = Smf::parse(&bytes).expect("a MIDI file");
+        let (mut now, mut told) = (0, Vec::new());
+        for event in &smf.tracks[0] {
+            now += u64::from(event.delta.as_int());
+            if let TrackEventKind::Meta(MetaMessage::Text(text)) = event.kind {
+                told.push((now, String::from_utf8_lossy(text).into_owned()));
+            }
+        }
+        assert_eq!(told, [(19_200, "F4 hard: why".to_owned()), (38_400, "F4 clear: why".to_owned())]);
     }
 
     #[test]

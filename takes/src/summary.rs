@@ -196,11 +196,16 @@ impl Summary {
     /// Sums entrances up.
     #[must_use]
     pub fn of(entrances: &[Entrance]) -> Self {
-        let with = |name| entrances.iter().filter(|e| e.verdict.faults.get(name).is_some()).count();
+        Self::of_all(&entrances.iter().collect::<Vec<_>>())
+    }
+
+    fn of_all(entrances: &[&Entrance]) -> Self {
+        let all = || entrances.iter().copied();
+        let with = |name| all().filter(|e| e.verdict.faults.get(name).is_some()).count();
         let lies_in = |register, e: &Entrance| e.front.midi_note.map(Register::of) == Some(register);
-        let within = |register| Count::of(entrances.iter().filter(|e| lies_in(register, e)));
+        let within = |register| Count::of(all().filter(|e| lies_in(register, e)));
         Self {
-            all: Count::of(entrances.iter()),
+            all: Count::of(all()),
             faults: FaultName::ALL.map(|name| (name, with(name))),
             registers: Register::ALL.map(|register| (register, within(register))),
             medians: medians(entrances),
@@ -210,18 +215,29 @@ impl Summary {
     /// Sums a take up: what is unclear to the player's ear counts as flagged too.
     #[must_use]
     pub fn of_take(take: &Take) -> Self {
-        let mut summary = Self::of(&take.entrances);
+        Self::of_takes(std::slice::from_ref(take))
+    }
+
+    /// Sums several takes up as if they were one.
+    #[must_use]
+    pub fn of_takes(takes: &[Take]) -> Self {
+        let entrances: Vec<&Entrance> = takes.iter().flat_map(|take| &take.entrances).collect();
+        let mut summary = Self::of_all(&entrances);
+        takes.iter().for_each(|take| summary.flag_by_ear(take));
+        summary
+    }
+
+    fn flag_by_ear(&mut self, take: &Take) {
         let by_ear = take.corrected.iter().flat_map(|corrected| &corrected.by_ear);
         let is_by_ear_alone =
             |(e, by_ear): &(&Entrance, &ByEar)| !e.is_flagged() && matches!(by_ear.heard, Some(Heard::Unclear(_)));
         for (entrance, _) in take.entrances.iter().zip(by_ear).filter(is_by_ear_alone) {
-            summary.all.num_flagged += 1;
+            self.all.num_flagged += 1;
             let register = entrance.front.midi_note.map(Register::of);
-            if let Some((_, count)) = summary.registers.iter_mut().find(|(r, _)| Some(*r) == register) {
+            if let Some((_, count)) = self.registers.iter_mut().find(|(r, _)| Some(*r) == register) {
                 count.num_flagged += 1;
             }
         }
-        summary
     }
 
     /// Faults that occur, the most frequent first.
@@ -233,8 +249,8 @@ impl Summary {
     }
 }
 
-fn medians(entrances: &[Entrance]) -> Medians {
-    let of = |told: fn(&Entrance) -> Option<f64>| Median::of(entrances.iter().filter_map(told).collect());
+fn medians(entrances: &[&Entrance]) -> Medians {
+    let of = |told: fn(&Entrance) -> Option<f64>| Median::of(entrances.iter().filter_map(|e| told(e)).collect());
     Medians {
         clarity: of(|e| Some(e.verdict.clarity).filter(|_| !is_by_hand(&e.front))),
         noise_before_tone_ms: of(|e| value(e.front.noise_before_tone_ms).filter(|&ms| ms > 0.0)),

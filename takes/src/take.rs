@@ -1,13 +1,15 @@
 //! One take read and judged: the entrances, and what is odd about the recording.
 
+mod held;
+
 use crate::audio_file::{AudioFile, ChannelChoice, Findings, ReadError};
 use crate::beats::{Beats, Origin};
-use crate::click::{self, ClickError};
+use crate::click::count_in::{CountIn, Counting};
 use crate::corrections::ear::Lines;
 use crate::corrections::fingerprint::Listener;
 use crate::corrections::{self, Corrected, Fingerprint, apply};
-use crate::pulse;
-use crate::sheet::{self, Reading, Sheet};
+use crate::sheet::{Reading, Sheet};
+use held::{HeardClick, hear_click, hold_against};
 use notefront_dsp::analyzer::collect;
 use notefront_dsp::{Analyzer, AnalyzerError, CannotTell, Entrance, Front, Settings};
 use std::path::{Path, PathBuf};
@@ -31,8 +33,11 @@ pub enum BeatSource {
     /// Nowhere.
     #[default]
     Off,
-    /// The written tempo of the notes if the take keeps it, else the entrances if they are steady.
+    /// A count-in, or the written tempo of the notes, if the take keeps it, else the entrances if they are steady.
     Search,
+    /// A tempo, in beats a minute, with so many subdivisions of a beat; where its beats lie is found, by a count-in of that
+    /// tempo or by the entrances.
+    Tempo(f64, u32),
     /// A click heard elsewhere, that began with the take's first sample.
     Click(Beats),
     /// A channel of the take (from 1) that holds the click, with so many subdivisions of a beat.
@@ -158,6 +163,12 @@ impl std::fmt::Display for Warning {
                 write!(f, "the click in channel {n} was mixed in: choose the trombone's channel with --channel")
             }
             Self::NotToBeat(Origin::Click) => write!(f, "not played to the click: timing is not judged"),
+            Self::NotToBeat(Origin::CountIn) => {
+                write!(f, "not played to the clicks before it: timing is not judged by them")
+            }
+            Self::NotToBeat(Origin::Tempo) => {
+                write!(f, "not played to this tempo: timing is not judged (if it was, look at tempo and subdivision)")
+            }
             Self::NotToBeat(Origin::Notes) => {
                 write!(f, "not played to the written beat: timing is not judged by it")
             }
@@ -238,12 +249,12 @@ pub fn scan_against(
     match &reference.beats {
         BeatSource::Click(beats) => heard.beats = Some(beats.clone()),
         BeatSource::ClickChannel(channel, per_beat) => heard = hear_click(path, options, *channel, *per_beat)?,
-        BeatSource::Off | BeatSource::Search => {}
+        BeatSource::Off | BeatSource::Search | BeatSource::Tempo(..) => {}
     }
-    let mut take = scan_sound(path, heard.options, progress)?;
+    let (mut take, counted) = scan_sound(path, heard.options, progress)?;
     take.warnings.extend(heard.warning);
     let mut corrected = if reference.is_corrected { correct(&mut take) } else { None };
-    hold_against(&mut take, reference, heard.beats);
+    hold_against(&mut take, reference, heard.beats, counted.as_ref());
     if !reference.lines.are_usual() {
         let settings = take.options.settings;
         take.entrances.iter_mut().for_each(|e| reference.lines.judge(e, &settings));
@@ -254,28 +265,6 @@ pub fn scan_against(
     take.corrected = corrected.map(Box::new);
     take.lines = reference.lines;
     Ok(take)
-}
-
-/// What a channel with a click changes about a scan.
-struct HeardClick {
-    beats: Option<Beats>,
-    options: ScanOptions,
-    warning: Option<Warning>,
-}
-
-fn hear_click(path: &Path, options: ScanOptions, channel: usize, per_beat: u32) -> Result<HeardClick, ScanError> {
-    let num_channels = AudioFile::open(path, ChannelChoice::One(channel))?.num_channels();
-    let (choice, mixed) = match (options.channel, num_channels) {
-        (ChannelChoice::Mix, 2) => (ChannelChoice::One(3 - channel), None),
-        (ChannelChoice::Mix, _) => (ChannelChoice::Mix, Some(Warning::ClickJudged(channel))),
-        (chosen, _) => (chosen, None),
-    };
-    let options = ScanOptions { channel: choice, ..options };
-    match click::listen(path, ChannelChoice::One(channel)) {
-        Ok(clicks) => Ok(HeardClick { beats: Some(clicks.into_beats(per_beat)), options, warning: mixed }),
-        Err(ClickError::Read(e)) => Err(e.into()),
-        Err(ClickError::NoBeat(_)) => Ok(HeardClick { beats: None, options, warning: Some(Warning::NoClick(channel)) }),
-    }
 }
 
 /// Lays the player's corrections over what was found. Those that cannot be read are told, and the take is as measured.
@@ -289,42 +278,31 @@ fn correct(take: &mut Take) -> Option<Corrected> {
     }
 }
 
-fn hold_against(take: &mut Take, reference: &Reference, heard: Option<Beats>) {
-    let settings = take.options.settings;
-    take.reading = reference.sheet.as_ref().map(|sheet| sheet::read_along(&take.entrances, sheet));
-    let mut beats = settings.grid.map(Beats::given).or(heard);
-    if reference.beats == BeatSource::Search {
-        let speaks_s: Vec<f64> = take.entrances.iter().map(|e| e.front.speaks_s).collect();
-        let mut written = take.reading.as_ref().and_then(|reading| reading.beats.clone());
-        if written.as_ref().is_some_and(|written| written.met_by(&speaks_s).0 == Some(false)) {
-            written = None;
-            take.warnings.push(Warning::NotToBeat(Origin::Notes));
-        }
-        beats = beats.or(written).or_else(|| pulse::find(&speaks_s));
-    }
-    if let Some(beats) = &mut beats {
-        beats.time(&mut take.entrances, &settings);
-        if beats.followed == Some(false) {
-            take.warnings.push(Warning::NotToBeat(beats.origin));
-        }
-    }
-    take.beats = beats;
-}
-
-fn scan_sound(path: &Path, options: ScanOptions, mut progress: impl FnMut(Progress)) -> Result<Take, ScanError> {
+/// The take, and what was counted in before it.
+fn scan_sound(
+    path: &Path,
+    options: ScanOptions,
+    mut progress: impl FnMut(Progress),
+) -> Result<(Take, Option<CountIn>), ScanError> {
     let mut file = AudioFile::open(path, options.channel)?;
     let mut analyzer = Analyzer::new(file.sample_rate_hz(), options.settings).map_err(ScanError::Analysis)?;
     let mut fronts = Vec::new();
     let mut listener = Listener::new(file.sample_rate_hz());
+    let mut counting = Counting::new(file.sample_rate_hz());
     let total_s = file.promised_s();
     while let Some(block) = file.next_block()? {
+        // A front is known when the note has settled: what came before it was heard by then.
+        if fronts.is_empty() {
+            counting.push(block);
+        }
         feed(&mut analyzer, block, &mut fronts);
         listener.push(block);
         progress(Progress { done_s: file.position_s(), total_s });
     }
     analyzer.finish();
     collect(&mut analyzer, &mut fronts);
-    Ok(Take { sound: listener.finish(), ..judged(path, options, &file, &analyzer, fronts) })
+    let counted = fronts.first().and_then(|front| counting.before(front.onset_s));
+    Ok((Take { sound: listener.finish(), ..judged(path, options, &file, &analyzer, fronts) }, counted))
 }
 
 /// Events are taken out often, since the analysis keeps a limited number.

@@ -1,4 +1,4 @@
-//! A copy of a WAV file with marks in it: RIFF `cue ` and `LIST` `adtl` with `labl` and `ltxt`.
+//! A copy of a WAV file with marks in it: RIFF `cue ` and `LIST` `adtl` with `labl`, `note` and `ltxt`.
 //!
 //! Every other chunk, and every sample, is copied bit for bit; cue points that are there already are kept
 //! and added to. The sound streams through, so memory does not grow with it. Sources \[S\]: RIFF/WAVE
@@ -9,6 +9,7 @@ mod layout;
 
 use crate::atomic_file::{Prepared, WriteError};
 use crate::marks::Mark;
+use crate::system_error;
 use cues::Cues;
 use layout::{Chunk, Layout};
 use std::fs::File;
@@ -41,7 +42,9 @@ impl std::fmt::Display for MarkError {
             Self::NotWave => write!(f, "it is not a WAV file, and only WAV files hold cue points"),
             Self::OverOriginal => write!(f, "the copy would replace the take itself. Choose another folder"),
             Self::Damaged(reason) => write!(f, "its chunks are damaged ({reason}). Export it again"),
-            Self::Read(e) => write!(f, "it could not be read ({e}). Check the disk and try again"),
+            Self::Read(e) => {
+                write!(f, "it could not be read ({}). Check the disk and try again", system_error::in_words(e))
+            }
             Self::Write(e) => e.fmt(f),
         }
     }
@@ -90,7 +93,8 @@ fn add(cues: &mut Cues, layout: &Layout, marks: &[Mark]) -> Marked {
             None => marked.num_outside += 1,
             Some(at) => {
                 let length = samples(mark.length_s, layout.sample_rate_hz);
-                let is_new = cues.add(at, u32::try_from(length).unwrap_or(u32::MAX), &mark.label);
+                let length = u32::try_from(length).unwrap_or(u32::MAX);
+                let is_new = cues.add(at, length, &mark.label, &mark.sentence);
                 marked.num_added += usize::from(is_new);
                 marked.num_known += usize::from(!is_new);
             }

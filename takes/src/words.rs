@@ -83,11 +83,18 @@ pub fn articulation(articulation: Articulation) -> &'static str {
     }
 }
 
+/// What is surely there.
+pub(crate) const SURELY: &str = "sure";
+
+/// What a player's ears and body ask for, whatever else is said; README and page say more of it \[P\].
+pub const CAUTIONS: &str = "Take care: a trombone indoors is loud enough to harm hearing, so protect yours; rest as \
+    much as you play; stop when anything hurts.";
+
 /// How sure the analysis is of a fault.
 #[must_use]
 pub fn sureness(fault: &Fault) -> &'static str {
     match fault.sureness {
-        s if s >= SURE => "sure",
+        s if s >= SURE => SURELY,
         s if s >= UNSURE => "likely",
         _ => "uncertain",
     }
@@ -247,11 +254,14 @@ mod tests {
             assert_eq!(usual_remedy(name), row.advice);
             let because = because(&entrance, name);
             let label = crate::marks::label(&entrance, crate::marks::Which::Flagged);
-            assert_eq!(label, format!("Bb2: {}", because.replace('±', "+-")), "labels are ASCII");
+            assert_eq!(label, format!("Bb2 {}", row.key));
+            let sentence = crate::marks::sentence(&entrance, crate::marks::Which::Flagged);
+            assert_eq!(sentence, format!("Bb2: {}", because.replace('±', "+-")), "labels are ASCII");
             assert_eq!(crate::marks::Which::from_name(row.key), Some(crate::marks::Which::Fault(name)));
             let mut take = crate::fixtures::take();
             take.entrances = vec![entrance];
-            let text = crate::table::take(&take, crate::table::TableStyle::default());
+            let wide = crate::table::TableStyle { width: 300, ..crate::table::TableStyle::default() };
+            let text = crate::table::takes(std::slice::from_ref(&take), wide);
             for said in [row.word, row.advice, &because] {
                 assert!(text.contains(said), "{said} in the table:\n{text}");
             }

@@ -254,7 +254,7 @@ fn bad_usage_is_status_2() {
     let takes = Takes::new();
     let take = takes.good("good.wav");
     for options in [
-        &["--bpm", "72"][..],
+        &["--first-beat", "0"][..],
         &["--bpm", "72", "--first-beat", "nan"],
         &["--bpm", "5", "--first-beat", "0"],
         &["--bpm", "72", "--first-beat", "0", "--per-beat", "0"],

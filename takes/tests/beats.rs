@@ -184,3 +184,76 @@ fn notes_that_cannot_be_read_are_refused_with_their_name() {
     assert!(stderr(&output).contains("part.xml") && stderr(&output).contains("MusicXML"), "{}", stderr(&output));
     assert_eq!(notefront(&["scan", path(&take), "--part", "2"]).status.code(), Some(2));
 }
+
+#[test]
+fn a_tempo_alone_finds_its_first_beat() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &steady(16));
+    let told = scanned(&take, &["--bpm", "75"]);
+    let grid = &told["grid"];
+    assert_eq!((&grid["from"], &grid["bpm"], &grid["followed"]), (&json!("tempo"), &json!(75.0), &json!(true)));
+    let first = told["entrances"][0]["speaks_s"].as_f64().expect("a time");
+    assert!((grid["first_beat_s"].as_f64().expect("a time") - first).abs() < 0.005, "{grid}");
+    assert!(timings(&told).iter().all(|ms| ms.abs() < 5.0), "{:?}", timings(&told));
+    let text = stdout(&scan(&[&take], &["--bpm", "75"]));
+    assert!(text.contains("Beat: 75.0 a minute as given, one at 0:00.5"), "{text}");
+    let other = scanned(&take, &["--bpm", "91"]);
+    assert!(warnings(&other).contains("not played to this tempo"), "{}", warnings(&other));
+}
+
+/// A bar of four clicks at 75 a minute that leads into notes, 20 ms late on the beat.
+fn counted_in(num_notes: usize) -> Vec<f32> {
+    // Notes of the test sound begin 0.5 s in: the first at 3.7 s, the clicks at 0.48, 1.28, 2.08, 2.88.
+    let sound = [vec![0.0; (3.2 * f64::from(RATE)) as usize], steady(num_notes)].concat();
+    let clicks = clicks((0..4).map(|i| 0.48 + 0.8 * f64::from(i)), sound.len());
+    sound.iter().zip(clicks).map(|(a, b)| a + b).collect()
+}
+
+#[test]
+fn clicks_before_the_first_note_are_the_beat() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &counted_in(12));
+    let told = scanned(&take, &[]);
+    let grid = &told["grid"];
+    assert_eq!((&grid["from"], &grid["followed"]), (&json!("count-in"), &json!(true)), "{grid}");
+    assert!((grid["bpm"].as_f64().expect("a tempo") - 75.0).abs() < 0.1, "{grid}");
+    assert_eq!(told["entrances"].as_array().map(Vec::len), Some(12), "a click is no note");
+    // Unlike a beat found in the notes it tells that all of them are late: by 20 ms, and by what a note takes to speak.
+    assert!(timings(&told).iter().all(|ms| (15.0..45.0).contains(ms)), "{:?}", timings(&told));
+    assert!(stdout(&scan(&[&take], &[])).contains("counted in by clicks"));
+    let given = scanned(&take, &["--bpm", "75"]);
+    assert!((given["grid"]["first_beat_s"].as_f64().expect("a time") - 0.48).abs() < 0.002, "{}", given["grid"]);
+    assert_eq!(scanned(&take, &["--grid", "off"])["grid"], Value::Null);
+}
+
+#[test]
+fn a_take_that_leaves_its_count_in_is_told_so() {
+    let takes = Takes::new();
+    let sound = [vec![0.0; (3.2 * f64::from(RATE)) as usize], steady(12)].concat();
+    // Counted in at 105 a minute, played at 75, which falls on none of its subdivisions.
+    let clicks = clicks((0..4).map(|i| 1.3 + 0.57 * f64::from(i)), sound.len());
+    let both: Vec<f32> = sound.iter().zip(clicks).map(|(a, b)| a + b).collect();
+    let told = scanned(&takes.wav("take.wav", 1, RATE, &both), &[]);
+    assert_eq!(told["grid"]["from"], "found", "{}", told["grid"]);
+    assert!(warnings(&told).contains("not played to the clicks before it"), "{}", warnings(&told));
+}
+
+#[test]
+fn options_that_belong_together_are_asked_for_in_a_musician_s_words() {
+    let takes = Takes::new();
+    let take = takes.good("take.wav");
+    for (options, said) in [
+        (&["--first-beat", "1"][..], "add --bpm"),
+        (&["--per-beat", "2"], "divides a beat"),
+        (&["--part", "2"], "add them with --notes"),
+        (&["--player", "Vesna"], "add --log"),
+        (&["--bpm", "72", "--click-channel", "2"], "the beat comes from one place"),
+    ] {
+        let output = scan(&[&take], options);
+        assert_eq!(output.status.code(), Some(2), "{options:?}");
+        assert!(stderr(&output).contains(said), "{}", stderr(&output));
+    }
+    let output = notefront(&["compare", path(&take), path(&take), "--beats-per-bar", "4"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(stderr(&output).contains("counts beats that you give"), "{}", stderr(&output));
+}

@@ -10,23 +10,17 @@ use std::process::Command;
 
 /// A take of real playing: eight or more entrances, so that its sound can be told from others.
 fn real_take() -> Option<PathBuf> {
-    let shared = std::env::var_os("NOTEFRONT_SHARED").map_or_else(|| PathBuf::from("../../shared"), PathBuf::from);
-    let folder = std::fs::read_dir(shared.join("playing")).ok()?;
-    let mut flacs: Vec<PathBuf> =
-        folder.filter_map(|e| Some(e.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "flac")).collect();
-    flacs.sort();
-    flacs.into_iter().find(|path| path.to_string_lossy().contains("trombone")).or_else(|| {
-        eprintln!("SKIPPED: no trombone take in {}", shared.display());
-        None
-    })
+    let folder = notefront_tests::shared::folder("playing")?;
+    let take = folder.join("chamber-trombone.flac");
+    if !take.is_file() {
+        notefront_tests::skipped::say(&format!("no chamber-trombone.flac in {}", folder.display()));
+    }
+    Some(take).filter(|take| take.is_file())
 }
 
 /// The take in a folder of its own, or none where it is missing.
 fn real(takes: &Takes) -> Option<PathBuf> {
-    let Some(from) = real_take() else {
-        eprintln!("SKIPPED: corrections of real playing, for want of ../shared/playing");
-        return None;
-    };
+    let from = real_take()?;
     let path = takes.path("take.flac");
     std::fs::copy(from, &path).expect("room for a take");
     Some(path)
@@ -134,7 +128,7 @@ fn samples(take: &Path) -> Option<(u32, Vec<f32>)> {
         .arg(&wav)
         .status();
     if !done.is_ok_and(|status| status.success()) {
-        eprintln!("SKIPPED: corrections of a trimmed take, for want of ffmpeg");
+        notefront_tests::skipped::say("corrections of a trimmed take, for want of ffmpeg");
         return None;
     }
     let mut reader = hound::WavReader::open(&wav).expect("just written");
@@ -176,7 +170,7 @@ fn corrections_survive_renaming_trimming_and_resampling() {
 #[test]
 fn a_read_only_folder_is_said() {
     let Some(folder) = std::env::var_os("NOTEFRONT_READ_ONLY").map(PathBuf::from) else {
-        eprintln!("SKIPPED: a read-only folder, for want of NOTEFRONT_READ_ONLY");
+        notefront_tests::skipped::say("a read-only folder, for want of NOTEFRONT_READ_ONLY");
         return;
     };
     let take = folder.join("take.wav");

@@ -286,15 +286,8 @@ fn channels_are_mixed_to_their_mean() {
 
 #[test]
 fn the_shared_takes_are_read_to_their_end() {
-    let shared = std::env::var_os("NOTEFRONT_SHARED").map(PathBuf::from).or_else(|| {
-        let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-        here.ancestors().map(|a| a.join("../shared")).find(|p| p.join("takes").is_dir())
-    });
-    let Some(shared) = shared else {
-        eprintln!("SKIPPED: no shared folder of takes beside the checkout");
-        return;
-    };
-    let entries = std::fs::read_dir(shared.join("takes")).expect("the shared takes");
+    let Some(folder) = notefront_tests::shared::folder("takes") else { return };
+    let entries = std::fs::read_dir(folder).expect("the shared takes");
     let takes: Vec<_> =
         entries.filter_map(|e| Some(e.ok()?.path())).filter(|p| p.extension().is_some_and(|e| e == "flac")).collect();
     assert!(!takes.is_empty());

@@ -33,6 +33,7 @@ fn entry(number: u64, entrances: Vec<LoggedEntrance>) -> TakeEntry {
         warnings: Vec::new(),
         sound: HeardSound { fingerprint, room: None },
         entrances,
+        has_all_corrections: false,
         tags: vec!["killed".into()],
         note: String::new(),
     }
@@ -50,6 +51,40 @@ fn entrances(num: usize) -> Vec<LoggedEntrance> {
         LoggedEntrance { entrance, corrected: None }
     };
     (0..num).map(at).collect()
+}
+
+/// The corrected clarities of the entrances of an export, in order; `None` where nothing was corrected.
+fn corrected_in(log: &str) -> Vec<Option<f64>> {
+    let export = stdout(&notefront(&["log", "export", "--log", log]));
+    let lines = export.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).expect("JSON"));
+    let entrances = lines.filter_map(|line| line["entrances"].as_array().cloned()).flatten();
+    entrances.map(|entrance| entrance["corrected"]["clarity"].as_f64()).collect()
+}
+
+#[test]
+fn what_the_player_says_of_a_take_goes_into_the_log_and_out_again() {
+    let (takes, take, log) = fixture();
+    let correct = |words: &[&str]| {
+        let all = [&["correct", take.to_str().expect("plain")], words].concat();
+        let output = notefront(&all);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    };
+    let scan = |options: &[&str]| assert_eq!(scan_into(&log, &take, options).status.code(), Some(0));
+    let measured = common::scanned(&take, &[]);
+    let at = |i: usize| measured["entrances"][i]["speaks_s"].as_f64().expect("a time").to_string();
+    correct(&["unclear", &at(1), "airy"]);
+    scan(&[]);
+    let told = corrected_in(&log);
+    assert!(told[1].is_some_and(|clarity| clarity < 90.0) && told[0].is_none(), "{told:?}");
+    let patterns = stdout(&notefront(&["log", "patterns", "--log", &log]));
+    assert!(patterns.contains("air first in 17 %"), "one of six: {patterns}");
+    // Judged blind, the log keeps what it knows; undone, it goes.
+    scan(&["--blind"]);
+    assert!(corrected_in(&log)[1].is_some());
+    correct(&["undo"]);
+    scan(&[]);
+    assert_eq!(corrected_in(&log), vec![None; 6]);
+    drop(takes);
 }
 
 /// Not a test by itself: keeps takes from a number on, and says which, until it is killed.
@@ -200,7 +235,7 @@ fn whatever_is_wrong_with_the_log_the_take_is_reported() {
 #[test]
 fn a_log_that_may_not_be_written_is_told() {
     let Some(place) = std::env::var_os("NOTEFRONT_READ_ONLY") else {
-        eprintln!("SKIPPED: NOTEFRONT_READ_ONLY names no folder on a read-only file system");
+        notefront_tests::skipped::say("NOTEFRONT_READ_ONLY names no folder on a read-only file system");
         return;
     };
     let (_takes, take, _) = fixture();
@@ -221,7 +256,7 @@ fn the_log_answers_and_a_missing_one_is_told() {
     assert_eq!(scan_into(&log, &take, &["--player", "Vesna"]).status.code(), Some(0));
     let patterns = stdout(&ask(&["patterns"]));
     assert!(patterns.contains("6 notes in 1 take, 1 session"), "{patterns}");
-    assert!(patterns.contains("All notes: 0 % (0 to 31) unclear, clarity 100"), "{patterns}");
+    assert!(patterns.contains("All notes: 0 % (0\u{2013}31) unclear, clarity 100"), "{patterns}");
     assert!(stdout(&ask(&["progress"])).contains("Too few sessions"));
     assert_eq!(ask(&["check"]).status.code(), Some(0));
     assert_eq!(ask(&["note", "the hall was cold"]).status.code(), Some(0));

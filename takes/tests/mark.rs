@@ -151,12 +151,42 @@ fn another_folder_is_kept_to() {
 }
 
 #[test]
-fn a_missing_folder_is_refused_with_a_remedy() {
+fn a_missing_folder_is_made_with_those_above_it() {
     let takes = Takes::new();
     let take = takes.wav("take.wav", 1, RATE, &three_notes());
-    let output = mark(&take, &["--out", takes.path("none").to_str().expect("a plain path")]);
-    assert_eq!(output.status.code(), Some(1));
-    assert!(stderr(&output).contains("does not exist"), "{}", stderr(&output));
+    let out = takes.path("new/sub");
+    let output = mark(&take, &["--out", out.to_str().expect("a plain path")]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert_eq!(names_in(&out).len(), ENDINGS.len());
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_is_refused_in_words() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &three_notes());
+    for (out, said) in [("take.wav", "has that name"), ("take.wav/sub", "a file stands where a folder is named")] {
+        let output = mark(&take, &["--out", takes.path(out).to_str().expect("a plain path")]);
+        assert_eq!(output.status.code(), Some(1));
+        assert!(stderr(&output).contains(said), "{}", stderr(&output));
+    }
+    assert_eq!(names_in(take.parent().expect("a folder")), ["take.wav"]);
+}
+
+#[test]
+fn marking_a_whole_folder_again_leaves_its_own_copies_alone() {
+    let takes = Takes::new();
+    let take = takes.wav("take.wav", 1, RATE, &three_notes());
+    assert_eq!(mark(&take, &["--which", "all"]).status.code(), Some(0));
+    let before = names_in(take.parent().expect("a folder"));
+    // As `mark *.wav` names them.
+    let copy = marked(&takes, "take", "wav");
+    let both = [&copy, &take].map(|path| path.to_str().expect("plain"));
+    let output = notefront(&["mark", both[0], both[1], "--which", "all"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    assert!(stderr(&output).contains("left out") && stderr(&output).contains("take.marks.wav"));
+    assert_eq!(names_in(take.parent().expect("a folder")), before);
+    let output = notefront(&["mark", both[0]]);
+    assert_eq!(output.status.code(), Some(1), "nothing is left to mark");
 }
 
 #[test]
@@ -211,7 +241,7 @@ fn marked_on_a_disk(mount_options: &str, take: &Path) -> Option<(Option<i32>, St
     };
     let mount = r#"mount -t tmpfs -o "$3" tmpfs "$2" 2>/dev/null"#;
     if !run(mount).is_ok_and(|output| output.status.success()) {
-        eprintln!("SKIPPED: this user may not mount a file system in a name space of its own");
+        notefront_tests::skipped::say("this user may not mount a file system in a name space of its own");
         return None;
     }
     let script = format!(r#"{mount} && "$0" mark "$1" --which all --out "$2"; status=$?; ls -A "$2"; exit $status"#);
@@ -251,6 +281,8 @@ fn a_copy_that_fails_half_way_leaves_nothing_behind() {
     let exe = env!("CARGO_BIN_EXE_notefront");
     let output = Command::new("sh").args(["-c", script, exe]).arg(&take).arg(takes.path("out")).output().expect("sh");
     assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
-    assert!(stderr(&output).contains("could not be written"), "{}", stderr(&output));
+    let said = stderr(&output);
+    assert!(said.contains("could not be written"), "{said}");
+    assert!(!said.contains("os error") && !said.contains(".notefront-"), "{said}");
     assert!(names_in(&takes.path("out")).is_empty());
 }

@@ -18,7 +18,7 @@ fn python() -> Option<String> {
     };
     let found = places.into_iter().flatten().find(has_readers);
     if found.is_none() {
-        eprintln!("SKIPPED: no Python with soundfile, wavinfo and mido; `cargo xtask test` installs them");
+        notefront_tests::skipped::say("no Python with soundfile, wavinfo and mido; `cargo xtask test` installs them");
     }
     found
 }
@@ -133,7 +133,9 @@ fn finds_every_mark_on_its_sample(marked: &Marked, read: &Value) {
         // The document rounds to a microsecond, a twentieth of a sample.
         let at = number(&entrance["speaks_s"]) * f64::from(RATE);
         assert!((number(&cue[0]) - at).abs() <= 0.6, "{cue} for {at}");
-        assert!(cue[1].as_str().expect("a label").starts_with(entrance["note"].as_str().expect("a note")));
+        let note = entrance["note"].as_str().expect("a note");
+        assert!(cue[1].as_str().expect("a label").starts_with(&format!("{note} ")), "{cue}");
+        assert!(cue[3].as_str().expect("a note").starts_with(&format!("{note}: ")), "{cue}");
         let length = (number(&entrance["end_s"]) - number(&entrance["speaks_s"])) * f64::from(RATE);
         assert!((number(&cue[2]) - length).abs() <= 1.1, "{cue} for {length}");
     }
@@ -151,6 +153,9 @@ fn outside_readers_find_the_midi_markers_in_time() {
         for (marker, entrance) in markers.iter().zip(marked.entrances()) {
             // Half a tick at 60 beats a minute is 0.05 ms.
             assert!((number(&marker[0]) - number(&entrance["speaks_s"])).abs() < 1e-4, "{marker}");
+            let note = entrance["note"].as_str().expect("a note");
+            assert!(marker[1].as_str().is_some_and(|label| label.starts_with(&format!("{note} "))), "{marker}");
+            assert!(marker[2].as_str().is_some_and(|said| said.starts_with(&format!("{note}: "))), "{marker}");
         }
     }
 }
@@ -181,7 +186,7 @@ fn ffprobe_finds(marked: &Marked) {
     let mut probe = Command::new("ffprobe");
     probe.args(["-v", "error", "-show_entries", "stream=codec_name,duration_ts:format_tags", "-of", "json"]);
     let Ok(output) = probe.arg(marked.file("wav")).output() else {
-        eprintln!("SKIPPED: no ffprobe");
+        notefront_tests::skipped::say("no ffprobe");
         return;
     };
     assert!(output.status.success() && output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));

@@ -90,12 +90,8 @@ fn write_pages(folder: &Path) {
     write_report(&[&spoilt], &folder.join("one.html"));
     write_report(&[&spoilt, &clean], &folder.join("two.html"));
     write_report(&[&spoilt, &clean, &spoilt], &folder.join("three.html"));
-    let shared = std::env::var_os("NOTEFRONT_SHARED").map_or_else(|| PathBuf::from("../../shared"), PathBuf::from);
-    let real = shared.join("playing/chamber-trombone.flac");
-    if real.exists() {
-        write_report(&[&real], &folder.join("real.html"));
-    } else {
-        eprintln!("SKIPPED: a page of real playing, for want of {}", real.display());
+    if let Some(playing) = notefront_tests::shared::folder("playing") {
+        write_report(&[&playing.join("chamber-trombone.flac")], &folder.join("real.html"));
     }
     let empty = HeardTake {
         take: Take { entrances: Vec::new(), ..scan(&spoilt, ScanOptions::default(), |_| {}).expect("a good take") },
@@ -113,7 +109,7 @@ fn said(output: &Output) -> String {
 #[test]
 fn the_page_holds_in_a_browser() {
     if let Some(what) = missing() {
-        eprintln!("SKIPPED: the page was not looked at in a browser for want of {what}");
+        notefront_tests::skipped::say(&format!("the page was not looked at in a browser for want of {what}"));
         return;
     }
     let temporary = tempfile::tempdir().expect("a temporary folder");

@@ -41,11 +41,25 @@ fn a_page_is_not_replaced_unasked_and_a_take_not_even_then() {
     assert_eq!(report(&take, &page, &["--force"]).status.code(), Some(0));
     assert!(fs::read_to_string(&page).expect("replaced").contains("</html>"));
 
-    let before = fs::read(&take).expect("the take");
-    let refused = report(&take, &take, &["--force"]);
+    // A take by a page's name.
+    let disguised = takes.path("take.html");
+    fs::copy(&take, &disguised).expect("room");
+    let refused = report(&take, &disguised, &["--force"]);
     assert_eq!(refused.status.code(), Some(1));
     assert!(stderr(&refused).contains("is not a page"), "{}", stderr(&refused));
-    assert_eq!(fs::read(&take).expect("still there"), before);
+    assert_eq!(fs::read(&take).expect("the take"), fs::read(&disguised).expect("still there"));
+}
+
+#[test]
+fn a_page_gets_no_name_of_something_else() {
+    let takes = Takes::new();
+    let take = takes.good("a.wav");
+    for name in ["x.pdf", "a.wav", "page"] {
+        let refused = report(&take, &takes.path(name), &["--force"]);
+        assert_eq!(refused.status.code(), Some(2), "{name}");
+        assert!(stderr(&refused).contains(".html"), "{}", stderr(&refused));
+        assert!(name == "a.wav" || !takes.path(name).exists());
+    }
 }
 
 #[test]
@@ -57,17 +71,25 @@ fn a_folder_that_is_missing_or_a_file_is_told_and_nothing_is_left() {
     assert!(stderr(&missing).contains("does not exist"), "{}", stderr(&missing));
     let in_a_file = report(&take, &take.join("page.html"), &[]);
     assert_eq!(in_a_file.status.code(), Some(1));
-    let folder = report(&take, take.parent().expect("a folder"), &["--force"]);
+    fs::create_dir(takes.path("folder.html")).expect("room");
+    let folder = report(&take, &takes.path("folder.html"), &["--force"]);
     assert_eq!(folder.status.code(), Some(1));
+    for output in [missing, in_a_file, folder] {
+        assert!(
+            !stderr(&output).contains("os error") && !stderr(&output).contains(".notefront-"),
+            "{}",
+            stderr(&output)
+        );
+    }
     let left = fs::read_dir(take.parent().expect("a folder")).expect("a folder").count();
-    assert_eq!(left, 1, "the take alone");
+    assert_eq!(left, 2, "the take and the folder alone");
 }
 
 /// Full disk: a file system of 1 MiB, where the tests may mount one (NOTEFRONT_SMALL_DISK names a folder on it).
 #[test]
 fn a_full_disk_leaves_no_half_page() {
     let Some(disk) = std::env::var_os("NOTEFRONT_SMALL_DISK") else {
-        eprintln!("SKIPPED: NOTEFRONT_SMALL_DISK names no folder on a full disk");
+        notefront_tests::skipped::say("NOTEFRONT_SMALL_DISK names no folder on a full disk");
         return;
     };
     let num_files = || fs::read_dir(&disk).expect("a folder").count();
@@ -91,7 +113,7 @@ fn a_read_only_folder_is_refused_with_a_remedy() {
         fs::create_dir(&folder).expect("a folder");
         fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).expect("our folder");
         if fs::write(folder.join("x"), "").is_ok() {
-            eprintln!("SKIPPED: this user may write to closed folders, and NOTEFRONT_READ_ONLY names none");
+            notefront_tests::skipped::say("this user may write to closed folders, and NOTEFRONT_READ_ONLY names none");
             return;
         }
     }

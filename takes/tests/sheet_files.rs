@@ -20,7 +20,7 @@ fn python() -> Option<String> {
     };
     let found = places.into_iter().flatten().find(has_readers);
     if found.is_none() {
-        eprintln!("SKIPPED: no Python with lxml, mido and music21; `cargo xtask test` installs them");
+        notefront_tests::skipped::say("no Python with lxml, mido and music21; `cargo xtask test` installs them");
     }
     found
 }
@@ -93,7 +93,7 @@ fn every_exercise_is_read_by_outside_readers() {
 #[test]
 fn the_w3c_s_schema_is_content() {
     let Some(folder) = std::env::var_os("NOTEFRONT_MUSICXML_XSD") else {
-        eprintln!("SKIPPED: NOTEFRONT_MUSICXML_XSD names no folder with the W3C's musicxml.xsd");
+        notefront_tests::skipped::say("NOTEFRONT_MUSICXML_XSD names no folder with the W3C's musicxml.xsd");
         return;
     };
     let Some(python) = python() else { return };

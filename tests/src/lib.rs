@@ -3,6 +3,8 @@
 //! A take with truth is a sound file and a `*.truth.json` beside it. The order of the modules is the
 //! order of the flow: read, pair, compare, count.
 
+pub mod skipped;
+
 pub mod shared;
 
 pub mod truth;

@@ -1,5 +1,6 @@
 //! Finds the folder of shared takes and recorded notes, which lies beside the checkout and not in it.
 
+use crate::skipped;
 use std::path::{Path, PathBuf};
 
 /// The folder named by `NOTEFRONT_SHARED`, or the first `shared` folder beside a parent of this package.
@@ -13,7 +14,7 @@ pub fn folder(part: &str) -> Option<PathBuf> {
     };
     let found = named.or_else(beside).map(|folder| folder.join(part)).filter(|folder| folder.is_dir());
     if found.is_none() {
-        eprintln!("SKIPPED: no shared folder with {part}; set NOTEFRONT_SHARED to where it is");
+        skipped::say(&format!("no shared folder with {part}; set NOTEFRONT_SHARED to where it is"));
     }
     found
 }

@@ -2,6 +2,7 @@
 
 use crate::shell::{cargo, root, run as run_command};
 use notefront_dsp::units::{midi_to_hz, note_name};
+use notefront_takes::remembered::PLACE_VARIABLE;
 use notefront_tests::synth::{
     Air, Attack, Dice, Front, Note, Player, Rise, Room, Scene, Start, Stutter, Tone, write_take,
 };
@@ -59,12 +60,14 @@ indoors is loud enough to harm hearing: protect yours.";
 fn scan(takes: &[PathBuf], options: &[&str]) -> Result<(), String> {
     let here = std::env::current_dir().map_err(crate::said)?;
     let takes = takes.iter().map(|take| here.join(take));
-    run_command(
-        cargo()
-            .args(["run", "--quiet", "--release", "--package", "notefront-takes", "--bin", "notefront", "--", "scan"])
-            .args(takes)
-            .args(options),
-    )
+    let what = ["--release", "--package", "notefront-takes", "--bin", "notefront"];
+    println!("Building the program; the first time takes some minutes.");
+    run_command(cargo().arg("build").args(what))?;
+    println!();
+    // What whoever looks on has the program remember is not part of the scenario.
+    let mut program = cargo();
+    program.args(["run", "--quiet"]).args(what).args(["--", "scan"]).env(PLACE_VARIABLE, "");
+    run_command(program.args(takes).args(options))
 }
 
 fn write(folder: &Path, name: &str, scene: &Scene) -> Result<(PathBuf, TakeTruth), String> {

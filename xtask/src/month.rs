@@ -4,6 +4,7 @@
 use crate::said;
 use crate::shell::{cargo, root};
 use notefront_dsp::units::midi_to_hz;
+use notefront_takes::remembered::PLACE_VARIABLE;
 use notefront_takes::sheet;
 use notefront_tests::synth::{Attack, Dice, Front, Note, Player, Rise, Scene, Start, Tone, write_take};
 use std::fs::File;
@@ -74,10 +75,12 @@ fn program() -> Command {
         let mut command = cargo();
         let manifest = root().join("Cargo.toml");
         command.args(["run", "--quiet", "--release", "--package", "notefront-takes", "--bin", "notefront"]);
-        command.arg("--manifest-path").arg(manifest).arg("--");
+        command.arg("--manifest-path").arg(manifest).arg("--").env(PLACE_VARIABLE, "");
         return command;
     };
-    Command::new(built)
+    let mut command = Command::new(built);
+    command.env(PLACE_VARIABLE, "");
+    command
 }
 
 fn notefront(folder: &Path, args: &[&str]) -> Result<(), String> {

@@ -1,7 +1,9 @@
 //! `cargo xtask test`: everything that must hold before a change is kept.
 
-use crate::shell::{answers, cargo, output, run};
+use crate::shell::{answers, cargo, output, root, run};
 use crate::{browser, licences, python, tidy};
+use notefront_takes::remembered::PLACE_VARIABLE;
+use notefront_tests::skipped::GATHERED_IN;
 
 /// A step: name, and whether it holds.
 type Step = (&'static str, fn() -> Result<(), String>);
@@ -10,15 +12,18 @@ const STEPS: [Step; 5] =
     [("format", format), ("tidy", tidy::run), ("licences", licences::run), ("lint", lint), ("tests", tests)];
 
 /// Runs every step, even after one failed, so that one look shows all that is wrong. The tests come last: their own
-/// closing lines close the output, but for one line for each step.
+/// closing lines close the output, but for one line for each step and for what was skipped.
 pub fn all() -> Result<(), String> {
     needs()?;
     browser::bring();
     python::prepare();
+    let gathered = root().join("target/skipped.txt");
+    let _ = std::fs::remove_file(&gathered);
     let results: Vec<(&str, Result<(), String>)> = STEPS.iter().map(|(name, step)| (*name, step())).collect();
     for (name, result) in &results {
         println!("{name}: {}", result.as_ref().map_or_else(|e| format!("FAILED\n{e}"), |()| "holds".into()));
     }
+    println!("{}", skipped(&std::fs::read_to_string(&gathered).unwrap_or_default()));
     let failed: Vec<&str> = results.iter().filter(|(_, result)| result.is_err()).map(|(name, _)| *name).collect();
     if failed.is_empty() { Ok(()) } else { Err(format!("failed: {}", failed.join(", "))) }
 }
@@ -64,9 +69,50 @@ fn lint() -> Result<(), String> {
 
 /// Everything is run to the end, with nextest where it is installed.
 fn tests() -> Result<(), String> {
+    let gathering = || {
+        let mut command = cargo();
+        command.env(GATHERED_IN, root().join("target/skipped.txt")).env(PLACE_VARIABLE, "");
+        command
+    };
     if output(cargo().args(["nextest", "--version"])).is_ok() {
-        run(cargo().args(["nextest", "run", "--workspace", "--no-fail-fast"]))?;
-        return run(cargo().args(["test", "--workspace", "--doc"]));
+        run(gathering().args(["nextest", "run", "--workspace", "--no-fail-fast"]))?;
+        return run(gathering().args(["test", "--workspace", "--doc"]));
     }
-    run(cargo().args(["test", "--workspace", "--no-fail-fast"]))
+    run(gathering().args(["test", "--workspace", "--no-fail-fast"]))
+}
+
+/// What tests said that they skipped, by reasons: "skipped: 3 tests", and a line for each reason with how many it kept from
+/// running and the first of them.
+fn skipped(gathered: &str) -> String {
+    let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (test, why) in gathered.lines().filter_map(|line| line.split_once('\t')) {
+        match reasons.iter_mut().find(|(reason, _)| *reason == why) {
+            Some((_, tests)) if tests.contains(&test) => {}
+            Some((_, tests)) => tests.push(test),
+            None => reasons.push((why, vec![test])),
+        }
+    }
+    let counted = |num: usize| if num == 1 { "1 test".to_owned() } else { format!("{num} tests") };
+    let num: usize = reasons.iter().map(|(_, tests)| tests.len()).sum();
+    if num == 0 {
+        return "skipped: nothing".into();
+    }
+    let lines = reasons.iter().map(|(why, tests)| {
+        let more = if tests.len() > 1 { format!(" and {} more", tests.len() - 1) } else { String::new() };
+        format!("\n  {why}: {}{more}", tests[0])
+    });
+    format!("SKIPPED, in whole or in part: {}{}", counted(num), lines.collect::<String>())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::skipped;
+
+    #[test]
+    fn what_was_skipped_is_told_by_reasons_and_tests_once() {
+        assert_eq!(skipped(""), "skipped: nothing");
+        let gathered = "a::one\tno ffmpeg\na::two\tno shared folder\na::one\tno ffmpeg\na::three\tno ffmpeg\n";
+        let told = "SKIPPED, in whole or in part: 3 tests\n  no ffmpeg: a::one and 1 more\n  no shared folder: a::two";
+        assert_eq!(skipped(gathered), told);
+    }
 }

@@ -69,6 +69,7 @@ fn fill(path: &std::path::Path) -> Result<usize, String> {
             warnings: Vec::new(),
             sound: HeardSound { fingerprint, room: Some(room) },
             entrances,
+            has_all_corrections: false,
             tags: vec!["daily".into()],
             note: String::new(),
         };

@@ -385,7 +385,7 @@ pub fn take(name: &str) -> Option<(Vec<f32>, f64)> {
         here.ancestors().map(|a| a.join("shared")).find(|p| p.join("takes").is_dir())
     });
     let Some(shared) = shared else {
-        eprintln!("SKIPPED: no shared takes beside the checkout (set NOTEFRONT_SHARED)");
+        notefront_tests::skipped::say("no shared takes beside the checkout (set NOTEFRONT_SHARED)");
         return None;
     };
     let sound = notefront_tests::audio::read(&shared.join("takes").join(name)).expect("a shared take is readable");

@@ -1,5 +1,6 @@
 //! Why a take cannot be read, and what its player can do about it.
 
+use crate::system_error::in_words;
 use std::io;
 
 /// Highest sample rate in Hz that is read (and brought down to what the analysis takes). The fastest
@@ -82,7 +83,7 @@ impl std::fmt::Display for ReadError {
             Self::NoSuchChannel { asked, num_channels } => {
                 write!(f, "there is no channel {asked}: it has {num_channels} channels")
             }
-            Self::Io(e) => write!(f, "it could not be read ({e})"),
+            Self::Io(e) => write!(f, "it could not be read ({})", in_words(e)),
             Self::BrokenDecoder(said) => write!(f, "the decoder broke down on it ({said})"),
         }
     }
@@ -103,7 +104,7 @@ impl From<io::Error> for ReadError {
             io::ErrorKind::NotFound => Self::NotFound,
             io::ErrorKind::PermissionDenied => Self::NoPermission,
             io::ErrorKind::IsADirectory => Self::Folder,
-            io::ErrorKind::InvalidData => Self::NotAudio(e.to_string()),
+            io::ErrorKind::InvalidData => Self::NotAudio(in_words(&e)),
             _ => Self::Io(e),
         }
     }

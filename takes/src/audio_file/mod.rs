@@ -20,6 +20,15 @@ use decode::Decoder;
 use resample::Decimator;
 use std::path::Path;
 
+/// What is read, for the program's help; README says the same.
+const FORMATS: &str = "WAV (also RF64 and BW64), AIFF, CAF, FLAC, MP3, OGG Vorbis, Opus, AAC, M4A, MP4 and MOV";
+
+/// The formats and rates that are read: "WAV, ... and MOV; 8 to 768 kHz".
+#[must_use]
+pub fn read_in_words() -> String {
+    format!("{FORMATS}; {} to {} kHz", MIN_READABLE_RATE_HZ / 1000, MAX_READABLE_RATE_HZ / 1000)
+}
+
 /// Sound that is missing at the end by no more than this, in seconds, is the container's rounding.
 const TRUNCATION_TOLERANCE_S: f64 = 0.05;
 

@@ -4,7 +4,8 @@ use super::{Correction, What, file::Found};
 use notefront_dsp::entrance::InstantUncertainty;
 use notefront_dsp::verdict::clarity;
 use notefront_dsp::{
-    Articulation, CannotTell, Entrance, Evidence, FaultName, Faults, Front, FrontPicture, Positions, Settings,
+    Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, Front, FrontPicture, Positions, Settings,
+    Verdict,
 };
 use std::path::PathBuf;
 
@@ -114,6 +115,31 @@ pub fn hear(entrances: &mut [Entrance], corrected: &mut Corrected) {
             entrance.verdict.faults = Faults::default();
         }
     }
+}
+
+/// How severe a fault is that the ear alone tells, 0 to 1: the ear says that it is there and not how much \[H\].
+const SEVERITY_BY_EAR: f64 = 0.5;
+
+/// The verdict on an entrance, after [`hear`], with what the ear says in it: where it hears a fault that was not measured,
+/// that one is there, for sure. A fault that the ear does not name leaves the measured ones and lowers the clarity.
+#[must_use]
+pub fn verdict_by_ear(entrance: &Entrance, heard: &Heard) -> Verdict {
+    let mut verdict = entrance.verdict;
+    let by_ear = |name| Fault { name, severity: SEVERITY_BY_EAR, sureness: 1.0 };
+    match *heard {
+        Heard::Fine(_) => {}
+        Heard::Unclear(Some(name)) if verdict.faults.get(name).is_none() => {
+            verdict.faults.insert(by_ear(name));
+            verdict.clarity = verdict.clarity.min(clarity(&verdict.faults, 1.0));
+        }
+        Heard::Unclear(None) if !entrance.is_flagged() => {
+            let mut as_one = Faults::default();
+            as_one.insert(by_ear(FaultName::Below));
+            verdict.clarity = verdict.clarity.min(clarity(&as_one, 1.0));
+        }
+        Heard::Unclear(_) => {}
+    }
+    verdict
 }
 
 fn say(items: &mut Vec<Item>, said: Correction, corrected: &mut Corrected, settings: &Settings) {

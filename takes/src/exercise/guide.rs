@@ -56,6 +56,7 @@ fn pitch(out: &mut [f64], at_s: f64, length_s: f64, hz: f64) {
     });
 }
 
+/// With 16 bits the header is the plain one, which has no mask of channels: a mono file is then nobody's left.
 fn bytes(samples: &[f64]) -> Vec<u8> {
     let spec =
         hound::WavSpec { channels: 1, sample_rate: RATE, bits_per_sample: 16, sample_format: hound::SampleFormat::Int };

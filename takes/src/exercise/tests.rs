@@ -70,6 +70,7 @@ fn the_program_s_own_reader_finds_every_note_in_time_in_both_files() {
 fn the_guide_counts_in_and_sounds_the_pitch() {
     let sheet = PracticeSheet { exercises: vec![repeats(58, None)], ..sheet() };
     let bytes = wav(&sheet);
+    assert_eq!(bytes[20..24], [1, 0, 1, 0], "plain PCM of one channel, which no mask calls the left one");
     let mut reader = hound::WavReader::new(&bytes[..]).expect("a WAV file");
     assert_eq!(reader.spec().sample_rate, 48_000);
     let samples: Vec<f32> = reader.samples::<i16>().map(|s| f32::from(s.expect("whole")) / 32_768.0).collect();

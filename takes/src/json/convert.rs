@@ -74,8 +74,9 @@ impl From<&Beats> for GridDocument {
         let is_given = beats.origin == Origin::Given;
         // What the player gave is told as it was given.
         let told = |value: f64, places| if is_given { value } else { rounded(value, places) };
+        let has_tempo = beats.origin == Origin::Tempo;
         Self {
-            bpm: told(beats.bpm(), RATIO),
+            bpm: if has_tempo { beats.bpm() } else { told(beats.bpm(), RATIO) },
             first_beat_s: told(beats.first_beat_s(), SECONDS),
             per_beat: beats.per_beat,
             from: beats.origin.into(),
@@ -250,7 +251,7 @@ macro_rules! mirror {
 mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
 mirror!(Source => SoundDocument: Horn, Mouthpiece);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
-mirror!(Origin => GridOrigin: Given, Click, Found, Notes);
+mirror!(Origin => GridOrigin: Given, Tempo, Click, CountIn, Found, Notes);
 mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoSilenceBefore, NoPitch, Slurred, NoGrid, NotToBeat, Broadened, NoAir, CutOff,
     NoBody, NotMeasured);
 mirror!(FaultName => FaultNameDocument:

@@ -2,7 +2,7 @@
 
 use super::convert::{RATIO, finite};
 use super::{EntranceDocument, GridDocument};
-use crate::marks::{self, Marking};
+use crate::marks::{self, Chosen, Marking};
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
 
@@ -36,8 +36,12 @@ pub struct MarksDocument {
 /// One marked entrance.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct MarkDocument {
-    /// The words of the marker.
+    /// The words of the marker, such as "F4 hard, above".
     pub label: String,
+    /// The reasons with their numbers, as in the notes of the markers.
+    pub because: String,
+    /// What the player says of it, in words; null where nothing was said.
+    pub by_ear: Option<String>,
     /// Bar it lies in, as it is written or counted; null where none is known.
     pub bar: Option<String>,
     /// Beat in the bar, from 1; null where none is known.
@@ -50,11 +54,13 @@ impl MarksDocument {
     /// The document of a choice of entrances.
     #[must_use]
     pub fn new(name: &str, marking: Marking<'_>) -> Self {
-        let mark = |(entrance, place): (_, Option<&marks::Place>)| MarkDocument {
-            label: marks::label(entrance, marking.which),
-            bar: place.and_then(|place| place.bar.clone()),
-            beat: place.and_then(|place| finite(place.beat, RATIO)),
-            entrance: entrance.into(),
+        let mark = |chosen: Chosen<'_>| MarkDocument {
+            label: chosen.label,
+            because: marks::sentence(chosen.entrance, marking.which),
+            by_ear: chosen.by_ear,
+            bar: chosen.place.and_then(|place| place.bar.clone()),
+            beat: chosen.place.and_then(|place| finite(place.beat, RATIO)),
+            entrance: chosen.entrance.into(),
         };
         Self {
             format: FORMAT,

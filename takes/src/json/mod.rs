@@ -134,8 +134,12 @@ pub struct GridDocument {
 pub enum GridOrigin {
     /// The player gave it.
     Given,
+    /// The player gave the tempo alone; where the beats lie was found.
+    Tempo,
     /// Heard in a recording of the metronome.
     Click,
+    /// Clicks before the first note.
+    CountIn,
     /// Found in the entrances themselves.
     Found,
     /// The written tempo of the notes.

@@ -1,5 +1,6 @@
 //! What can be wrong with a practice log, and what to do about it.
 
+use crate::system_error::in_words;
 use rusqlite::ErrorCode;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -94,7 +95,12 @@ impl std::fmt::Display for LogError {
                 write!(f, "{}: there is no practice log. Begin one with: notefront scan TAKE --log", path.display())
             }
             Self::NoFolder { path, error } => {
-                write!(f, "{}: the folder for the log cannot be made ({error}). Name a file elsewhere.", path.display())
+                write!(
+                    f,
+                    "{}: the folder for the log cannot be made ({}). Name a file elsewhere.",
+                    path.display(),
+                    in_words(error)
+                )
             }
             Self::Locked(path) => write!(
                 f,
@@ -134,7 +140,7 @@ impl std::fmt::Display for LogError {
             }
             Self::BadName => write!(f, "a player's name must not be empty"),
             Self::BadLine { line, why } => write!(f, "line {line} cannot be read ({why}). Nothing was taken over."),
-            Self::Exchange(e) => write!(f, "the file could not be read or written ({e})"),
+            Self::Exchange(e) => write!(f, "the file could not be read or written ({})", in_words(e)),
         }
     }
 }

@@ -168,6 +168,7 @@ impl TakeLine {
             settings: self.settings,
             warnings: self.warnings,
             entrances: self.entrances,
+            has_all_corrections: false,
             tags: self.tags,
             note: self.note,
         })

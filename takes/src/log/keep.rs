@@ -35,6 +35,8 @@ pub struct TakeEntry {
     pub sound: HeardSound,
     /// The entrances, with the player's corrections where there are any.
     pub entrances: Vec<LoggedEntrance>,
+    /// Whether these are all corrections that hold: then those go that the log had of the take, since they were undone.
+    pub has_all_corrections: bool,
     /// Words to find it by.
     pub tags: Vec<String>,
     /// A free note; an empty one leaves what is there.
@@ -191,7 +193,8 @@ fn describe(
     .map(drop)
 }
 
-/// Puts the entrances of a take in place of those it had. Corrections that come with none of their own stay with their notes.
+/// Puts the entrances of a take in place of those it had. Corrections stay with their notes where the take comes without a
+/// word of its own on them.
 fn put_entrances(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<()> {
     let entrances = with_old_corrections(db, take, entry)?;
     db.execute("DELETE FROM entrance WHERE take = ?1", [take])?;
@@ -227,6 +230,9 @@ fn row_of(db: &Connection, known: &mut HashMap<String, i64>, reasons: String) ->
 
 fn with_old_corrections(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<Vec<LoggedEntrance>> {
     let mut entrances = entry.entrances.clone();
+    if entry.has_all_corrections {
+        return Ok(entrances);
+    }
     let has_old: bool = db
         .prepare_cached("SELECT EXISTS (SELECT 1 FROM entrance WHERE take = ?1 AND corrected IS NOT NULL)")?
         .query_row([take], |row| row.get(0))?;

@@ -29,6 +29,7 @@ pub use forget::Forgotten;
 pub use keep::{Kept, TakeEntry, keep_in};
 pub use read::{LoggedTake, Played, Players, RECENT_DAYS, Span, recent, sessions};
 
+use crate::corrections::{ByEar, apply};
 use notefront_dsp::{Entrance, Verdict};
 use rusqlite::{Connection, OpenFlags};
 use serde::{Deserialize, Serialize};
@@ -55,6 +56,16 @@ pub struct LoggedEntrance {
 }
 
 impl LoggedEntrance {
+    /// An entrance of a take as the log keeps it: where and which it is by the player's word, what was measured of it, and,
+    /// where the ear says that it is clear or unclear, what the ear makes of it.
+    #[must_use]
+    pub fn heard(entrance: &Entrance, by_ear: Option<&ByEar>) -> Self {
+        let Some(by_ear) = by_ear else { return Self { entrance: *entrance, corrected: None } };
+        let measured = by_ear.found.as_ref().map_or(entrance.verdict, |found| found.verdict);
+        let corrected = by_ear.heard.as_ref().map(|heard| apply::verdict_by_ear(entrance, heard));
+        Self { entrance: Entrance { front: entrance.front, verdict: measured }, corrected }
+    }
+
     /// The verdict that counts: the player's, or else the measured one.
     #[must_use]
     pub fn verdict(&self) -> &Verdict {

@@ -242,9 +242,9 @@ fn horn(played: &[Played]) -> Markup {
 }
 
 fn lasting(played: &[Played]) -> Markup {
-    let text = words::stamina(&Stamina::of(played));
-    // The minutes stand among the patterns already; the sentences after them are what is new.
-    let sentences = text.split_once("\n\n").map_or("", |(_, sentences)| sentences);
+    let stamina = Stamina::of(played);
+    // The minutes stand among the patterns already; the sentences are what is new.
+    let sentences = if stamina.parts.is_empty() { String::new() } else { words::lasting(&stamina) };
     html! {
         @if !sentences.is_empty() { section aria-labelledby="lasting" {
             h2 #lasting { "Lasting and even" }

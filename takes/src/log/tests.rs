@@ -36,6 +36,7 @@ fn entry(player: &str, sound: u8, begun_s: i64) -> TakeEntry {
             .iter()
             .map(|&entrance| LoggedEntrance { entrance, corrected: None })
             .collect(),
+        has_all_corrections: false,
         tags: vec!["warm-up".into()],
         note: String::new(),
     }

@@ -41,7 +41,11 @@ pub fn top(takes: &[HeardTake]) -> Markup {
     };
     let is_flagged = takes.iter().flat_map(|t| &t.take.entrances).any(Entrance::is_flagged);
     html! {
-        header { p.brand { "Notefront: how every note began" } h1 { (title) } }
+        header {
+            p.brand { "Notefront: how every note began" }
+            h1 { (title) }
+            p.remark { (words::CAUTIONS) " " a href="#care" { "More of it" } }
+        }
         @if is_flagged { (bar(takes)) }
         @else { form.bar aria-label="Controls" { span #shown role="status" {} button #save type="button" { "Save with notes" } } }
     }

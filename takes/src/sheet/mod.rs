@@ -8,6 +8,7 @@ mod repeats;
 
 pub use reading::{Reading, Step, Verdict, read_along};
 
+use crate::system_error;
 use std::io::Read;
 use std::path::Path;
 
@@ -121,7 +122,9 @@ pub enum SheetError {
 impl std::fmt::Display for SheetError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Read(e) => write!(f, "it could not be read ({e}). Check the name and the folder."),
+            Self::Read(e) => {
+                write!(f, "it could not be read ({}). Check the name and the folder.", system_error::in_words(e))
+            }
             Self::NotNotes(reason) => {
                 write!(f, "it holds no written notes ({reason}). Export the part as MusicXML or as a MIDI file.")
             }

@@ -62,9 +62,9 @@ impl Cues {
         self.points.len() / POINT_LEN
     }
 
-    /// Adds a point with a label and, unless its length is 0, a range in samples.
+    /// Adds a point with a label, a note unless it is empty, and unless its length is 0 a range in samples.
     /// False when the same label stands on the same sample already.
-    pub fn add(&mut self, at: u32, length: u32, label: &str) -> bool {
+    pub fn add(&mut self, at: u32, length: u32, label: &str, note: &str) -> bool {
         if !self.labelled.insert((at, label.to_owned())) {
             return false;
         }
@@ -73,7 +73,10 @@ impl Cues {
         for field in [name, at, u32::from_le_bytes(*b"data"), 0, 0, at] {
             self.points.extend(field.to_le_bytes());
         }
-        self.add_label(name, label);
+        self.add_text(b"labl", name, label);
+        if !note.is_empty() {
+            self.add_text(b"note", name, note);
+        }
         if length > 0 {
             self.add_range(name, length);
         }
@@ -90,12 +93,12 @@ impl Cues {
         }
     }
 
-    fn add_label(&mut self, name: u32, label: &str) {
-        let len = 4 + label.len() + 1;
-        self.texts.extend(b"labl");
+    fn add_text(&mut self, tag: &[u8; 4], name: u32, text: &str) {
+        let len = 4 + text.len() + 1;
+        self.texts.extend(tag);
         self.texts.extend((len as u32).to_le_bytes());
         self.texts.extend(name.to_le_bytes());
-        self.texts.extend(label.as_bytes());
+        self.texts.extend(text.as_bytes());
         // The zero that ends the text, and the pad.
         self.texts.extend(&[0, 0][..1 + len % 2]);
     }

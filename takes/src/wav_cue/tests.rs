@@ -101,7 +101,7 @@ impl Place {
 const NOTE: MarkNote = MarkNote { channel: 0, key: 60, velocity: 1 };
 
 fn mark(time_s: f64, length_s: f64, label: &str) -> Mark {
-    Mark { time_s, length_s, label: label.into(), note: NOTE }
+    Mark { time_s, length_s, label: label.into(), sentence: String::new(), note: NOTE }
 }
 
 #[test]
@@ -121,6 +121,17 @@ fn points_and_texts_follow_the_standard() {
     adtl.extend(b"ltxt\x14\0\0\0\x01\0\0\0\xe0\x2e\0\0rgn \0\0\0\0\0\0\0\0");
     adtl.extend(b"labl\x07\0\0\0\x02\0\0\0F3\0\0");
     assert_eq!(wav.chunk(b"LIST"), adtl, "12000 samples are 0x2ee0");
+}
+
+#[test]
+fn the_sentence_is_the_note_of_its_point() {
+    let place = Place::new(&form(b"RIFF", &[(b"fmt ", format()), (b"data", sound())]));
+    let said = Mark { sentence: "F4: burst out".into(), ..mark(0.5, 0.0, "F4 hard") };
+    let (wav, _) = place.mark(&[said]);
+    // RIFF/WAVE 1991: `note` has the form of `labl`: the point's name, then text that a zero ends.
+    let mut adtl = b"adtllabl\x0c\0\0\0\x01\0\0\0F4 hard\0".to_vec();
+    adtl.extend(b"note\x12\0\0\0\x01\0\0\0F4: burst out\0");
+    assert_eq!(wav.chunk(b"LIST"), adtl);
 }
 
 #[test]

@@ -79,7 +79,13 @@ pub fn stereo(left: &[f32], right: &[f32]) -> Vec<f32> {
 
 /// The program with arguments, outside any terminal.
 pub fn notefront(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_notefront")).args(args).output().expect("the program starts")
+    notefront_in(Path::new("."), args)
+}
+
+/// The same in a folder. What whoever runs the tests has the program remember stays out of it.
+pub fn notefront_in(folder: &Path, args: &[&str]) -> Output {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_notefront"));
+    program.args(args).current_dir(folder).env("NOTEFRONT_SETTINGS", "").output().expect("the program starts")
 }
 
 /// `scan` of takes with options.

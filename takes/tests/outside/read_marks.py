@@ -32,6 +32,7 @@ def wave_frames(path):
 info = wavinfo.WavInfoReader(marked)
 cues = info.cues
 labels = {label.name: label.text for label in cues.labels}
+notes = {note.name: note.text for note in cues.notes}
 ranges = {r.name: r.length for r in cues.ranges}
 
 midi_file = mido.MidiFile(midi)
@@ -39,7 +40,9 @@ seconds, markers = 0.0, []
 for message in midi_file:
     seconds += message.time
     if message.type == "marker":
-        markers.append([seconds, message.text])
+        markers.append([seconds, message.text, ""])
+    elif message.type == "text" and markers:
+        markers[-1][2] = message.text
 
 with open(table, newline="", encoding="utf-8") as file:
     rows = list(csv.DictReader(file, strict=True))
@@ -50,7 +53,7 @@ print(
             "soundfile_equal": samples(take) == samples(marked),
             "wave_equal": wave_frames(take) == wave_frames(marked),
             "frames": soundfile.info(marked).frames,
-            "cues": [[c.sample_offset, labels.get(c.name), ranges.get(c.name)] for c in cues.cues],
+            "cues": [[c.sample_offset, labels.get(c.name), ranges.get(c.name), notes.get(c.name)] for c in cues.cues],
             "time_reference": info.bext.time_reference if info.bext else None,
             "description": info.bext.description if info.bext else None,
             "markers": markers,

@@ -135,7 +135,7 @@ mod tests {
     fn lossy_coding_leaves_a_sound_in_its_place() {
         let sound = tone();
         let Ok((other, _)) = Again::Mp3.of(&sound) else {
-            eprintln!("SKIPPED: there is no ffmpeg with mp3");
+            crate::skipped::say("there is no ffmpeg with mp3");
             return;
         };
         // 1 ms: a fifth of what an entrance may move by. The coder smears the beginning of a tone by about that.

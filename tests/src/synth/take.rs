@@ -9,6 +9,7 @@ use super::score::{Attack, Start, Tone};
 use super::shape::plan;
 use crate::audio::Sound;
 use crate::truth::TakeTruth;
+use std::io::{Seek, SeekFrom, Write};
 use std::path::Path;
 
 /// Everything that sounds in a take.
@@ -116,6 +117,12 @@ pub fn write_take(folder: &Path, name: &str, sound: &Sound, truth: &TakeTruth) -
     std::fs::write(&path, json).map_err(|e| format!("{}: {e}", path.display()))
 }
 
+/// Where the channel mask stands in the header of a file of 24 bits (WAVEFORMATEXTENSIBLE, Microsoft \[S\]): after RIFF,
+/// size, WAVE, `fmt `, size, 16 bytes of plain format, the size of what follows and the valid bits.
+const MASK_AT: u64 = 40;
+/// One channel is the front centre; the library writes front left, which encoders of AAC refuse.
+const FRONT_CENTRE: u32 = 0x4;
+
 /// Writes a WAV file of 24 bits, mono.
 ///
 /// # Errors
@@ -131,5 +138,28 @@ pub fn write_wav(path: &Path, sound: &Sound) -> Result<(), hound::Error> {
     for sample in &sound.samples {
         writer.write_sample((f64::from(*sample) * 8_388_607.0).round() as i32)?;
     }
-    writer.finalize()
+    writer.finalize()?;
+    let mut file = std::fs::File::options().write(true).open(path)?;
+    file.seek(SeekFrom::Start(MASK_AT))?;
+    file.write_all(&FRONT_CENTRE.to_le_bytes())?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_channel_is_the_front_centre() {
+        let path = std::env::temp_dir().join(format!("notefront-mask-{}.wav", std::process::id()));
+        let sound = Sound { rate_hz: 48_000.0, samples: vec![0.25; 480] };
+        write_wav(&path, &sound).expect("room");
+        let bytes = std::fs::read(&path).expect("just written");
+        let field = |at: usize, len: usize| bytes[at..at + len].iter().rev().fold(0, |n, &b| n << 8 | u32::from(b));
+        assert_eq!((field(20, 2), field(22, 2), field(40, 4)), (0xFFFE, 1, 4), "extensible, one channel, front centre");
+        let reader = hound::WavReader::open(&path).expect("a WAV file");
+        assert_eq!(reader.spec().channels, 1);
+        assert_eq!(reader.into_samples::<i32>().count(), 480);
+        std::fs::remove_file(path).expect("ours");
+    }
 }

@@ -1,7 +1,7 @@
 //! `notefront compare`: two takes side by side, or several to choose from.
 
 use crate::judging::{Judging, JudgingArgs};
-use crate::{complain, report_trouble, scan_all};
+use crate::{bad_value, complain, report_trouble, scan_all, screen, settings};
 use clap::Args;
 use notefront_takes::compare::{self, HeardTake};
 use notefront_takes::comparison_table::{self, ComparisonStyle};
@@ -9,7 +9,7 @@ use notefront_takes::json::comparison::{ChoiceDocument, CompareDocument, Compari
 use notefront_takes::loudness;
 use notefront_takes::take::Take;
 use rayon::prelude::*;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::path::PathBuf;
 
 /// Options of `compare`.
@@ -25,7 +25,7 @@ pub struct CompareArgs {
 
     /// Beats of a bar (1 to 32), to choose bar by bar; needs --bpm, or a click that begins with beat 1 of bar 1
     /// [default: stretches between rests]
-    #[arg(long, value_name = "N", requires = "beats", value_parser = clap::value_parser!(u32).range(1..=32))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=32))]
     pub beats_per_bar: Option<u32>,
 
     /// List entrances that are alike too [default: those that differ]
@@ -39,7 +39,13 @@ pub struct CompareArgs {
 
 /// Compares and prints; true when every take could be read.
 pub fn run(args: &CompareArgs) -> Result<io::Result<bool>, clap::Error> {
-    let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
+    let remembered = settings::remembered();
+    if args.beats_per_bar.is_some() && !args.judging.with(&remembered).has_beats() {
+        return Err(bad_value(
+            "--beats-per-bar counts beats that you give: add --bpm 72, or a click with --click FILE",
+        ));
+    }
+    let Some(judgings) = args.judging.judgings(args.takes.len(), &remembered)? else { return Ok(Ok(false)) };
     let (takes, is_complete) = hear_all(&args.takes, &judgings, args.json);
     if takes.len() < 2 {
         complain("fewer than two takes could be read: there is nothing to compare");
@@ -91,7 +97,5 @@ fn print(args: &CompareArgs, takes: &[HeardTake]) -> io::Result<()> {
 }
 
 fn style(args: &CompareArgs) -> ComparisonStyle {
-    let width = terminal_size::terminal_size_of(io::stdout()).map(|(width, _)| width.0);
-    let width = width.filter(|&columns| io::stdout().is_terminal() && columns > 0);
-    ComparisonStyle { all: args.all, width }
+    ComparisonStyle { all: args.all, width: screen::width() }
 }

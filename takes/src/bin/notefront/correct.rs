@@ -1,7 +1,7 @@
 //! `notefront correct`: what a player says of a take, kept beside it.
 
 use crate::judging::{Judging, JudgingArgs};
-use crate::{bad_value, complain, report_trouble, scan_all};
+use crate::{bad_value, complain, report_trouble, scan_all, settings};
 use clap::Args;
 use notefront_dsp::{Entrance, units};
 use notefront_takes::corrections::words::{self, Asked};
@@ -37,8 +37,8 @@ pub struct CorrectArgs {
 /// What follows the options in the help.
 pub fn help() -> String {
     format!(
-        "What can be said:\n{}\n\nCorrections are kept in NAME.corrections.json beside the take; scan, report, compare and mark \
-         follow them, and show them as yours. --blind leaves them out.",
+        "What can be said:\n{}\n\nCorrections are kept in NAME.corrections.json beside the take; scan, report, compare, \
+         mark and the log follow them, and show them as yours. --blind leaves them out.",
         words::HELP
     )
 }
@@ -46,7 +46,7 @@ pub fn help() -> String {
 /// Corrects, or lists; true when all could be read and written.
 pub fn run(args: &CorrectArgs) -> Result<io::Result<bool>, clap::Error> {
     let asked = if args.words.is_empty() { None } else { Some(words::read(&args.words).map_err(|e| bad_value(&e))?) };
-    let Some(judgings) = args.judging.judgings(1)? else { return Ok(Ok(false)) };
+    let Some(judgings) = args.judging.judgings(1, &settings::remembered())? else { return Ok(Ok(false)) };
     let mut scanned = scan_all(std::slice::from_ref(&args.take), &judgings);
     report_trouble(&args.take, &scanned[0], true);
     let Ok(take) = scanned.remove(0) else { return Ok(Ok(false)) };

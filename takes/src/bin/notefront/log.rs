@@ -1,7 +1,8 @@
 //! `notefront log`: what the practice log says, and what is done with it.
 
-use crate::complain;
 use crate::logging::place_of;
+use crate::places::page_name;
+use crate::{complain, screen};
 use clap::{Args, Subcommand};
 use notefront_takes::atomic_file::Prepared;
 use notefront_takes::log::habits::Habits;
@@ -10,6 +11,7 @@ use notefront_takes::log::progress::{Progress, unusual};
 use notefront_takes::log::stamina::Stamina;
 use notefront_takes::log::{self, Log, LogError, Played, Span, when, words};
 use notefront_takes::report;
+use notefront_takes::system_error::in_words;
 use std::io::{self, BufReader, Write};
 use std::path::{Path, PathBuf};
 
@@ -95,7 +97,7 @@ fn slide(text: &str) -> Result<(f64, f64), String> {
 #[derive(Debug, Args)]
 pub struct PageArgs {
     /// The page to write
-    #[arg(short, long, value_name = "FILE.html", default_value = "practice.html")]
+    #[arg(short, long, value_name = "FILE.html", default_value = "practice.html", value_parser = page_name)]
     pub out: PathBuf,
 
     /// Replace the page if it is there already
@@ -196,17 +198,18 @@ fn done(args: &LogArgs) -> Result<String, Trouble> {
         return take_over(&path, &import.file);
     }
     let mut log = Log::open_existing(&path)?;
+    let width = screen::width();
     match &args.command {
-        LogCommand::Players => Ok(words::players(&log.players()?)),
+        LogCommand::Players => Ok(words::players(&log.players()?, width)),
         LogCommand::Patterns(which) => {
             let played = played(&log, which)?;
-            Ok(words::habits(&Habits::of(&played), &unusual(&played)))
+            Ok(words::habits(&Habits::of(&played), &unusual(&played), width))
         }
-        LogCommand::Progress(which) => Ok(words::progress(&Progress::of(&played(&log, which)?))),
+        LogCommand::Progress(which) => Ok(words::progress(&Progress::of(&played(&log, which)?), width)),
         LogCommand::Positions(args) => {
-            Ok(words::position_map(&PositionMap::of(&played(&log, &args.which)?, &args.slide)))
+            Ok(words::position_map(&PositionMap::of(&played(&log, &args.which)?, &args.slide), width))
         }
-        LogCommand::Stamina(which) => Ok(words::stamina(&Stamina::of(&played(&log, which)?))),
+        LogCommand::Stamina(which) => Ok(words::stamina(&Stamina::of(&played(&log, which)?), width)),
         LogCommand::Page(args) => page(&log, args),
         LogCommand::Export(args) => export(&log, args),
         LogCommand::Import(_) => Ok(String::new()),
@@ -269,8 +272,8 @@ fn export(log: &Log, args: &ExportArgs) -> Result<String, Trouble> {
 }
 
 fn take_over(path: &Path, file: &Path) -> Result<String, Trouble> {
-    let lines =
-        std::fs::File::open(file).map_err(|e| Trouble::Told(format!("{}: it cannot be read ({e})", file.display())))?;
+    let lines = std::fs::File::open(file)
+        .map_err(|e| Trouble::Told(format!("{}: it cannot be read ({})", file.display(), in_words(&e))))?;
     let imported = log::import(&mut Log::open(path)?, &mut BufReader::new(lines))
         .map_err(|e| Trouble::Told(format!("{}: {e}", file.display())))?;
     Ok(format!(

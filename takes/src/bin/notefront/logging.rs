@@ -14,21 +14,46 @@ pub struct LoggingArgs {
     #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true)]
     pub log: Option<Option<PathBuf>>,
 
-    /// Whose takes they are
-    #[arg(long, value_name = "NAME", default_value = place::ALONE, requires = "log")]
-    pub player: String,
+    /// Whose takes they are; goes with --log [default: me]
+    #[arg(long, value_name = "NAME")]
+    pub player: Option<String>,
 
-    /// Words to find the takes by; may be given again
-    #[arg(long, value_name = "WORD", requires = "log")]
+    /// Words to find the takes by; may be given again; goes with --log
+    #[arg(long, value_name = "WORD")]
     pub tag: Vec<String>,
 
-    /// A note kept beside the takes
-    #[arg(long, value_name = "TEXT", requires = "log", default_value = "", hide_default_value = true)]
-    pub note: String,
+    /// A note kept beside the takes; goes with --log
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
 
-    /// When the takes were played, as 2026-03-04 or "2026-03-04 18:30" [default: by the file's own time]
-    #[arg(long, value_name = "DAY", requires = "log", value_parser = when::read)]
+    /// When the takes were played, as 2026-03-04 or "2026-03-04 18:30"; goes with --log [default: by the file's own time]
+    #[arg(long, value_name = "DAY", value_parser = when::read)]
     pub when: Option<when::Moment>,
+}
+
+impl LoggingArgs {
+    /// Whether what is said of the log is said with one, in a musician's words.
+    ///
+    /// # Errors
+    /// What is said without.
+    pub fn belong_together(&self) -> Result<(), String> {
+        let said = [
+            ("--player", self.player.is_some()),
+            ("--tag", !self.tag.is_empty()),
+            ("--note", self.note.is_some()),
+            ("--when", self.when.is_some()),
+        ];
+        match said.into_iter().find(|(_, is_said)| *is_said && self.log.is_none()) {
+            Some((option, _)) => {
+                Err(format!("{option} tells something to the practice log: add --log to keep the take"))
+            }
+            None => Ok(()),
+        }
+    }
+
+    fn player(&self) -> &str {
+        self.player.as_deref().unwrap_or(place::ALONE)
+    }
 }
 
 /// Opens the log that was named, or the usual one.
@@ -36,8 +61,9 @@ pub fn place_of(named: Option<&PathBuf>) -> Result<PathBuf, LogError> {
     named.map_or_else(place::usual, |path| Ok(path.clone()))
 }
 
-/// Keeps takes, and says what became of them; true when all are in the log, or none was to be.
-pub fn keep(args: &LoggingArgs, takes: &[Take]) -> bool {
+/// Keeps takes, and says what became of them; true when all are in the log, or none was to be. Takes that were judged
+/// blind leave the corrections that the log has of them.
+pub fn keep(args: &LoggingArgs, takes: &[Take], is_blind: bool) -> bool {
     let Some(named) = &args.log else { return true };
     let opened = place_of(named.as_ref()).and_then(|path| Log::open(&path));
     let mut log = match opened {
@@ -47,12 +73,12 @@ pub fn keep(args: &LoggingArgs, takes: &[Take]) -> bool {
             return false;
         }
     };
-    let kept = takes.iter().map(|take| keep_one(args, take, &mut log));
+    let kept = takes.iter().map(|take| keep_one(args, take, is_blind, &mut log));
     // Every take is tried.
     kept.fold(true, |all, one| all & one)
 }
 
-fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
+fn keep_one(args: &LoggingArgs, take: &Take, is_blind: bool, log: &mut Log) -> bool {
     let path = &take.source.path;
     let sound = match heard::of_file(path, take.options.channel) {
         Ok(sound) => sound,
@@ -61,11 +87,11 @@ fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
             return false;
         }
     };
-    // What the player corrected goes into `corrected`: the log keeps it beside what was measured, and asks it first.
-    let entrances = take.entrances.iter().map(|&entrance| LoggedEntrance { entrance, corrected: None }).collect();
+    let by_ear = |place| take.corrected.as_ref().and_then(|corrected| corrected.of(place));
+    let entrances = take.entrances.iter().enumerate().map(|(i, e)| LoggedEntrance::heard(e, by_ear(i))).collect();
     let (begun_s, utc_offset_min) = args.when.unwrap_or_else(|| when::of_file(path, take.source.duration_s));
     let entry = TakeEntry {
-        player: args.player.clone(),
+        player: args.player().to_owned(),
         name: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(),
         begun_s,
         utc_offset_min,
@@ -76,12 +102,13 @@ fn keep_one(args: &LoggingArgs, take: &Take, log: &mut Log) -> bool {
         warnings: take.warnings.iter().map(ToString::to_string).collect(),
         sound,
         entrances,
+        has_all_corrections: !is_blind,
         tags: args.tag.clone(),
-        note: args.note.clone(),
+        note: args.note.clone().unwrap_or_default(),
     };
     match log.keep(&entry) {
         Ok(kept) => {
-            complain(&format!("{}: {}", path.display(), said(&kept, &args.player, log)));
+            complain(&format!("{}: {}", path.display(), said(&kept, args.player(), log)));
             true
         }
         Err(e) => {

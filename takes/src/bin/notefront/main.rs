@@ -3,6 +3,9 @@
 
 mod cli;
 mod progress;
+mod places;
+mod screen;
+mod settings;
 mod judging;
 mod compare;
 mod correct;
@@ -16,14 +19,15 @@ use clap::{CommandFactory, Parser, error::ErrorKind};
 use cli::{Cli, Command, ScanArgs};
 use judging::Judging;
 use notefront_takes::audio_file::ReadError;
-use notefront_takes::corrections::ear;
 use notefront_takes::json::{ScanDocument, TakeDocument};
+use notefront_takes::remembered::Remembered;
+use notefront_takes::system_error;
 use notefront_takes::table::{self, TableStyle};
 use notefront_takes::take::{self, ScanError, Take};
 use progress::Progressing;
 use rayon::prelude::*;
 use std::any::Any;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -36,12 +40,17 @@ const BAD_USAGE: u8 = 2;
 fn main() -> ExitCode {
     quiet_worker_panics();
     let result = Cli::try_parse().and_then(|cli| match cli.command {
-        Command::Scan(args) => Ok(scan(&args, args.judging.judgings(args.takes.len())?)),
+        Command::Scan(args) => {
+            args.logging.belong_together().map_err(|e| bad_value(&e))?;
+            let remembered = settings::remembered();
+            Ok(scan(&args, args.judging.judgings(args.takes.len(), &remembered)?, &remembered))
+        }
         Command::Compare(args) => compare::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Mark(args) => mark::run(&args),
         Command::Correct(args) => correct::run(&args),
         Command::Log(args) => Ok(log::run(&args)),
+        Command::Settings(args) => settings::run(&args),
         Command::Sheet(args) => Ok(sheet::run(&args)),
     });
     match result {
@@ -61,7 +70,8 @@ fn exit_status(printed: io::Result<bool>) -> ExitCode {
         // Whoever reads the output has had enough of it, as `head` does.
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
         Err(e) => {
-            complain(&format!("the result could not be written ({e}). Free some space or choose another place."));
+            let why = system_error::in_words(&e);
+            complain(&format!("the result could not be written ({why}). Free some space or choose another place."));
             ExitCode::from(FAILED)
         }
     }
@@ -72,7 +82,7 @@ fn bad_value(reason: &str) -> clap::Error {
 }
 
 /// Scans and prints; true when every take could be read.
-fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>) -> io::Result<bool> {
+fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>, remembered: &Remembered) -> io::Result<bool> {
     let Some(judgings) = judgings else {
         if args.json {
             print_json(&[], args.takes.len())?;
@@ -85,9 +95,9 @@ fn scan(args: &ScanArgs, judgings: Option<Vec<Judging>>) -> io::Result<bool> {
     }
     let is_complete = scanned.iter().all(Result::is_ok);
     let takes: Vec<Take> = scanned.into_iter().flatten().collect();
-    let printed = if args.json { print_json(&takes, args.takes.len()) } else { print_tables(&takes, args) };
+    let printed = if args.json { print_json(&takes, args.takes.len()) } else { print_tables(&takes, args, remembered) };
     // Reported first, whatever is wrong with the log; and kept, whatever became of the output.
-    let is_kept = logging::keep(&args.logging, &takes);
+    let is_kept = logging::keep(&args.logging, &takes, args.judging.blind);
     printed?;
     Ok(is_complete && is_kept)
 }
@@ -163,32 +173,17 @@ fn print_json(takes: &[Take], num_asked: usize) -> io::Result<()> {
     out.flush()
 }
 
-fn print_tables(takes: &[Take], args: &ScanArgs) -> io::Result<()> {
-    let style = style(args);
-    let texts: Vec<_> = takes.iter().map(|take| table::take(take, style)).collect();
+fn print_tables(takes: &[Take], args: &ScanArgs, remembered: &Remembered) -> io::Result<()> {
     let mut out = io::stdout().lock();
-    out.write_all(texts.join("\n").as_bytes())?;
-    out.write_all(ear_advice(takes).as_bytes())?;
+    out.write_all(table::takes(takes, style(args)).as_bytes())?;
+    let yours = settings::in_words(remembered);
+    if !yours.is_empty() && !takes.is_empty() {
+        writeln!(out, "Remembered, where the command said nothing else: {yours}.")?;
+    }
     out.flush()
 }
 
-/// Where the lines differ from the ear that corrected these takes, and how to move them.
-fn ear_advice(takes: &[Take]) -> String {
-    let said: Vec<_> = takes.iter().filter_map(|t| t.corrected.as_ref()).flat_map(|c| ear::said(&c.by_ear)).collect();
-    let lines = takes.first().map_or_else(Vec::new, |take| ear::lines_of(&said, &take.options.settings));
-    let advice = ear::advice(&lines);
-    if advice.is_empty() { advice } else { format!("\n{advice}") }
-}
-
 fn style(args: &ScanArgs) -> TableStyle {
-    let is_terminal = io::stdout().is_terminal();
-    // https://no-color.org: any value but the empty one switches styling off.
-    let is_plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-    let width = terminal_size::terminal_size_of(io::stdout()).map(|(width, _)| width.0);
-    TableStyle {
-        worst_first: args.worst_first,
-        all: args.all,
-        width: width.filter(|&columns| is_terminal && columns > 0),
-        styled: is_terminal && !is_plain,
-    }
+    let (width, styled) = (screen::width(), screen::is_styled());
+    TableStyle { worst_first: args.worst_first, all: args.all, width, styled }
 }

@@ -1,7 +1,8 @@
 //! `notefront mark`: the entrances of takes as markers in files.
 
 use crate::judging::{Judging, JudgingArgs};
-use crate::{complain, report_trouble, scan_all};
+use crate::places::{make_folder, without_marked_copies};
+use crate::{complain, report_trouble, scan_all, settings};
 use clap::Args;
 use notefront_dsp::verdict::table;
 use notefront_takes::mark_files::{MarkFiles, mark_take};
@@ -14,7 +15,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 /// Options of `mark`.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct MarkArgs {
     /// Recordings, as for `scan`. Of a WAV file a marked copy is written too; the take itself is never changed
     #[arg(value_name = "TAKE", required = true)]
@@ -25,7 +26,7 @@ pub struct MarkArgs {
     pub which: Which,
 
     /// Folder for the files NAME.marks.wav, NAME.marks.mid, NAME.marks.csv and NAME.marks.json
-    /// [default: that of each take]
+    /// [default: that of each take]; it is made where it is missing
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
 
@@ -51,14 +52,22 @@ fn which_help() -> String {
 
 /// Scans and marks; true when every take could be read and marked.
 pub fn run(args: &MarkArgs) -> Result<io::Result<bool>, clap::Error> {
-    Ok(match args.judging.judgings(args.takes.len())? {
-        Some(judgings) => mark(args, &judgings),
+    let takes = without_marked_copies(&args.takes);
+    if takes.is_empty() {
+        complain("nothing is left to mark: name the takes themselves");
+        return Ok(Ok(false));
+    }
+    let remembered = settings::remembered();
+    let out = args.out.clone().or_else(|| remembered.out.clone());
+    let args = &MarkArgs { out, ..args.clone() };
+    Ok(match args.judging.judgings(takes.len(), &remembered)? {
+        Some(judgings) => mark(args, &takes, &judgings),
         None => Ok(false),
     })
 }
 
-fn mark(args: &MarkArgs, judgings: &[Judging]) -> io::Result<bool> {
-    if let Some(twice) = first_name_clash(args) {
+fn mark(args: &MarkArgs, takes: &[PathBuf], judgings: &[Judging]) -> io::Result<bool> {
+    if let Some(twice) = first_name_clash(takes, args) {
         complain(&format!(
             "{}: another take has the same name but for its ending, so their files would be the same. \
              Mark them one by one with --out.",
@@ -66,9 +75,12 @@ fn mark(args: &MarkArgs, judgings: &[Judging]) -> io::Result<bool> {
         ));
         return Ok(false);
     }
-    let scanned = scan_all(&args.takes, judgings);
+    if args.out.as_deref().is_some_and(|folder| !make_folder(folder)) {
+        return Ok(false);
+    }
+    let scanned = scan_all(takes, judgings);
     let mut is_complete = true;
-    for (path, result) in args.takes.iter().zip(&scanned) {
+    for (path, result) in takes.iter().zip(&scanned) {
         report_trouble(path, result, true);
         is_complete &= match result {
             Ok(take) => mark_one(take, args)?,
@@ -84,10 +96,10 @@ fn folder_for<'a>(take: &'a Path, args: &'a MarkArgs) -> &'a Path {
 }
 
 /// The first take whose files would take the place of another's.
-fn first_name_clash(args: &MarkArgs) -> Option<&PathBuf> {
+fn first_name_clash<'a>(takes: &'a [PathBuf], args: &MarkArgs) -> Option<&'a PathBuf> {
     let mut seen = HashSet::new();
     let target = |take: &PathBuf| folder_for(take, args).join(take.file_stem().unwrap_or(OsStr::new("")));
-    args.takes.iter().find(|take| !seen.insert(target(take)))
+    takes.iter().find(|take| !seen.insert(target(take)))
 }
 
 /// The bars of the written notes, where they were given.

@@ -1,8 +1,9 @@
 //! `notefront report`: a page to look at, listen to and print.
 
 use crate::compare::hear_all;
-use crate::complain;
 use crate::judging::JudgingArgs;
+use crate::places::{make_folder, page_name};
+use crate::{complain, settings};
 use clap::Args;
 use notefront_takes::report::{self, RefusedPage};
 use std::io;
@@ -16,7 +17,7 @@ pub struct ReportArgs {
     pub takes: Vec<PathBuf>,
 
     /// The page to write [default: the first take's name with .report.html, in the current folder]
-    #[arg(short, long, value_name = "FILE.html")]
+    #[arg(short, long, value_name = "FILE.html", value_parser = page_name)]
     pub out: Option<PathBuf>,
 
     /// Replace the page if it is there already, with all notes written in it
@@ -30,11 +31,17 @@ pub struct ReportArgs {
 
 /// Writes the page; true when every take could be read.
 pub fn run(args: &ReportArgs) -> Result<io::Result<bool>, clap::Error> {
-    let out = args.out.clone().unwrap_or_else(|| default_out(&args.takes[0]));
+    let remembered = settings::remembered();
+    let out = match (&args.out, &remembered.out) {
+        (Some(out), _) => out.clone(),
+        (None, Some(folder)) if !make_folder(folder) => return Ok(Ok(false)),
+        (None, Some(folder)) => folder.join(default_out(&args.takes[0])),
+        (None, None) => default_out(&args.takes[0]),
+    };
     if let Err(e) = report::check_place(&out, args.force) {
         return Ok(refused(&out, &e));
     }
-    let Some(judgings) = args.judging.judgings(args.takes.len())? else { return Ok(Ok(false)) };
+    let Some(judgings) = args.judging.judgings(args.takes.len(), &remembered)? else { return Ok(Ok(false)) };
     let (takes, is_complete) = hear_all(&args.takes, &judgings, true);
     if takes.is_empty() {
         return Ok(Ok(false));

@@ -1,9 +1,11 @@
 //! `notefront sheet`: what to practise, from the log or by hand, as files.
 
-use crate::complain;
 use crate::log::{Which, played};
 use crate::logging::place_of;
+use crate::places::make_folder;
+use crate::{complain, settings};
 use clap::{Args, Subcommand, ValueEnum};
+use notefront_dsp::Settings;
 use notefront_takes::exercise::{self, BPM_RANGE, Exercise, PracticeSheet, USUAL_BPM, plan};
 use notefront_takes::log::habits::Habits;
 use notefront_takes::log::{Log, LogError, recent};
@@ -19,9 +21,9 @@ pub struct SheetArgs {
     #[arg(long, value_name = "N", default_value_t = USUAL_BPM, value_parser = bpm, global = true)]
     pub bpm: f64,
 
-    /// Tuning reference A4 of the guide track, in Hz (392 to 466)
-    #[arg(long, value_name = "HZ", default_value_t = 440.0, value_parser = a4, global = true)]
-    pub a4: f64,
+    /// Tuning reference A4 of the guide track, in Hz (392 to 466) [default: 440]
+    #[arg(long, value_name = "HZ", value_parser = a4, global = true)]
+    pub a4: Option<f64>,
 
     /// Folder for the files NAME.mid, NAME.musicxml and NAME.wav [default: the current one]
     #[arg(long, value_name = "FOLDER", global = true)]
@@ -162,8 +164,13 @@ pub fn run(args: &SheetArgs) -> io::Result<bool> {
             }
         },
     };
-    let sheet = PracticeSheet { title, bpm: args.bpm, a4_hz: args.a4, exercises };
-    let folder = args.out.clone().unwrap_or_else(|| PathBuf::from("."));
+    let remembered = settings::remembered();
+    let a4_hz = args.a4.or(remembered.a4_hz).unwrap_or(Settings::default().a4_hz);
+    let sheet = PracticeSheet { title, bpm: args.bpm, a4_hz, exercises };
+    let folder = args.out.clone().or(remembered.out).unwrap_or_else(|| PathBuf::from("."));
+    if !make_folder(&folder) {
+        return Ok(false);
+    }
     match exercise::write(&sheet, &folder, &args.name) {
         Ok(paths) => tell(&sheet, &reasons, &paths).map(|()| true),
         Err(e) => {

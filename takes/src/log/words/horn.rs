@@ -1,6 +1,7 @@
 //! The position map, and lasting and evenness, in words and tables.
 
-use super::{chance, counted, lines, right, sentence, table};
+use super::{HANG, chance, counted, right, sentence, table};
+use crate::columns::prose;
 use crate::log::position_map::{NOTICED_CENTS, PositionMap, Tuned};
 use crate::log::stamina::{Evenness, Stamina, Tiring};
 use crate::patterns::Facet;
@@ -30,24 +31,25 @@ pub fn slide_move(tuned: &Tuned) -> String {
 
 /// The map of a player's horn.
 #[must_use]
-pub fn position_map(map: &PositionMap) -> String {
+pub fn position_map(map: &PositionMap, width: u16) -> String {
     if map.places.is_empty() {
         return "Too few held notes to tell: five in one partial and position are the least.\n".into();
     }
-    let mut table = table(&["partial, position", "notes", "sessions", "cents", "move the slide"]);
-    for tuned in &map.places {
-        table.add_row(vec![
+    let row = |tuned: &Tuned| {
+        vec![
             Cell::new(Facet::Place.label(tuned.place.kind())),
             right(tuned.num.to_string()),
             right(tuned.num_sessions.to_string()),
             right(format!("{} (\u{b1}{:.0})", signed(tuned.cents), tuned.uncertainty.max(1.0))),
             Cell::new(slide_move(tuned)),
-        ]);
-    }
-    let mut text = lines(&table);
+        ]
+    };
+    let head = ["partial, position", "notes", "sessions", "cents", "move the slide"];
+    let told = table(&head, map.places.iter().map(row).collect(), &[4], width);
+    let mut text = String::new();
     let _ = writeln!(
         text,
-        "\nCents from equal temperament, against the mean of all that was played; positions are the most usual ones. Under\n\
+        "\nCents from equal temperament, against the mean of all that was played; positions are the most usual ones. Under \
          {NOTICED_CENTS:.0} cents nobody hears it, and music bends more: chords want other thirds than scales."
     );
     let _ = writeln!(
@@ -61,7 +63,7 @@ pub fn position_map(map: &PositionMap) -> String {
         "Millimetres by the law of the slide times {:.2}; measure your own slide and say --slide 4=260 for a better factor.",
         map.factor
     );
-    text
+    told + &prose(&text, width, 0)
 }
 
 fn tiring(what: &str, unit: &str, tiring: Option<Tiring>) -> String {
@@ -97,21 +99,23 @@ fn evenness(even: &Evenness) -> String {
 
 /// Lasting and even.
 #[must_use]
-pub fn stamina(stamina: &Stamina) -> String {
+pub fn stamina(stamina: &Stamina, width: u16) -> String {
     if stamina.parts.is_empty() {
         return "No notes are in the log.\n".into();
     }
-    let mut table = table(&[Facet::Minutes.title(), "notes", "clarity", "leans by, cents"]);
-    for part in &stamina.parts {
-        let told = |value: Option<f64>| right(value.map_or_else(String::new, |v| format!("{v:.1}")));
-        table.add_row(vec![
-            Cell::new(Facet::Minutes.label(part.kind)),
-            right(part.num.to_string()),
-            told(part.clarity),
-            told(part.lean_cents),
-        ]);
-    }
-    let mut text = lines(&table) + "\n";
+    let told = |value: Option<f64>| right(value.map_or_else(String::new, |v| format!("{v:.1}")));
+    let rows = stamina.parts.iter().map(|part| {
+        let (minutes, num) = (Cell::new(Facet::Minutes.label(part.kind)), right(part.num.to_string()));
+        vec![minutes, num, told(part.clarity), told(part.lean_cents)]
+    });
+    let head = [Facet::Minutes.title(), "notes", "clarity", "leans by, cents"];
+    table(&head, rows.collect(), &[0], width) + "\n" + &prose(&lasting(stamina), width, HANG)
+}
+
+/// The sentences of it.
+#[must_use]
+pub fn lasting(stamina: &Stamina) -> String {
+    let mut text = String::new();
     text += &tiring("Clarity", "points", stamina.clarity);
     text += &tiring("The lean", "cents", stamina.lean);
     text += &stamina.evenness.as_ref().map(evenness).unwrap_or_default();

@@ -2,35 +2,33 @@
 
 mod horn;
 
-pub use horn::{position_map, signed, slide_move, stamina};
+pub use horn::{lasting, position_map, signed, slide_move, stamina};
 
 use super::Players;
 use super::habits::{Habits, Measure, Row, Standing, Typical};
 use super::progress::{Line, Progress, RoomChange, Unusual, What};
 use super::when;
+use crate::columns::{self, Columns, prose};
 use crate::patterns::Facet;
 use crate::statistics::LEVEL;
 use crate::summary::MIN_VALUES;
 use crate::words;
-use comfy_table::presets::NOTHING;
-use comfy_table::{Cell, CellAlignment, Table};
+use comfy_table::{Cell, CellAlignment};
 use std::fmt::Write;
 
 /// Effect sizes by Cohen's usual words \[M\]: medium and large.
 const SIZES: [f64; 2] = [0.5, 0.8];
 
-fn table(head: &[&str]) -> Table {
-    let mut table = Table::new();
-    table.load_style(NOTHING).set_header(head.iter().map(Cell::new).collect::<Vec<_>>());
-    table
+/// How far a sentence that goes on stands in.
+const HANG: usize = 2;
+
+/// A table within so many columns; the words of the `wrapped` columns give way.
+fn table(head: &[&str], rows: Vec<Vec<Cell>>, wrapped: &[usize], width: u16) -> String {
+    Columns { head: head.to_vec(), wrapped, right: &[], is_styled: false }.table(rows, width)
 }
 
 fn right(text: String) -> Cell {
     Cell::new(text).set_alignment(CellAlignment::Right)
-}
-
-fn lines(table: &Table) -> String {
-    table.lines().fold(String::new(), |text, line| text + line.trim_end() + "\n")
 }
 
 /// A number of things: "1 take", "3 takes".
@@ -41,21 +39,21 @@ pub fn counted(num: usize, one: &str) -> String {
 
 /// Who is in the log.
 #[must_use]
-pub fn players(all: &[Players]) -> String {
-    let mut table = table(&["player", "sessions", "takes", "entrances", "from", "to"]);
-    for player in all {
+pub fn players(all: &[Players], width: u16) -> String {
+    let row = |player: &Players| {
         let day =
             |of: fn((i64, i64)) -> i64| player.days_s.map_or_else(String::new, |s| when::day(of(s), 0).to_string());
-        table.add_row(vec![
+        vec![
             Cell::new(&player.name),
             right(player.num_sessions.to_string()),
             right(player.num_takes.to_string()),
             right(player.num_entrances.to_string()),
             Cell::new(day(|s| s.0)),
             Cell::new(day(|s| s.1)),
-        ]);
-    }
-    if all.is_empty() { "the log is empty\n".into() } else { lines(&table) }
+        ]
+    };
+    let head = ["player", "sessions", "takes", "entrances", "from", "to"];
+    if all.is_empty() { "the log is empty\n".into() } else { table(&head, all.iter().map(row).collect(), &[0], width) }
 }
 
 /// A small chance in words: "under 1 in 1000".
@@ -102,46 +100,63 @@ fn told(typical: Option<Typical>) -> String {
         if t.low == t.high {
             format!("{:.0}", t.median)
         } else {
-            format!("{:.0} ({:.0} to {:.0})", t.median, t.low, t.high)
+            format!("{:.0} ({:.0}\u{2013}{:.0})", t.median, t.low, t.high)
         }
     })
 }
 
 fn percent(row: &Row) -> String {
     row.unclear.map_or_else(String::new, |share| {
-        format!("{:.0} % ({:.0} to {:.0})", 100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
+        format!("{:.0} % ({:.0}\u{2013}{:.0})", 100.0 * share.value, 100.0 * share.low, 100.0 * share.high)
     })
 }
 
 /// The habits of a player.
 #[must_use]
-pub fn habits(habits: &Habits, unusual: &[Unusual]) -> String {
+pub fn habits(habits: &Habits, unusual: &[Unusual], width: u16) -> String {
     let (sessions, takes, notes) = habits.counts;
     let mut text =
         format!("{} in {}, {}\n\n", counted(notes, "note"), counted(takes, "take"), counted(sessions, "session"));
     text += &all_text(habits);
     text += &standing_text(habits);
     text += &unusual_text(unusual);
+    let mut text = prose(&text, width, HANG);
+    let mut is_whole = true;
     for facet in Facet::ALL {
-        text += &facet_text(habits, facet);
+        let (table, has_all) = facet_text(habits, facet, width);
+        text += &table;
+        is_whole &= has_all;
     }
-    let _ = writeln!(
-        text,
-        "After a share or a median, in brackets: where the true one lies 9 times out of 10. Air: of the notes with air."
-    );
+    let brackets = "After a share or a median, in brackets: where the true one lies 9 times out of 10. Air: of the notes \
+        with air.\n";
+    text += &prose(brackets, width, HANG);
+    if !is_whole {
+        let rest = "Medians that have no room here stand on the page (notefront log page), and in a wider window.\n";
+        text += &prose(rest, width, HANG);
+    }
     text
 }
 
-/// "All notes: 16 % (14 to 18) unclear, clarity 100, settles, ms 0 (0 to 2); mostly split in 9 %."
+/// "All notes: 16 % (14–18) unclear, clarity 100, settles in 1 ms (0–2); mostly split in 9 %."
 fn all_text(habits: &Habits) -> String {
     if habits.all.unclear.is_none() {
         return format!("Nothing is said of fewer than {MIN_VALUES} notes.\n\n");
     }
     let measures = Measure::ALL.iter().zip(habits.all.typical).filter(|(_, typical)| typical.is_some());
-    let medians: String = measures.map(|(m, typical)| format!(", {} {}", m.title(), told(typical))).collect();
+    let medians: String = measures.map(|(m, typical)| median(*m, typical)).collect();
     let faults = most_frequent(&habits.all, 3);
     let mostly = if faults.is_empty() { String::new() } else { format!("; {faults}") };
     format!("All notes: {} unclear{medians}{mostly}.\n\n", percent(&habits.all))
+}
+
+/// ", settles in 65 ms (43–89)".
+fn median(measure: Measure, typical: Option<Typical>) -> String {
+    let (title, told) = (measure.title(), told(typical));
+    let Some(title) = title.strip_suffix(", ms") else { return format!(", {title} {told}") };
+    match told.split_once(' ') {
+        Some((value, range)) => format!(", {title} {value} ms {range}"),
+        None => format!(", {title} {told} ms"),
+    }
 }
 
 fn standing_text(habits: &Habits) -> String {
@@ -176,29 +191,51 @@ pub fn told_measures(rows: &[&Row]) -> Vec<usize> {
     (0..Measure::ALL.len()).filter(|&m| rows.iter().any(|row| row.typical[m].is_some())).collect()
 }
 
-fn facet_text(habits: &Habits, facet: Facet) -> String {
+/// One way of sorting the notes as a table, and whether all medians had room in it.
+fn facet_text(habits: &Habits, facet: Facet, width: u16) -> (String, bool) {
     let (rows, num_few) = habits.told(facet);
     // One kind alone compares with nothing.
     if rows.len() < 2 {
-        return String::new();
+        return (String::new(), true);
     }
-    let measures = told_measures(&rows);
-    let mut head = vec![facet.title(), "notes", "unclear"];
-    head.extend(measures.iter().map(|&m| Measure::ALL[m].title()));
-    head.push("most often");
-    let mut table = table(&head);
-    for row in rows {
-        let mut cells =
-            vec![Cell::new(facet.label(row.kind)), right(row.cell.num.to_string()), Cell::new(percent(row))];
-        cells.extend(measures.iter().map(|&m| Cell::new(told(row.typical[m]))));
-        cells.push(Cell::new(most_frequent(row, 1)));
-        table.add_row(cells);
-    }
+    let told = told_measures(&rows);
     let few = match num_few {
         0 => String::new(),
         n => format!("({} of fewer than {MIN_VALUES} notes: nothing is said of them)\n", counted(n, "kind")),
     };
-    lines(&table) + &few + "\n"
+    // As many medians as there is room for, the first before the others.
+    let tries = (0..=told.len()).rev().map(|num| facet_table(facet, &rows, &told[..num]));
+    let fits = |(head, cells): &(Vec<&str>, Vec<Vec<String>>)| {
+        // The title gives way, the labels do not.
+        let head: Vec<&str> = std::iter::once("").chain(head[1..].iter().copied()).collect();
+        columns::needed(&head, cells) <= usize::from(width)
+    };
+    let (head, cells) = tries.clone().find(fits).unwrap_or_else(|| facet_table(facet, &rows, &[]));
+    let has_all = head.len() == FACET_COLUMNS + told.len();
+    let text = table_of(&head, &cells, &[0, head.len() - 1], width);
+    (prose(&format!("{text}{few}\n"), width, HANG), has_all)
+}
+
+/// Columns of such a table beside the medians.
+const FACET_COLUMNS: usize = 4;
+
+fn facet_table(facet: Facet, rows: &[&Row], measures: &[usize]) -> (Vec<&'static str>, Vec<Vec<String>>) {
+    let mut head = vec![facet.title(), "notes", "unclear"];
+    head.extend(measures.iter().map(|&m| Measure::ALL[m].title()));
+    head.push("most often");
+    let cells = rows.iter().map(|row| {
+        let mut cells = vec![facet.label(row.kind), row.cell.num.to_string(), percent(row)];
+        cells.extend(measures.iter().map(|&m| told(row.typical[m])));
+        cells.push(most_frequent(row, 1));
+        cells
+    });
+    (head, cells.collect())
+}
+
+/// A table of texts; the second column counts, and stands at the right.
+fn table_of(head: &[&str], rows: &[Vec<String>], wrapped: &[usize], width: u16) -> String {
+    let columns = Columns { head: head.to_vec(), wrapped, right: &[1], is_styled: false };
+    columns.table(rows.iter().map(|row| row.iter().map(Cell::new).collect()).collect(), width)
 }
 
 /// What is followed, in words.
@@ -238,52 +275,51 @@ fn size(line: &Line) -> String {
 
 /// The progress of a player.
 #[must_use]
-pub fn progress(progress: &Progress) -> String {
+pub fn progress(progress: &Progress, width: u16) -> String {
     if progress.lines.is_empty() {
-        return "Too few sessions to tell a change: six with five notes each are the least.\n".into();
+        let few = "Too few sessions to tell a change: six with five notes each are the least.\n";
+        return prose(few, width, HANG);
     }
-    let mut text = weeks(progress);
-    let mut table = table(&["what", "first third", "last third", "a week", "which is", "size"]);
-    for line in &progress.lines {
+    let row = |line: &Line| {
         let unit = unit(line.what);
-        table.add_row(vec![
+        vec![
             Cell::new(what(line.what)),
             right(format!("{:.1}{unit}", line.ends.0)),
             right(format!("{:.1}{unit}", line.ends.1)),
             right(format!("{:+.1}{unit}", line.per_week)),
             Cell::new(match line.chance < LEVEL {
                 true => format!("{}; {}", course(line), chance(line.chance)),
-                false => course(line).into(),
+                false => "no clear change".into(),
             }),
             Cell::new(size(line)),
-        ]);
-    }
-    text += &lines(&table);
-    text += "\nClarity in points, a fault in percent of the notes. Sessions are compared, not notes; what is asked at once is\n\
-        paid for (Holm). Size: the difference of the thirds against the spread of sessions (Hedges' g).\n";
+        ]
+    };
+    let head = ["what", "first third", "last third", "a week", "which is", "size"];
+    let lines = table(&head, progress.lines.iter().map(row).collect(), &[0, 4], width);
+    let mut said =
+        "\nNo clear change: none that chance would not make. Clarity in points, a fault in percent of the notes. Sessions are compared, not notes; what is asked at \
+        once is paid for (Holm). Size: the difference of the thirds against the spread of sessions (Hedges' g).\n"
+            .to_owned();
     if let Some(room) = &progress.room {
-        let _ = writeln!(text, "\nTake care: {}", self::room(room));
+        let _ = writeln!(said, "\nTake care: {}", self::room(room));
     }
-    text
+    weeks(progress, width) + &lines + &prose(&said, width, 0)
 }
 
-fn weeks(progress: &Progress) -> String {
+/// The weeks, in as many tables beside one another's columns as the width asks for.
+fn weeks(progress: &Progress, width: u16) -> String {
     let named: Vec<String> = progress.lines.iter().map(|line| what(line.what)).collect();
-    let mut head = vec!["week of", "sessions", "notes"];
-    head.extend(named.iter().map(String::as_str));
-    let mut table = table(&head);
-    for week in &progress.weeks {
-        let mut cells =
-            vec![Cell::new(week.monday), right(week.num_sessions.to_string()), right(week.num_notes.to_string())];
+    let row = |week: &super::progress::Week| {
+        let mut cells = vec![week.monday.to_string(), week.num_sessions.to_string(), week.num_notes.to_string()];
         let figures = week.means.iter().zip(&progress.lines);
         cells.extend(
-            figures.map(|(mean, line)| {
-                right(mean.map_or_else(String::new, |mean| format!("{mean:.1}{}", unit(line.what))))
-            }),
+            figures.map(|(mean, line)| mean.map_or_else(String::new, |mean| format!("{mean:.1}{}", unit(line.what)))),
         );
-        table.add_row(cells);
-    }
-    lines(&table) + "\n"
+        cells
+    };
+    let mut head = vec!["week of", "sessions", "notes"];
+    head.extend(named.iter().map(String::as_str));
+    columns::side_by_side(&head, &progress.weeks.iter().map(row).collect::<Vec<_>>(), 3, width) + "\n"
 }
 
 /// A change of room or microphone, as a sentence.
