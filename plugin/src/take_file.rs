@@ -4,17 +4,15 @@ use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass};
 use crate::session::SharedSession;
 use crate::transport::TransportView;
+use crate::wave::Wave;
 use crate::worker;
-use notefront_dsp::{Analyzer, Event};
-use notefront_takes::audio_file::{AudioFile, ChannelChoice};
+use notefront_takes::take::{self, Reference, ScanOptions, Warning};
 use parking_lot::Mutex;
+use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
-
-/// Samples between two looks at the events.
-const CHUNK_LEN: usize = 4096;
 
 /// Loads takes, one at a time. Dropping it stops what is under way and waits for its thread: the host may
 /// unload the library right after.
@@ -65,7 +63,8 @@ fn work(path: &Path, params: &NotefrontParams, stop: &AtomicBool) {
     let mut session = params.session.lock();
     session.loading = None;
     match outcome {
-        Ok(pass) => {
+        Ok((pass, oddities)) => {
+            session.notices.extend(oddities);
             let id = session.add(pass);
             session.newest_loaded = Some(id);
         }
@@ -80,7 +79,8 @@ fn tell(session: &SharedSession, name: &str, share: f32) {
     session.request_repaint();
 }
 
-/// Reads and analyses a take. `progress` is told the share done, and says whether to go on.
+/// Reads and analyses a take as the program does; with it comes what is odd about the recording, in words. `progress` is
+/// told the share done, and says whether to go on.
 ///
 /// # Errors
 /// Why the file cannot be read or analysed, and what to do.
@@ -89,38 +89,27 @@ pub fn load(
     name: &str,
     params: &NotefrontParams,
     mut progress: impl FnMut(f32) -> bool,
-) -> Result<Pass, String> {
-    let mut file = AudioFile::open(path, ChannelChoice::default()).map_err(|e| format!("{e}. {}", e.remedy()))?;
-    let rate_hz = file.sample_rate_hz();
-    let mut analyzer = Analyzer::new(rate_hz, params.settings()).map_err(|e| e.to_string())?;
+) -> Result<(Pass, Vec<String>), String> {
+    let mut outline: Option<Wave> = None;
+    let options = ScanOptions { settings: params.settings(), ..ScanOptions::default() };
+    let taken = take::scan_watched(path, options, &Reference::default(), |done, block| {
+        outline.get_or_insert_with(|| Wave::new(done.rate_hz)).push(block);
+        let share = done.total_s.map_or(0.0, |total| (done.done_s / total) as f32);
+        if progress(share) { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    });
+    let taken = taken.map_err(|e| format!("{name}: {e}"))?;
+    let rate_hz = taken.source.analysed_rate_hz;
     let mut pass = Pass::begin(Origin::File(name.to_owned()), rate_hz, &TransportView::default());
-    let total_s = file.promised_s();
-    while let Some(block) = file.next_block().map_err(|e| format!("{e}. {}", e.remedy()))? {
-        for chunk in block.chunks(CHUNK_LEN) {
-            analyzer.push(chunk);
-            collect(&mut analyzer, &mut pass, params);
-        }
-        pass.wave.push(block);
-        pass.duration_s = file.position_s();
-        if !progress(total_s.map_or(0.0, |total| (pass.duration_s / total) as f32)) {
-            return Err(format!("{name} was not loaded to its end."));
-        }
-    }
-    analyzer.finish();
-    collect(&mut analyzer, &mut pass, params);
-    pass.clipped_at_s = analyzer.clipped_at_s().to_vec();
+    pass.wave = outline.unwrap_or_else(|| Wave::new(rate_hz));
+    pass.duration_s = taken.source.duration_s;
     pass.live = false;
-    Ok(pass)
-}
-
-fn collect(analyzer: &mut Analyzer, pass: &mut Pass, params: &NotefrontParams) {
     let judging = worker::judging(params);
-    while let Some(event) = analyzer.next_event() {
-        match event {
-            Event::Front(front) => pass.push_front(front, &judging),
-            Event::End { index, end_s } => pass.end_note(index, end_s),
-        }
-    }
+    taken.entrances.iter().for_each(|entrance| pass.push_front(entrance.front, &judging));
+    let clipped = |w: &Warning| if let Warning::Clipped(at_s) = w { Some(*at_s) } else { None };
+    pass.clipped_at_s = taken.warnings.iter().filter_map(clipped).collect();
+    // The lane shows where it is clipped.
+    let told = taken.warnings.iter().filter(|w| !matches!(w, Warning::Clipped(_) | Warning::ClippedMore(..)));
+    Ok((pass, told.map(|warning| format!("{name}: {warning}.")).collect()))
 }
 
 #[cfg(test)]
@@ -135,5 +124,32 @@ mod tests {
         assert!(why.len() > 20 && why.contains(". "), "{why}");
         std::fs::remove_file(&path).expect("it is ours");
         assert!(load(&path, "x", &NotefrontParams::default(), |_| true).is_err());
+    }
+
+    /// Half a second of a take whose header promises a second.
+    #[test]
+    fn what_is_odd_about_a_take_is_told_and_a_stop_is_heeded() {
+        let path = std::env::temp_dir().join(format!("notefront-cut-short-{}.wav", std::process::id()));
+        let mut bytes = Vec::new();
+        let size = 2 * 48_000u32;
+        let header: [&[u8]; 8] = [
+            b"RIFF",
+            &(36 + size).to_le_bytes(),
+            b"WAVEfmt \x10\0\0\0\x01\0\x01\0",
+            &48_000u32.to_le_bytes(),
+            &96_000u32.to_le_bytes(),
+            b"\x02\0\x10\0data",
+            &size.to_le_bytes(),
+            &[],
+        ];
+        header.iter().for_each(|part| bytes.extend_from_slice(part));
+        bytes.extend((0..24_000).map(|i| ((f64::from(i) * 0.03).sin() * 9e3) as i16).flat_map(i16::to_le_bytes));
+        std::fs::write(&path, bytes).expect("a temporary folder");
+        let (pass, oddities) = load(&path, "x.wav", &NotefrontParams::default(), |_| true).expect("it is a take");
+        assert!((pass.duration_s - 0.5).abs() < 0.01 && !pass.live);
+        assert!(oddities.iter().any(|text| text.contains("x.wav: cut short")), "{oddities:?}");
+        let stopped = load(&path, "x.wav", &NotefrontParams::default(), |_| false).expect_err("it was stopped");
+        assert!(stopped.contains("stopped"), "{stopped}");
+        std::fs::remove_file(&path).expect("it is ours");
     }
 }

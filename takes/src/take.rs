@@ -1,9 +1,12 @@
 //! One take read and judged: the entrances, and what is odd about the recording.
 
 mod held;
+mod warning;
+
+pub use warning::Warning;
 
 use crate::audio_file::{AudioFile, ChannelChoice, Findings, ReadError};
-use crate::beats::{Beats, Origin};
+use crate::beats::Beats;
 use crate::click::count_in::{CountIn, Counting};
 use crate::corrections::ear::Lines;
 use crate::corrections::fingerprint::Listener;
@@ -12,6 +15,7 @@ use crate::sheet::{Reading, Sheet};
 use held::{HeardClick, hear_click, hold_against};
 use notefront_dsp::analyzer::collect;
 use notefront_dsp::{Analyzer, AnalyzerError, CannotTell, Entrance, Front, Settings};
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -96,94 +100,6 @@ pub struct Take {
     pub corrected: Option<Box<Corrected>>,
 }
 
-/// Something about a recording that its player should know before trusting the numbers.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Warning {
-    /// Clipped at a time in seconds.
-    Clipped(f64),
-    /// Clipped in so many more places, the last at a time in seconds.
-    ClippedMore(usize, f64),
-    /// Nothing but silence.
-    Silent,
-    /// The loudest sample, dB re full scale.
-    TooQuiet(f64),
-    /// A channel (from 1) is silent and was left out; of so many.
-    DeadChannel(usize, usize),
-    /// The channels cancel each other.
-    Cancelling,
-    /// The file ends at the first time, though its header promises the second, in seconds.
-    Truncated(f64, f64),
-    /// Pieces that could not be decoded, the first at a time in seconds.
-    Damaged(u64, f64),
-    /// Samples that are not numbers.
-    BadSamples(u64),
-    /// Analysed at a rate in Hz lower than the file's.
-    Resampled(f64),
-    /// The take begins inside a note.
-    CutOff,
-    /// No steady click in the channel (from 1) that was to hold it.
-    NoClick(usize),
-    /// The click's channel is among those mixed and judged.
-    ClickJudged(usize),
-    /// Not played to the beats from there.
-    NotToBeat(Origin),
-    /// Corrections that were not applied, with the reason.
-    Uncorrected(String),
-    /// Results the analysis lost: a fault of the program.
-    DroppedEvents(u64),
-}
-
-impl std::fmt::Display for Warning {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Clipped(at) => write!(f, "clipped at {at:.2} s"),
-            Self::ClippedMore(1, last) => write!(f, "clipped in one more place, at {last:.2} s"),
-            Self::ClippedMore(n, last) => write!(f, "clipped in {n} more places, the last at {last:.2} s"),
-            Self::Silent => write!(f, "silent from end to end: check the microphone, its cable and the track's input"),
-            Self::TooQuiet(db) => {
-                write!(f, "very quiet: the loudest moment is {:.0} dB under full scale; turn the input up", -db)
-            }
-            Self::DeadChannel(n, of) => write!(f, "channel {n} of {of} is silent and was left out"),
-            Self::Cancelling => {
-                write!(f, "the channels cancel each other when mixed (one is upside down): choose one with --channel")
-            }
-            Self::Truncated(at, promised) => {
-                write!(f, "cut short: the sound ends at {at:.2} s, its header promises {promised:.2} s")
-            }
-            Self::Damaged(1, at) => write!(f, "damaged at {at:.2} s: a piece could not be read; silence stands for it"),
-            Self::Damaged(n, at) => {
-                write!(f, "damaged from {at:.2} s on: {n} pieces could not be read; silence stands for them")
-            }
-            Self::BadSamples(1) => write!(f, "one sample is not a number and was taken as silence"),
-            Self::BadSamples(n) => write!(f, "{n} samples are not numbers and were taken as silence"),
-            Self::Resampled(hz) => write!(f, "brought down to {:.1} kHz for the analysis", hz / 1000.0),
-            Self::CutOff => write!(f, "it begins inside a note: leave a second of silence before you play"),
-            Self::NoClick(n) => write!(f, "no steady click can be heard in channel {n}: no timing is told by it"),
-            Self::ClickJudged(n) => {
-                write!(f, "the click in channel {n} was mixed in: choose the trombone's channel with --channel")
-            }
-            Self::NotToBeat(Origin::Click) => write!(f, "not played to the click: timing is not judged"),
-            Self::NotToBeat(Origin::CountIn) => {
-                write!(f, "not played to the clicks before it: timing is not judged by them")
-            }
-            Self::NotToBeat(Origin::Tempo) => {
-                write!(f, "not played to this tempo: timing is not judged (if it was, look at tempo and subdivision)")
-            }
-            Self::NotToBeat(Origin::Notes) => {
-                write!(f, "not played to the written beat: timing is not judged by it")
-            }
-            Self::NotToBeat(_) => {
-                write!(
-                    f,
-                    "not played to this beat: timing is not judged (if it was, look at tempo, first beat and subdivision)"
-                )
-            }
-            Self::Uncorrected(why) => write!(f, "corrections were not applied: {why}"),
-            Self::DroppedEvents(n) => write!(f, "{n} results were lost inside the program: please report this"),
-        }
-    }
-}
-
 /// Why a take was not judged.
 #[derive(Debug)]
 pub enum ScanError {
@@ -191,6 +107,8 @@ pub enum ScanError {
     Read(ReadError),
     /// The settings cannot be used.
     Analysis(AnalyzerError),
+    /// Whoever watched stopped it.
+    Stopped,
 }
 
 impl std::fmt::Display for ScanError {
@@ -198,6 +116,7 @@ impl std::fmt::Display for ScanError {
         match self {
             Self::Read(e) => write!(f, "{e}. {}", e.remedy()),
             Self::Analysis(e) => e.fmt(f),
+            Self::Stopped => write!(f, "stopped before the end of the take"),
         }
     }
 }
@@ -207,6 +126,7 @@ impl std::error::Error for ScanError {
         match self {
             Self::Read(e) => Some(e),
             Self::Analysis(e) => Some(e),
+            Self::Stopped => None,
         }
     }
 }
@@ -224,6 +144,8 @@ pub struct Progress {
     pub done_s: f64,
     /// Seconds of sound in all, where the file tells.
     pub total_s: Option<f64>,
+    /// Samples a second of the sound as it is analysed.
+    pub rate_hz: f64,
 }
 
 /// Reads and judges one take, in blocks: memory grows with the entrances, not with the sound.
@@ -243,7 +165,23 @@ pub fn scan_against(
     path: &Path,
     options: ScanOptions,
     reference: &Reference,
-    progress: impl FnMut(Progress),
+    mut progress: impl FnMut(Progress),
+) -> Result<Take, ScanError> {
+    scan_watched(path, options, reference, |done, _| {
+        progress(done);
+        ControlFlow::Continue(())
+    })
+}
+
+/// [`scan_against`] by someone who sees every block of sound and may stop it.
+///
+/// # Errors
+/// Those of [`scan`], and [`ScanError::Stopped`].
+pub fn scan_watched(
+    path: &Path,
+    options: ScanOptions,
+    reference: &Reference,
+    watch: impl FnMut(Progress, &[f32]) -> ControlFlow<()>,
 ) -> Result<Take, ScanError> {
     let mut heard = HeardClick { beats: None, options, warning: None };
     match &reference.beats {
@@ -251,7 +189,7 @@ pub fn scan_against(
         BeatSource::ClickChannel(channel, per_beat) => heard = hear_click(path, options, *channel, *per_beat)?,
         BeatSource::Off | BeatSource::Search | BeatSource::Tempo(..) => {}
     }
-    let (mut take, counted) = scan_sound(path, heard.options, progress)?;
+    let (mut take, counted) = scan_sound(path, heard.options, watch)?;
     take.warnings.extend(heard.warning);
     let mut corrected = if reference.is_corrected { correct(&mut take) } else { None };
     hold_against(&mut take, reference, heard.beats, counted.as_ref());
@@ -282,14 +220,15 @@ fn correct(take: &mut Take) -> Option<Corrected> {
 fn scan_sound(
     path: &Path,
     options: ScanOptions,
-    mut progress: impl FnMut(Progress),
+    mut watch: impl FnMut(Progress, &[f32]) -> ControlFlow<()>,
 ) -> Result<(Take, Option<CountIn>), ScanError> {
     let mut file = AudioFile::open(path, options.channel)?;
     let mut analyzer = Analyzer::new(file.sample_rate_hz(), options.settings).map_err(ScanError::Analysis)?;
     let mut fronts = Vec::new();
     let mut listener = Listener::new(file.sample_rate_hz());
     let mut counting = Counting::new(file.sample_rate_hz());
-    let total_s = file.promised_s();
+    let (total_s, rate_hz) = (file.promised_s(), file.sample_rate_hz());
+    let mut done = 0;
     while let Some(block) = file.next_block()? {
         // A front is known when the note has settled: what came before it was heard by then.
         if fronts.is_empty() {
@@ -297,7 +236,10 @@ fn scan_sound(
         }
         feed(&mut analyzer, block, &mut fronts);
         listener.push(block);
-        progress(Progress { done_s: file.position_s(), total_s });
+        done += block.len();
+        if watch(Progress { done_s: done as f64 / rate_hz, total_s, rate_hz }, block).is_break() {
+            return Err(ScanError::Stopped);
+        }
     }
     analyzer.finish();
     collect(&mut analyzer, &mut fronts);
