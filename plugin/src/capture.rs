@@ -274,10 +274,22 @@ impl Feed {
         Some(Fed::Samples(filled.len()))
     }
 
+    /// True when the audio side is gone.
+    #[must_use]
+    pub fn is_abandoned(&self) -> bool {
+        self.samples.is_abandoned()
+    }
+
+    /// Samples that wait to be taken.
+    #[must_use]
+    pub fn num_waiting(&self) -> usize {
+        self.samples.slots()
+    }
+
     /// True when the audio side is gone and everything was taken.
     #[must_use]
     pub fn is_done(&self) -> bool {
-        self.samples.is_abandoned() && self.samples.is_empty() && self.stamps.is_empty()
+        self.is_abandoned() && self.samples.is_empty() && self.stamps.is_empty()
     }
 }
 

@@ -94,6 +94,9 @@ pub struct NotefrontParams {
     /// Delay the sound so that marker notes leave at their exact place.
     #[id = "look_ahead"]
     pub look_ahead: BoolParam,
+    /// Timing is judged even where the playing does not follow the host's beat.
+    #[id = "insist_on_beat"]
+    pub insist_on_beat: BoolParam,
     /// Also listen while the transport is stopped.
     #[id = "listen_stopped"]
     pub listen_stopped: BoolParam,
@@ -130,6 +133,7 @@ impl Default for NotefrontParams {
                 .with_step_size(0.1)
                 .non_automatable(),
             look_ahead: BoolParam::new("Marker notes (delays the sound)", false).non_automatable(),
+            insist_on_beat: BoolParam::new("Always judge by the host's beat", false).non_automatable(),
             listen_stopped: BoolParam::new("Listen while stopped", false).non_automatable(),
             session: SharedSession::default(),
             looks: Arc::default(),

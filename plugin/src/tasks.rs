@@ -28,6 +28,8 @@ pub enum Task {
     Offset(f32),
     /// Marker notes with look-ahead.
     LookAhead(bool),
+    /// Judge timing even off the host's beat.
+    InsistOnBeat(bool),
     /// Listen while the transport stands.
     ListenStopped(bool),
 }
@@ -68,6 +70,7 @@ impl TaskRunner {
             Task::Swing(value) => set(&setter, &params.swing_percent, value),
             Task::Offset(value) => set(&setter, &params.offset_ms, value),
             Task::LookAhead(value) => set(&setter, &params.look_ahead, value),
+            Task::InsistOnBeat(value) => set(&setter, &params.insist_on_beat, value),
             Task::ListenStopped(value) => set(&setter, &params.listen_stopped, value),
         }
     }

@@ -15,6 +15,8 @@ pub struct Judging {
     pub subdivision: Option<Subdivision>,
     /// Taken off every lateness, ms.
     pub offset_ms: f64,
+    /// The player insists on the host's beat: timing is judged even where the playing does not follow it.
+    pub insists: bool,
 }
 
 /// An estimate of what the recording itself adds to every lateness.
@@ -41,10 +43,14 @@ pub fn judged(mut front: Front, beats: &BeatMap, judging: &Judging) -> Entrance 
     Entrance::of(front, beat.as_ref(), &judging.settings)
 }
 
-/// Whether entrances are played to the host's beats; `None` for too few to tell, or without beats.
+/// Whether entrances are played to the host's beats; `None` for too few to tell, without beats, or where the
+/// player insists on them.
 #[must_use]
 pub fn follows(entrances: &[Entrance], beats: &BeatMap, judging: &Judging) -> Option<bool> {
     let subdivision = judging.subdivision?;
+    if judging.insists {
+        return None;
+    }
     let offs = entrances.iter().filter_map(|e| {
         let from = beats.from_beat(e.front.speaks_s, subdivision, judging.offset_ms)?;
         Some(Off { off_s: from.timing_ms / 1e3, step_s: from.step_s })
@@ -87,7 +93,7 @@ mod tests {
 
     fn judging(strictness: Strictness) -> Judging {
         let settings = Settings { strictness, ..Settings::default() };
-        Judging { settings, subdivision: Some(Subdivision::Even(1)), offset_ms: 0.0 }
+        Judging { settings, subdivision: Some(Subdivision::Even(1)), offset_ms: 0.0, insists: false }
     }
 
     #[test]
@@ -117,6 +123,8 @@ mod tests {
             let is_untold = |e: &Entrance| e.verdict.timing_ms == Err(CannotTell::NotToBeat);
             assert!(pass.entrances.iter().all(|e| is_untold(e) != followed), "{tempo}");
             assert_eq!(estimate_offset(&pass, Subdivision::Even(1)).is_some(), followed, "{tempo}");
+            pass.rejudge(&Judging { insists: true, ..judging(Strictness::NORMAL) });
+            assert!(pass.entrances.iter().all(|e| !is_untold(e)), "the player insists: {tempo}");
             pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
             assert_eq!(pass.to_beat, None);
         }

@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Samples dealt with at a time.
 const CHUNK_LEN: usize = 1024;
@@ -23,6 +23,8 @@ const CHUNK_LEN: usize = 1024;
 const IDLE: Duration = Duration::from_millis(4);
 /// The same while rendering offline, where the audio side may wait for the answer.
 const IDLE_OFFLINE: Duration = Duration::from_micros(100);
+/// How long a host that closes an instance waits for what is still to be analysed: under 100 ms with what ends the pass.
+const CLOSING: Duration = Duration::from_millis(60);
 /// Below this peak a free-running input counts as silent: -60 dB re full scale \[H\].
 const SILENT_PEAK: f32 = 1e-3;
 /// A free-running pass ends after this much silence, seconds \[H\].
@@ -108,12 +110,33 @@ impl Worker {
     }
 
     fn run(mut self, idle: Duration) {
+        let mut closing = None;
         while !self.parts.feed.is_done() {
+            if self.is_out_of_time(&mut closing) {
+                self.leave_rest();
+                break;
+            }
             if !self.step() {
                 std::thread::sleep(idle);
             }
         }
         self.end_pass();
+    }
+
+    /// True when the host has waited long enough for an instance that closes. One that renders has time.
+    fn is_out_of_time(&self, closing: &mut Option<Instant>) -> bool {
+        let waits = !self.parts.offline && self.parts.feed.is_abandoned();
+        waits && closing.get_or_insert_with(Instant::now).elapsed() > CLOSING
+    }
+
+    /// What is not analysed any more is counted, as everything that is lost.
+    fn leave_rest(&mut self) {
+        let num_left = self.parts.feed.num_waiting() as u64;
+        self.parts.meters.lost.fetch_add(num_left, Ordering::Relaxed);
+        let Some(current) = &self.current else { return };
+        if let Some(pass) = self.parts.params.session.lock().pass_mut(current.id) {
+            pass.num_lost += num_left;
+        }
     }
 
     /// Deals with what is ready next; false when nothing was.
@@ -344,5 +367,6 @@ pub fn judging(params: &NotefrontParams) -> Judging {
         settings: params.settings(),
         subdivision: params.subdivision(),
         offset_ms: f64::from(params.offset_ms.value()),
+        insists: params.insist_on_beat.value(),
     }
 }

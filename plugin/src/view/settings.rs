@@ -7,6 +7,7 @@ use crate::timing::OffsetEstimate;
 use egui::{ComboBox, DragValue, RichText, Slider, Ui};
 use nice_plug::prelude::Enum;
 use notefront_dsp::settings::STRICTNESS_IN_WORDS;
+use notefront_takes::words::CAUTIONS;
 
 /// Step of the text size.
 const TEXT_STEP: f32 = 0.1;
@@ -31,6 +32,8 @@ pub fn show(
         swing(ui, params, tasks);
     }
     offset(ui, params, estimate, tasks);
+    let insists = params.insist_on_beat.value();
+    toggle(ui, "always judge by the host's beat", insists, |v| tasks.push(Task::InsistOnBeat(v)));
     ui.separator();
     ui.strong("Markers and listening");
     toggle(ui, "marker notes (delays the sound by 1 s)", params.look_ahead.value(), |v| tasks.push(Task::LookAhead(v)));
@@ -38,6 +41,10 @@ pub fn show(
     ui.separator();
     ui.strong("Window");
     window(ui, looks);
+    ui.separator();
+    ui.strong("About");
+    ui.label(RichText::new(concat!("Notefront ", env!("CARGO_PKG_VERSION"))).small());
+    ui.label(RichText::new(CAUTIONS).weak().small());
 }
 
 fn strictness(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {

@@ -108,7 +108,8 @@ pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params:
     }
     if pass.is_some_and(|p| p.to_beat == Some(false)) {
         warnings.push(
-            "Not played to this beat: timing is not judged. Play to the host\u{2019}s click, or choose the grid you play on."
+            "Not played to this beat: timing is not judged. Play to the host\u{2019}s click, choose the grid \
+             you play on, or have it judged all the same (settings)."
                 .to_owned(),
         );
     }
