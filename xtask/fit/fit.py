@@ -18,8 +18,8 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 
 NEAR_S, APART_S, LEAST = 0.03, 0.05, 0.4
-TREES, LEAVES = 120, 12
-PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 60, 10
+TREES, LEAVES = 200, 31
+PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -113,16 +113,17 @@ def hits(ref, est, window):
 
 
 def fit_note(takes, rising):
-    """Played note or talk, from what the analysis takes for notes in both."""
+    """Played note or talk, from what the analysis takes for notes in both: in rooms too, which blur both."""
     X, Y = [], []
     for a in takes.values():
         t, x, is_talk = a["t"], a["X"], a["kind"] == "talk"
         if is_talk:
             X.append(x), Y.append(np.zeros(len(x)))
-        elif len(t) and len(a["ref"]) and not a["kind"].endswith(ALTERED):
+        elif len(t) and len(a["ref"]):
             away = np.abs(t[:, None] - a["ref"][None]).min(1)
             false = (away > 0.2) & (a["kind"] == "made takes")  # knocks, breaths and talk between made notes
-            X.append(x[away < APART_S]), Y.append(np.ones((away < APART_S).sum()))
+            near = away < APART_S
+            X.append(x[near]), Y.append(np.ones(near.sum()))
             X.append(x[false]), Y.append(np.zeros(false.sum()))
     model = HistGradientBoostingClassifier(max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=20,
                                            monotonic_cst=rising, early_stopping=False, random_state=1)
@@ -142,7 +143,8 @@ def check(takes, rising):
                 continue
             until = a.get("until_s") or 1e9
             est = chosen(a["t"], model.predict_proba(a["X"])[:, 1])
-            est = np.sort(est + 1e-3 * place.predict(a["X"][np.isin(a["t"], est)]))
+            if len(est):
+                est = np.sort(est + 1e-3 * place.predict(a["X"][np.isin(a["t"], est)]))
             est, ref = est[est < until], a["ref"][a["ref"] < until]
             row = np.array([hits(ref, est, 0.05), hits(ref, est, 0.025), len(ref), len(est)])
             sums[a["kind"]] = sums.get(a["kind"], 0) + row

@@ -1,6 +1,6 @@
 """Takes as another room, microphone or player would have had them: reverberated, faster, softer, noisy, coded.
 
-Every way adds a little noise and turns the level down, some add hum. What is drawn hangs on the name of the take only, so a
+Every way begins a few milliseconds later, adds a little noise and turns the level down; some add hum. What is drawn hangs on the name of the take only, so a
 take that is missing changes nothing in the others.
 """
 import zlib
@@ -9,7 +9,7 @@ import numpy as np
 from scipy import signal
 
 SEED = 5
-WAYS = ("plain", "room", "room2", "fast", "roomfast", "slow", "codec")
+MOST_LEAD_S = 0.020
 FASTER, SLOWER = (1.25, 1.5, 1.75, 2.0), (0.75, 0.85)
 
 
@@ -68,9 +68,12 @@ def coded(samples, rate_hz, rng):
 
 
 def altered(samples, rate_hz, way, rng, response):
-    """The take in one of the WAYS, and how much faster it is; `response` is a measured room's with its rate in Hz."""
+    """The take in one way, how much faster it is, and how much later it begins, s.
+
+    A way is plain, codec, slow, or what has room, fast or both in its name; `response` is a measured room's with its rate in Hz.
+    """
     speed = 1.0
-    if way in ("fast", "roomfast"):
+    if "fast" in way:
         speed = float(rng.choice(FASTER))
     elif way == "slow":
         speed = float(rng.choice(SLOWER))
@@ -78,8 +81,10 @@ def altered(samples, rate_hz, way, rng, response):
         samples = signal.resample_poly(samples, 100, round(100 * speed))
     if way.startswith("room"):
         samples = in_a_room(samples, rate_hz, rng, response)
+    lead = int(rng.uniform(0, MOST_LEAD_S) * rate_hz)
+    samples = np.concatenate([np.zeros(lead), samples])
     samples = samples / np.abs(samples).max() * 10 ** (-rng.uniform(1, 26) / 20)
     samples = with_noise(samples, rate_hz, rng)
     if way == "codec":
         samples = coded(samples, rate_hz, rng)
-    return samples.astype("f4"), speed
+    return samples.astype("f4"), speed, lead / rate_hz

@@ -20,12 +20,14 @@ import rooms
 import talk
 
 ALTERED = ", in rooms, faster, coded"
-PHRASE_WAYS = ("room", "room2", "fast", "roomfast", "codec", "slow")
-FAST_WAYS = ("room", "room2", "slow", "codec")
+PHRASE_WAYS = ("room", "room2", "room3", "room4", "fast", "roomfast", "roomfast2", "codec", "slow")
+CHAMBER_WAYS = ("room", "room2", "room3", "fast", "roomfast", "codec")
+FAST_WAYS = ("room", "room2", "room3", "slow", "codec")
+SINGLE_WAYS = ("room", "codec")
 SPEECH = ("xmas", "castanets_dry")  # of spatialaudio/communication-acoustics-exercises
-NUM_CHATS = 40
+NUM_CHATS = 160
 # Fast tonguing is rare and hard; of talk and of made takes there is plenty; nuisances are all the knocks there are.
-FAST_WEIGHT, TROMBONE_WEIGHT, SINGLE_WEIGHT, OTHER_WEIGHT, TALK_WEIGHT = 3.0, 2.0, 2.0, 1.0, 0.05
+FAST_WEIGHT, TROMBONE_WEIGHT, SINGLE_WEIGHT, OTHER_WEIGHT, TALK_WEIGHT = 3.0, 2.0, 2.0, 1.0, 0.03
 MADE_WEIGHT, SHARED_MADE_WEIGHT, NUISANCE_WEIGHT = 0.6, 0.5, 5.0
 # A made note that begins twice: what comes so soon after its onset, s, is neither an onset nor none.
 SECOND_START_S = (0.035, 0.18)
@@ -87,10 +89,10 @@ class Takes:
         if rate_hz < 44100:  # espeak-ng has 22.05 kHz, where nothing hisses
             samples, rate_hz = signal.resample_poly(samples, 44100, rate_hz), 44100
         full = f"{name}~{way}"
-        samples, speed = rooms.altered(samples, rate_hz, way, rooms.dice(full), self.room)
+        samples, speed, lead_s = rooms.altered(samples, rate_hz, way, rooms.dice(full), self.room)
         place = self.work / "altered" / f"{full}.wav"
         sf.write(place, samples, rate_hz, "FLOAT")
-        self.put(full, place, [s / speed for s in onsets_s], kind, weight, group=name)
+        self.put(full, place, [s / speed + lead_s for s in onsets_s], kind, weight, group=name)
 
     def put_labelled(self, folder, labels, kind, weight, ways):
         """Recordings with labels; `ways` tells by name how each is altered."""
@@ -121,7 +123,10 @@ class Takes:
     def put_singles(self, paths):
         for path in sorted(paths):
             if "phrase" not in path.stem and path.stem not in self.labels and self.wants(path.stem):
-                self.put(path.stem, path, [single_onset_s(path)], "single entrances", SINGLE_WEIGHT)
+                onsets_s = [single_onset_s(path)]
+                self.put(path.stem, path, onsets_s, "single entrances", SINGLE_WEIGHT)
+                way = str(rooms.dice(path.stem).choice(SINGLE_WAYS))
+                self.put_altered(path.stem, way, path, onsets_s, "single entrances" + ALTERED, SINGLE_WEIGHT)
 
     def put_talk(self, recordings):
         said = self.work / "said.wav"
@@ -151,7 +156,7 @@ class Takes:
 
 
 def phrase_ways(name):
-    return ("room", "roomfast", str(rooms.dice(name).choice(("fast", "codec"))))
+    return ("room", "room2", "roomfast", str(rooms.dice(name).choice(("fast", "codec"))))
 
 
 def main():
@@ -164,7 +169,7 @@ def main():
     phrases = {**trombone["takes"], **trombone["fast"]}
     takes.put_labelled(recordings, phrases, "trombone phrases", TROMBONE_WEIGHT, lambda _: PHRASE_WAYS)
     here = trombone["takes_here"]
-    takes.put_labelled(shared / "playing", here, "chamber trombone", TROMBONE_WEIGHT, lambda _: ("room", "fast", "codec"))
+    takes.put_labelled(shared / "playing", here, "chamber trombone", TROMBONE_WEIGHT, lambda _: CHAMBER_WAYS)
     takes.put_labelled(recordings, more["takes"], "phrases of other instruments", OTHER_WEIGHT, phrase_ways)
     takes.put_labelled(recordings, more["fast"], "fast tonguing", FAST_WEIGHT, lambda _: FAST_WAYS)
     # A lip trill changes its pitch on one breath: whether that is one entrance or many is a matter of taste.

@@ -8,7 +8,10 @@ SAID = (
     ("en-us+m7", "One, two, three, four. Wait. I missed the second note, sorry."),
     ("en+f5", "Hmm, no. The low one cracked, I think the slide was late."),
 )
-VOICES = ("en", "en-us", "en-gb-scotland", "de", "fr", "es", "en+f1", "en+f2", "en+m3", "en+m5", "en+croak", "en-us+f4")
+VOICES = (
+    "en", "en-us", "en-gb-scotland", "de", "fr", "es", "it", "pt", "nl", "sv", "pl", "ja", "en+f1", "en+f2", "en+f3", "en+m1",
+    "en+m3", "en+m5", "en+m7", "en+croak", "en-us+f4", "en-us+m2", "fr+f2", "de+m4", "it+f1", "es+m6",
+)
 WORDS = (
     "Let me hear the pitch first.",
     "No, that was sharp.",

@@ -26,6 +26,7 @@ const FLOOR_RISES: f32 = 0.005;
 #[derive(Clone, Copy, Default)]
 struct Values {
     level: f32,
+    high: f32,
     slow: f32,
     grow: f32,
     raw: f32,
@@ -82,9 +83,10 @@ impl Curves {
             let level = smooth(&self.level_kernel, |k| frames.get((i + k).max(0)).smooth_db);
             let before =
                 if i == 0 { Values { loud: level, floor: level, ..Values::default() } } else { *self.at(i - 1) };
+            let high = smooth(&self.level_kernel, |k| frames.get((i + k).max(0)).high_db);
             let loud = (before.loud - LOUD_SINKS).max(level);
             let floor = (before.floor + FLOOR_RISES).min(level);
-            *self.slot(i) = Values { level, loud, floor, ..Values::default() };
+            *self.slot(i) = Values { level, high, loud, floor, ..Values::default() };
             self.num_level += 1;
         }
         while self.num_slow + SLOW_HALF < frames.len() && self.num_slow < self.num_level {
@@ -122,6 +124,11 @@ impl Curves {
     /// Level, dB; that of frame 0 before it.
     pub fn level(&self, i: i64) -> f32 {
         self.at(i).level
+    }
+
+    /// Level of what lies over 960 Hz, dB.
+    pub fn high(&self, i: i64) -> f32 {
+        self.at(i).high
     }
 
     pub fn slow(&self, i: i64) -> f32 {

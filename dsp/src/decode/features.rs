@@ -6,7 +6,7 @@ use super::curves::Curves;
 use crate::observe::{Frame, Frames};
 
 /// Names of the features, in order. One with + tells of a rise or a dip: it is fitted so that it only speaks for an onset.
-pub const NAMES: [&str; 53] = [
+pub const NAMES: [&str; 60] = [
     "moved",
     "moved far",
     "no pitch before",
@@ -60,6 +60,13 @@ pub const NAMES: [&str; 53] = [
     "+fine rise",
     "+fine fall",
     "+fine rise 2",
+    "+high rise into dip 40",
+    "+high rise out of dip 40",
+    "+high rise into dip 80",
+    "+high rise out of dip 80",
+    "brightness moved",
+    "+long rise",
+    "+long rise share",
 ];
 /// Their number.
 pub const NUM: usize = NAMES.len();
@@ -71,16 +78,19 @@ pub fn features(frames: &Frames, curves: &Curves, i: i64) -> [f32; NUM] {
     let mut row = [0.0; NUM];
     row[..NUM_PITCH].copy_from_slice(&around.pitch());
     row[NUM_PITCH..NUM_PITCH + NUM_DIPS].copy_from_slice(&around.dips());
-    row[NUM_PITCH + NUM_DIPS..NUM - NUM_WIDER].copy_from_slice(&around.rises());
-    row[NUM - NUM_WIDER..].copy_from_slice(&around.wider());
+    let wider = NUM_PITCH + NUM_DIPS + NUM_RISES;
+    row[NUM_PITCH + NUM_DIPS..wider].copy_from_slice(&around.rises());
+    row[wider..wider + NUM_WIDER].copy_from_slice(&around.wider());
+    row[wider + NUM_WIDER..].copy_from_slice(&around.high());
     row
 }
 
 /// How many features each part tells.
 const NUM_PITCH: usize = 11;
 const NUM_DIPS: usize = 6;
-const NUM_RISES: usize = NUM - NUM_PITCH - NUM_DIPS - NUM_WIDER;
+const NUM_RISES: usize = NUM - NUM_PITCH - NUM_DIPS - NUM_WIDER - NUM_HIGH;
 const NUM_WIDER: usize = 18;
+const NUM_HIGH: usize = 7;
 
 /// What lies around a frame.
 struct Around<'a> {
@@ -203,6 +213,28 @@ impl Around<'_> {
             fine_max(0, 12) - fine_min,
             fine_max(-14, 0) - fine_min,
             fine_max(0, 6) - self.frame(-3).level_db,
+        ]
+    }
+
+    /// What lies over 960 Hz, which a stroke of the tongue takes away first and a room lets go first; and slower rises.
+    fn high(&self) -> [f32; NUM_HIGH] {
+        let of = |from: i64, to: i64| (from..=to).map(|k| self.curves.high(self.i + k));
+        let around = |k: i64| {
+            let low = of(-k / 2, k / 2).fold(f32::MAX, f32::min);
+            (of(-k, 0).fold(f32::MIN, f32::max) - low, of(0, k - 1).fold(f32::MIN, f32::max) - low)
+        };
+        let ((in16, out16), (in32, out32)) = (around(16), around(32));
+        let mean = |from: i64, to: i64| of(from, to).sum::<f32>() / (to - from + 1) as f32;
+        let mean_level = |from: i64, to: i64| self.curves.mean_level(self.i + from, self.i + to);
+        let long = self.top(0, 16, |f| f.long_rise);
+        [
+            in16,
+            out16,
+            in32,
+            out32,
+            mean(4, 30) - mean(-30, -4) - (mean_level(4, 30) - mean_level(-30, -4)),
+            long,
+            long / self.top(-40, 56, |f| f.long_rise).max(1e-6),
         ]
     }
 }

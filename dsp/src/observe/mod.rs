@@ -31,8 +31,12 @@ pub struct Frame {
     pub level_db: f32,
     /// Level of the spectrum under 5 kHz in its longer window, dB.
     pub smooth_db: f32,
+    /// Of it, what lies over 960 Hz, dB.
+    pub high_db: f32,
     /// Mean rise of the spectrum in 15 ms, log10 of amplitude: over all bands, the high and the low ones.
     pub rise: [f32; 3],
+    /// Mean rise over all bands in 40 ms.
+    pub long_rise: f32,
     /// Mean fall in 15 ms.
     pub fall: f32,
     /// Distance of the spectra before and after, 0 (alike) to 1 (nothing shared).
@@ -45,7 +49,9 @@ impl Frame {
         periodicity: 0.0,
         level_db: LOWEST_DB as f32,
         smooth_db: LOWEST_DB as f32,
+        high_db: LOWEST_DB as f32,
         rise: [0.0; 3],
+        long_rise: 0.0,
         fall: 0.0,
         change: 0.0,
     };
@@ -131,7 +137,9 @@ impl Frames {
                 periodicity: pitch.map_or(0.0, |p| p.periodicity),
                 level_db: power_to_db(history.full_power(centre - half, centre + half)).max(LOWEST_DB) as f32,
                 smooth_db: shown.level_db.max(LOWEST_DB as f32),
+                high_db: shown.high_db.max(LOWEST_DB as f32),
                 rise: shown.rise,
+                long_rise: shown.long_rise,
                 fall: shown.fall,
                 change: 0.0,
             };

@@ -18,6 +18,8 @@ const HIGH_HZ: f64 = 960.0;
 const LOW_HZ: f64 = 340.0;
 /// The rise is taken against the spectrum so many frames earlier: 15 ms.
 const LAG_FRAMES: usize = 6;
+/// ... and so many frames earlier, 40 ms, where a room or a slur spreads it.
+const LONG_LAG_FRAMES: usize = 16;
 /// Spectra compared for the change: frames from .. to on each side.
 const NEAR_FRAMES: usize = 4;
 const FAR_FRAMES: usize = 14;
@@ -34,7 +36,9 @@ const KEPT: usize = 32;
 #[derive(Debug, Clone, Copy)]
 pub struct Shown {
     pub level_db: f32,
+    pub high_db: f32,
     pub rise: [f32; 3],
+    pub long_rise: f32,
     pub fall: f32,
     /// The change around the frame [`AHEAD_FRAMES`] earlier.
     pub change_before: f32,
@@ -56,6 +60,7 @@ pub struct SpectrumReader {
     low_end: usize,
     high_begin: usize,
     level_bins: (usize, usize),
+    high_bin: usize,
     log: Vec<Vec<f32>>,
     unit: Vec<Vec<f32>>,
     sum: [Vec<f32>; 2],
@@ -83,6 +88,7 @@ impl SpectrumReader {
             low_end: place(LOW_HZ).min(num),
             high_begin: place(HIGH_HZ).min(num - 1),
             level_bins: (bin(BANDS_HZ.0), bin(BANDS_HZ.1.min(0.42 * rate_hz))),
+            high_bin: bin(HIGH_HZ),
             bands,
             log: vec![vec![0.0; num]; KEPT],
             unit: vec![vec![0.0; num]; KEPT],
@@ -135,7 +141,9 @@ impl SpectrumReader {
         let slot = self.num % KEPT;
         let magnitude = &self.magnitude[side];
         let (from, to) = self.level_bins;
-        let power: f32 = magnitude[from..=to].iter().map(|m| m * m).sum();
+        let power_of = |bins: &[f32]| bins.iter().map(|m| m * m).sum::<f32>();
+        let high = power_of(&magnitude[self.high_bin..=to]);
+        let power = high + power_of(&magnitude[from..self.high_bin]);
         let (log, unit) = (&mut self.log[slot], &mut self.unit[slot]);
         for (band, out) in self.bands.iter().zip(unit.iter_mut()) {
             *out = band.weights.iter().zip(&magnitude[band.first..]).map(|(w, m)| w * m).sum();
@@ -154,8 +162,10 @@ impl SpectrumReader {
         unit.iter_mut().for_each(|u| *u *= scale);
         let (rise, fall) = self.rise_and_fall();
         let change_before = self.change();
+        let long_rise = self.long_rise();
         self.num += 1;
-        Shown { level_db: 10.0 * (power + 1e-20).log10() - self.level_offset(), rise, fall, change_before }
+        let db = |power: f32| 10.0 * (power + 1e-20).log10() - self.level_offset();
+        Shown { level_db: db(power), high_db: db(high), rise, long_rise, fall, change_before }
     }
 
     /// Brings the level of the windowed spectrum to that of the sound, dB.
@@ -183,6 +193,17 @@ impl SpectrumReader {
         let num = now.len() as f32;
         let (high, low) = (num - self.high_begin as f32, self.low_end as f32);
         ([rises[0] / num, rises[1] / high, rises[2] / low], fall / num)
+    }
+
+    fn long_rise(&self) -> f32 {
+        if self.num < LONG_LAG_FRAMES {
+            return 0.0;
+        }
+        let now = &self.log[self.num % KEPT];
+        let then = &self.log[(self.num - LONG_LAG_FRAMES) % KEPT];
+        let wide = |i: usize| then[i - 1].max(then[i]).max(then[i + 1]);
+        let inner = 1..now.len() - 1;
+        inner.clone().map(|i| (now[i] - wide(i)).max(0.0)).sum::<f32>() / inner.len() as f32
     }
 
     /// One less the likeness of the mean spectra before and after the frame [`AHEAD_FRAMES`] earlier.

@@ -1,6 +1,6 @@
-//! Opus for the decoders' registry: packets through `opus-decoder`, in the shape the other decoders have.
+//! Opus for the decoders' registry: packets through `opus-rs`, in the shape the other decoders have.
 
-use opus_decoder::OpusDecoder;
+use opus_rs::OpusDecoder;
 use std::sync::LazyLock;
 use symphonia::core::audio::{
     AsGenericAudioBufferRef, AudioBuffer, AudioMut, AudioSpec, Channels, GenericAudioBufferRef,
@@ -14,7 +14,7 @@ use symphonia::core::packet::PacketRef;
 
 /// Rate at which Opus is decoded, Hz (RFC 7845: the rate of its time stamps).
 const RATE_HZ: u32 = 48_000;
-/// Longest packet, frames: 120 ms (RFC 6716).
+/// Longest packet, frames: 120 ms (RFC 6716, 3.2.5).
 const MAX_FRAMES: usize = 5_760;
 
 static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
@@ -27,6 +27,10 @@ static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
 /// Every codec that can be read.
 pub fn codecs() -> &'static CodecRegistry {
     &CODECS
+}
+
+fn new_decoder(num_channels: usize) -> Result<OpusDecoder> {
+    OpusDecoder::new(RATE_HZ as i32, num_channels).or_else(|_| unsupported_error("Opus of more than two channels"))
 }
 
 struct Opus {
@@ -46,9 +50,7 @@ impl RegisterableAudioDecoder for Opus {
     fn try_registry_new(params: &AudioCodecParameters, _: &AudioDecoderOptions) -> Result<Box<dyn AudioDecoder>> {
         let channels = params.channels.clone().unwrap_or(Channels::Discrete(1));
         let num_channels = channels.count();
-        let Ok(decoder) = OpusDecoder::new(RATE_HZ, num_channels) else {
-            return unsupported_error("Opus of more than two channels");
-        };
+        let decoder = new_decoder(num_channels)?;
         let buffer = AudioBuffer::new(AudioSpec::new(RATE_HZ, channels), MAX_FRAMES);
         let mut params = params.clone();
         params.with_sample_rate(RATE_HZ);
@@ -62,7 +64,9 @@ impl RegisterableAudioDecoder for Opus {
 
 impl AudioDecoder for Opus {
     fn reset(&mut self) {
-        self.decoder.reset();
+        if let Ok(fresh) = new_decoder(self.num_channels) {
+            self.decoder = fresh;
+        }
     }
 
     fn codec_info(&self) -> &CodecInfo {
@@ -75,7 +79,7 @@ impl AudioDecoder for Opus {
 
     fn decode_ref(&mut self, packet: &PacketRef<'_>) -> Result<GenericAudioBufferRef<'_>> {
         self.buffer.clear();
-        let Ok(num) = self.decoder.decode_float(packet.data, &mut self.interleaved, false) else {
+        let Ok(num) = self.decoder.decode(packet.data, MAX_FRAMES, &mut self.interleaved) else {
             return decode_error("a damaged Opus packet");
         };
         self.buffer.resize_uninit(num);
