@@ -153,7 +153,8 @@ fn unbreakable(line: &str) -> Vec<&str> {
     let ends = line.match_indices(' ').map(|(at, _)| at + 1).chain([line.len()]);
     for end in ends {
         let next = line[end..].split(' ').next().unwrap_or("");
-        if end == line.len() || next.chars().count() >= LEAST_LETTERS {
+        let num_letters = next.chars().filter(|c| c.is_alphanumeric()).count();
+        if end == line.len() || num_letters >= LEAST_LETTERS {
             pieces.push(&line[begin..end]);
             begin = end;
         }

@@ -51,10 +51,7 @@ const CLOSING: &str = "
 How to read it: each row is one attack; the words say what is wrong and the numbers stand behind them.
 The made faults above should come back note by note in the first take, and the second take should be
 nearly bare. What a number cannot tell is left out rather than guessed. Your own take:
-  cargo xtask demo my-take.wav
-
-Practise in pieces, with rests; stop when anything hurts and ask a teacher or a doctor. A brass instrument
-indoors is loud enough to harm hearing: protect yours.";
+  cargo xtask demo my-take.wav";
 
 /// Scans with the program as a player would.
 fn scan(takes: &[PathBuf], options: &[&str]) -> Result<(), String> {
@@ -157,6 +154,36 @@ mod tests {
 
     fn faults(scene: &Scene) -> Vec<Vec<FaultName>> {
         heard(scene).iter().map(|entrance| entrance.verdict.faults.iter().map(|fault| fault.name).collect()).collect()
+    }
+
+    #[test]
+    fn the_readme_shows_what_the_program_prints_of_these_takes() {
+        use notefront_takes::comparison_table::{self, ComparisonStyle};
+        use notefront_takes::table::{self, TableStyle};
+        use notefront_takes::take::{ScanOptions, scan};
+        use notefront_takes::{compare, loudness};
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let grid = Some(Grid { bpm: BPM, first_beat_s: FIRST_BEAT_S, per_beat: 1 });
+        let options = ScanOptions { settings: Settings { grid, ..Settings::default() }, ..ScanOptions::default() };
+        let heard = |name: &str, scene: &Scene| {
+            let (path, _) = write(folder.path(), name, scene).expect("room");
+            let mut take = scan(&path, options, |_| {}).expect("a take");
+            notefront_takes::beats::Beats::given(options.settings.grid.expect("given"))
+                .time(&mut take.entrances, &options.settings);
+            let loudness = loudness::of_file(&path, options.channel).expect("a take");
+            compare::HeardTake { take, loudness }
+        };
+        let (a, b) = (heard("cold", &cold()), heard("warm", &warm()));
+        let choice = compare::choose(&[a.clone(), b.clone()], None);
+        let two = comparison_table::two(&a, &b, &compare::compare(&a, &b), &choice, ComparisonStyle::default());
+        let printed = table::take(&a.take, TableStyle::default()) + &two;
+        let readme = include_str!("../../README.md");
+        let blocks = readme.split("```\n").skip(1).step_by(2).filter(|block| block.contains("0:02.67"));
+        let shown: Vec<&str> = blocks.flat_map(str::lines).collect();
+        assert!(shown.len() > 15, "both examples are there");
+        for line in shown {
+            assert!(printed.lines().any(|printed| printed == line), "README shows {line:?}, but printed is\n{printed}");
+        }
     }
 
     #[test]
