@@ -370,3 +370,39 @@ pub fn judging(params: &NotefrontParams) -> Judging {
         insists: params.insist_on_beat.value(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{capture, marker_out};
+
+    #[test]
+    fn what_an_instance_that_closes_cannot_analyse_any_more_is_counted() {
+        const RATE_HZ: f64 = 48_000.0;
+        let (params, meters) = (Arc::new(NotefrontParams::default()), Arc::new(Meters::default()));
+        let (mut capture, feed) = capture::pair(RATE_HZ, false, meters.clone());
+        let (notes, _queue) = marker_out::pair(RATE_HZ, meters.clone());
+        let parts = WorkerParts {
+            feed,
+            notes,
+            params: params.clone(),
+            meters: meters.clone(),
+            sample_rate_hz: RATE_HZ,
+            offline: false,
+        };
+        let mut worker = Worker::new(parts);
+        let playing = TransportView { playing: true, pos_samples: Some(0), ..TransportView::default() };
+        capture.write(&[&mut [0.1; 3 * CHUNK_LEN]], &playing);
+        // A stamp, and a chunk of sound.
+        assert!(worker.step() && worker.step());
+        let mut closing = None;
+        assert!(!worker.is_out_of_time(&mut closing) && closing.is_none(), "nobody waits yet");
+        drop(capture);
+        assert!(!worker.is_out_of_time(&mut closing) && closing.is_some(), "the host waits from now on");
+        closing = Instant::now().checked_sub(2 * CLOSING);
+        assert!(worker.is_out_of_time(&mut closing));
+        worker.leave_rest();
+        assert_eq!(meters.num_lost(), 2 * CHUNK_LEN as u64);
+        assert_eq!(params.session.lock().newest().map(|pass| pass.num_lost), Some(2 * CHUNK_LEN as u64));
+    }
+}
