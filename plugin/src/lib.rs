@@ -1,42 +1,58 @@
 //! The insert: sits on a track, passes the sound through bit for bit, and shows which entrances to look at.
 //!
-//! Three sides, each in files of its own, in the order of the flow:
+//! Three sides, each in files of its own; the order of the `mod` lines is the order of the flow, and a module uses only
+//! what stands before it:
 //! - AUDIO (`capture`, `delay`, `marker_out`): never allocates, locks, logs or waits (offline rendering
 //!   excepted, where it waits so that nothing is lost);
-//! - WORKER (`worker`, `passes`, `timing`): one named thread per instance runs the analysis;
+//! - WORKER (`worker`, `take_file`): one named thread per instance runs the analysis, another loads a take;
 //! - EDITOR (`editor`, `view`): draws plain data and sends the player's wishes as tasks.
 
-pub mod align;
-pub mod beats;
-pub mod bounds;
-pub mod capture;
-pub mod delay;
-pub mod editor;
-mod export;
-#[cfg(any(test, feature = "fixture"))]
-pub mod fixture;
-pub mod fronts;
+// What all sides know.
 pub mod looks;
-pub mod marker_files;
-pub mod marker_out;
 pub mod meters;
-pub mod older_state;
-pub mod packed;
-pub mod params;
+pub mod transport;
+pub mod wave;
+pub mod beats;
+
+// AUDIO.
+pub mod delay;
+pub mod marker_out;
+pub mod capture;
+
+// Plain data: passes, judged and timed, and what a project keeps of them.
+pub mod timing;
 pub mod passes;
-pub mod patterns;
-pub mod overview;
+pub mod fronts;
 pub mod redraw;
 pub mod session;
+pub mod bounds;
+pub mod packed;
+pub mod older_state;
 pub mod state;
-pub mod take_file;
-pub mod tasks;
-pub mod timing;
-pub mod transport;
-pub mod view;
-pub mod wave;
+#[cfg(any(test, feature = "fixture"))]
+pub mod fixture;
+
+// What is told of them.
 pub mod words;
+pub mod align;
+pub mod patterns;
+pub mod overview;
+pub mod marker_files;
+
+// The player's wishes.
+pub mod params;
+pub mod tasks;
+
+// WORKER.
 pub mod worker;
+pub mod take_file;
+
+// EDITOR.
+pub mod view;
+pub mod editor;
+
+// The door.
+mod export;
 
 use capture::Capture;
 use delay::Delay;

@@ -1,8 +1,8 @@
 //! A pass: one stretch of playback (or one take from a file) with its entrances, its place on the
 //! host's time line and its beats.
 
-use crate::beats::{BeatMap, Bend};
-use crate::timing::{self, Judging};
+use crate::beats::{BeatMap, Bend, Subdivision};
+use crate::timing::{self, Judging, OffsetEstimate};
 use crate::transport::TransportView;
 use crate::wave::Wave;
 use notefront_dsp::{CannotTell, Entrance, Front};
@@ -136,6 +136,15 @@ impl Pass {
             Some(false) => entrance.untimed(CannotTell::NotToBeat, &judging.settings),
             _ => entrance,
         }
+    }
+
+    /// What the recording adds to every lateness; `None` too where it does not follow its beats.
+    #[must_use]
+    pub fn estimate_offset(&self, subdivision: Subdivision) -> Option<OffsetEstimate> {
+        if self.to_beat == Some(false) {
+            return None;
+        }
+        timing::estimate_offset(&self.entrances, &self.beats, subdivision)
     }
 
     /// First and last second on the host's time line; `None` without one.

@@ -2,7 +2,6 @@
 //! not know. Every line stands in the analysis; none stands here.
 
 use crate::beats::{BeatMap, Subdivision};
-use crate::passes::Pass;
 use notefront_dsp::grid::{self, Off};
 use notefront_dsp::{Beat, Entrance, Front, Settings, trombone};
 
@@ -61,14 +60,10 @@ pub fn follows(entrances: &[Entrance], beats: &BeatMap, judging: &Judging) -> Op
 /// What the recording adds, from the pass itself: the median lateness of all its entrances. It cannot
 /// tell a late player from a late recording, so it is shown as an estimate and never set by itself.
 #[must_use]
-pub fn estimate_offset(pass: &Pass, subdivision: Subdivision) -> Option<OffsetEstimate> {
-    if pass.to_beat == Some(false) {
-        return None;
-    }
-    let mut timings: Vec<f64> = pass
-        .entrances
+pub fn estimate_offset(entrances: &[Entrance], beats: &BeatMap, subdivision: Subdivision) -> Option<OffsetEstimate> {
+    let mut timings: Vec<f64> = entrances
         .iter()
-        .filter_map(|e| pass.beats.from_beat(e.front.speaks_s, subdivision, 0.0))
+        .filter_map(|e| beats.from_beat(e.front.speaks_s, subdivision, 0.0))
         .map(|f| f.timing_ms)
         .collect();
     if timings.len() < MIN_FOR_ESTIMATE {
@@ -122,7 +117,7 @@ mod tests {
             assert_eq!(pass.num_flagged(), 0, "{tempo}");
             let is_untold = |e: &Entrance| e.verdict.timing_ms == Err(CannotTell::NotToBeat);
             assert!(pass.entrances.iter().all(|e| is_untold(e) != followed), "{tempo}");
-            assert_eq!(estimate_offset(&pass, Subdivision::Even(1)).is_some(), followed, "{tempo}");
+            assert_eq!(pass.estimate_offset(Subdivision::Even(1)).is_some(), followed, "{tempo}");
             pass.rejudge(&Judging { insists: true, ..judging(Strictness::NORMAL) });
             assert!(pass.entrances.iter().all(|e| !is_untold(e)), "the player insists: {tempo}");
             pass.rejudge(&Judging { subdivision: None, ..judging(Strictness::NORMAL) });
@@ -166,10 +161,10 @@ mod tests {
     fn a_constant_offset_is_found() {
         let instants: Vec<f64> = (1..20).map(|i| f64::from(i) + 0.035).collect();
         let pass = fixture::pass_at_60(&instants);
-        let estimate = estimate_offset(&pass, Subdivision::Even(1)).expect("19 entrances are enough");
+        let estimate = pass.estimate_offset(Subdivision::Even(1)).expect("19 entrances are enough");
         // All are equally late, so the median is exact to rounding.
         assert_abs_diff_eq!(estimate.offset_ms, 35.0, epsilon = 1e-6);
         assert_eq!(estimate.num_entrances, 19);
-        assert!(estimate_offset(&fixture::pass_at_60(&instants[..4]), Subdivision::Even(1)).is_none());
+        assert!(fixture::pass_at_60(&instants[..4]).estimate_offset(Subdivision::Even(1)).is_none());
     }
 }

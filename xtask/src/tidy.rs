@@ -20,7 +20,8 @@ pub fn run() -> Result<(), String> {
         of_file.extend(silent_skip(path, &text));
         untidy.extend(of_file.into_iter().map(|what| format!("{}: {what}", shown(path))));
     }
-    untidy.extend(flow_of_dsp()?);
+    untidy.extend(flow_of("dsp")?);
+    untidy.extend(flow_of("plugin")?);
     untidy.extend(documents()?);
     println!("tidy: {} source files looked at", sources.len());
     if untidy.is_empty() { Ok(()) } else { Err(untidy.join("\n")) }
@@ -108,9 +109,9 @@ fn silent_skip(path: &Path, text: &str) -> Option<String> {
     says_it_itself.then(|| "prints SKIPPED by itself: use notefront_tests::skipped::say".into())
 }
 
-/// A module of dsp uses only those declared before it in lib.rs: the order of `mod` lines is that of the flow.
-fn flow_of_dsp() -> Result<Vec<String>, String> {
-    let folder = root().join("dsp/src");
+/// A module of a crate uses only those declared before it in lib.rs: the order of `mod` lines is that of the flow.
+fn flow_of(package: &str) -> Result<Vec<String>, String> {
+    let folder = root().join(package).join("src");
     let order = modules(&read(&folder.join("lib.rs"))?);
     // Until every module is declared in the order of the flow, alphabetical order says nothing.
     let mut untidy = Vec::new();

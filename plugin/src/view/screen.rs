@@ -22,7 +22,6 @@ use crate::params::NotefrontParams;
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use crate::tasks::Task;
-use crate::timing;
 use crate::words;
 use egui::{Context, FontId, Frame, Margin, Panel, RichText, TextStyle, Ui};
 use std::path::PathBuf;
@@ -174,7 +173,7 @@ impl Screen {
             egui::ScrollArea::vertical().show(ui, |ui| {
                 if self.settings_open {
                     let grid = input.params.subdivision();
-                    let estimate = pass.zip(grid).and_then(|(pass, grid)| timing::estimate_offset(pass, grid));
+                    let estimate = pass.zip(grid).and_then(|(pass, grid)| pass.estimate_offset(grid));
                     settings::show(ui, input.params, input.looks, estimate, &mut output.tasks);
                     show_keys(ui);
                 }
