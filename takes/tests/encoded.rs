@@ -6,7 +6,7 @@ mod common;
 
 use common::{RATE, Takes, note, scanned};
 use notefront_takes::audio_file::{AudioFile, ChannelChoice};
-use notefront_tests::shared;
+use notefront_tests::{shared, skipped};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -42,7 +42,7 @@ fn has(command: &str, args: &[&str], what: &str) -> bool {
 fn encoded(takes: &Takes, wav: &Path, extension: &str, options: &[&str]) -> Option<PathBuf> {
     let name = options[1];
     if !has("ffmpeg", &["-hide_banner", "-encoders"], name) {
-        println!("SKIPPED: {extension}: no ffmpeg with {name}");
+        skipped::say(&format!("{extension}, for want of ffmpeg with {name}"));
         return None;
     }
     let path = takes.path(&format!("take.{extension}"));
@@ -117,7 +117,7 @@ fn a_take_is_in_time_in_every_format() {
 fn recorded(takes: &Takes) -> Option<PathBuf> {
     let flac = shared::folder("playing")?.join("chamber-trombone.flac");
     if !has("ffmpeg", &["-hide_banner", "-encoders"], "flac") {
-        println!("SKIPPED: a recording in every format, for want of ffmpeg");
+        skipped::say("a recording in every format, for want of ffmpeg");
         return None;
     }
     let wav = takes.path("recorded.wav");
@@ -154,7 +154,7 @@ fn opus_sounds_as_its_reference_decoder_has_it() {
     let takes = Takes::new();
     let Some(wav) = recorded(&takes) else { return };
     if !has("ffmpeg", &["-hide_banner", "-decoders"], "libopus") {
-        println!("SKIPPED: Opus against its reference decoder, for want of ffmpeg with libopus");
+        skipped::say("Opus against its reference decoder, for want of ffmpeg with libopus");
         return;
     }
     for (rate, channels, packet_ms) in [

@@ -170,6 +170,7 @@ def main():
     takes.put_labelled(recordings, phrases, "trombone phrases", TROMBONE_WEIGHT, lambda _: PHRASE_WAYS)
     here = trombone["takes_here"]
     takes.put_labelled(shared / "playing", here, "chamber trombone", TROMBONE_WEIGHT, lambda _: CHAMBER_WAYS)
+    takes.put_labelled(shared / "playing", more["takes_here"], "chamber brass", OTHER_WEIGHT, lambda _: CHAMBER_WAYS)
     takes.put_labelled(recordings, more["takes"], "phrases of other instruments", OTHER_WEIGHT, phrase_ways)
     takes.put_labelled(recordings, more["fast"], "fast tonguing", FAST_WEIGHT, lambda _: FAST_WAYS)
     # A lip trill changes its pitch on one breath: whether that is one entrance or many is a matter of taste.

@@ -2,7 +2,7 @@
 
 use super::candidates::{CandidateFinder, median_midi};
 use super::curves::Curves;
-use super::features::features;
+use super::features::{NUM, features};
 use super::played::{TONAL, note_features, note_midi};
 use super::scores::Scores;
 use crate::coarse::{Note, Start};
@@ -230,13 +230,13 @@ impl NoteFinder {
     /// How likely a candidate is a beginning, and where that lies. What could be one is looked at from the frames beside it
     /// too: where the frames happen to lie must not decide.
     fn score(&self, frames: &Frames, frame: i64) -> Beginning {
-        let look = |at: i64| {
-            let seen = features(frames, &self.curves, at);
-            (self.scores.probability(&seen), at as f64 * HOP_S + self.scores.offset_s(&seen))
-        };
-        let (probability, mut placed_s) = look(frame);
+        let seen = |at: i64| features(frames, &self.curves, at);
+        let placed = |at: i64, seen: &[f32; NUM]| at as f64 * HOP_S + self.scores.offset_s(seen);
+        let here = seen(frame);
+        let (probability, mut placed_s) = (self.scores.probability(&here), placed(frame, &here));
         if probability >= WORTH_WEIGHING {
-            let beside = (-BESIDE..=BESIDE).filter(|k| *k != 0).map(|k| look((frame + k).max(0)).1);
+            let around = (-BESIDE..=BESIDE).filter(|k| *k != 0).map(|k| (frame + k).max(0));
+            let beside = around.map(|at| placed(at, &seen(at)));
             placed_s = (placed_s + beside.sum::<f64>()) / (2 * BESIDE + 1) as f64;
         }
         Beginning { frame, probability, any: probability, placed_s, weight: probability }
