@@ -50,7 +50,7 @@ const FLOOR_RISE_DB: f32 = 0.06;
 /// A take may begin inside a note: the first guess of the floor is not over this, dB.
 const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
 /// A sound is played, not talk, where the logarithm of the odds passes this; no single sound says more than so much.
-const LEAST_ODDS: f32 = 0.0;
+const LEAST_ODDS: f32 = 0.4;
 const MOST_ODDS: f32 = 4.0;
 /// What came this shortly before, s, counts for this share.
 const RUN_S: f64 = 2.0;
