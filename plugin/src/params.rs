@@ -3,6 +3,7 @@
 use crate::beats::Subdivision;
 use crate::looks::Looks;
 use crate::session::SharedSession;
+use crate::timing::Judging;
 use nice_plug::prelude::*;
 use notefront_dsp::{Instrument, Settings, Source, Strictness};
 use parking_lot::RwLock;
@@ -143,6 +144,17 @@ impl Default for NotefrontParams {
 }
 
 impl NotefrontParams {
+    /// What entrances are judged by, as set now.
+    #[must_use]
+    pub fn judging(&self) -> Judging {
+        Judging {
+            settings: self.settings(),
+            subdivision: self.subdivision(),
+            offset_ms: f64::from(self.offset_ms.value()),
+            insists: self.insist_on_beat.value(),
+        }
+    }
+
     /// The settings of the analysis. Timing is judged against the host's beats, so no grid is given here.
     #[must_use]
     pub fn settings(&self) -> Settings {

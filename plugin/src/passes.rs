@@ -5,8 +5,10 @@ use crate::beats::{BeatMap, Bend, Subdivision};
 use crate::timing::{self, Judging, OffsetEstimate};
 use crate::transport::TransportView;
 use crate::wave::Wave;
-use notefront_dsp::{CannotTell, Entrance, Front};
+use notefront_dsp::{CannotTell, Entrance, Front, Verdict};
+use notefront_takes::corrections;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// Most entrances one pass keeps: 20 000 are 5 hours of one note a second. Further ones are counted.
 pub const MAX_ENTRANCES: usize = 20_000;
@@ -50,6 +52,8 @@ pub struct Pass {
     pub to_beat: Option<bool>,
     /// Its entrances, in the order of time; all instants are seconds from the pass's first sample.
     pub entrances: Vec<Entrance>,
+    /// What was measured of the entrances that the player calls fine, by their index: nothing is flagged there.
+    pub fine: BTreeMap<usize, Verdict>,
     /// Entrances there was no room for.
     pub num_left_out: usize,
     /// How long it lasted so far, seconds.
@@ -85,6 +89,7 @@ impl Pass {
             beats,
             to_beat: None,
             entrances: Vec::new(),
+            fine: BTreeMap::new(),
             num_left_out: 0,
             duration_s: 0.0,
             wave: Wave::new(sample_rate_hz),
@@ -101,6 +106,7 @@ impl Pass {
             return;
         }
         self.entrances.push(self.judged(front, judging));
+        self.dismiss(self.entrances.len() - 1);
         // It may turn out to be played to no beat, or to one after all.
         if timing::follows(&self.entrances, &self.beats, judging) != self.to_beat {
             self.rejudge(judging);
@@ -126,6 +132,29 @@ impl Pass {
         self.to_beat = timing::follows(&self.entrances, &self.beats, judging);
         for i in 0..self.entrances.len() {
             self.entrances[i] = self.judged(self.entrances[i].front, judging);
+            self.dismiss(i);
+        }
+    }
+
+    /// The player calls an entrance fine as it is, or takes that back.
+    pub fn say_fine(&mut self, place: usize, is_fine: bool, judging: &Judging) {
+        let Some(entrance) = self.entrances.get(place).copied() else { return };
+        let index = entrance.front.index;
+        if is_fine {
+            self.fine.insert(index, entrance.verdict);
+        } else {
+            self.fine.remove(&index);
+        }
+        self.entrances[place] = self.judged(entrance.front, judging);
+        self.dismiss(place);
+    }
+
+    /// What was measured is kept beside what the player says.
+    fn dismiss(&mut self, place: usize) {
+        let entrance = &mut self.entrances[place];
+        if let Some(measured) = self.fine.get_mut(&entrance.front.index) {
+            *measured = entrance.verdict;
+            corrections::apply::dismiss(entrance);
         }
     }
 
@@ -223,6 +252,27 @@ mod tests {
         pass.beats = BeatMap::default();
         pass.beats.push(bend(-2.0));
         assert_eq!(pass.title(), "pass 0, from bar 0");
+    }
+
+    #[test]
+    fn what_the_player_calls_fine_is_not_flagged_whatever_is_set_until_it_is_taken_back() {
+        let params = crate::params::NotefrontParams::default();
+        let judging = params.judging();
+        let mut pass = crate::fixture::mixed_pass(60, 3);
+        pass.rejudge(&judging);
+        let before = pass.entrances.clone();
+        let place = before.iter().position(Entrance::is_flagged).expect("one of sixty is flagged");
+        pass.say_fine(place, true, &judging);
+        pass.rejudge(&Judging { offset_ms: 1.0, ..judging });
+        assert!(!pass.entrances[place].is_flagged());
+        assert!(pass.fine.values().next().is_some_and(|measured| !measured.faults.is_empty()), "it is still known");
+        let others =
+            |all: &[Entrance]| all.iter().filter(|e| e.front.index != place).filter(|e| e.is_flagged()).count();
+        pass.rejudge(&judging);
+        assert_eq!(others(&pass.entrances), others(&before));
+        pass.say_fine(place, false, &judging);
+        assert_eq!(pass.entrances[place].verdict, before[place].verdict);
+        assert!(pass.fine.is_empty());
     }
 
     #[test]

@@ -151,6 +151,7 @@ fn write_pass(pass: &Pass) -> Value {
         "wave": wave,
         "wave_per_s": wave_per_s,
         "entrances": entrances,
+        "fine": pass.fine.keys().collect::<Vec<_>>(),
     })
 }
 
@@ -234,6 +235,9 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
     let beats = field::<BeatMap>(value, "beats").unwrap_or_default();
     let is_odd = !bounds::are_beats(beats.bends());
     damage.num_beats += usize::from(is_odd);
+    let fine: Vec<usize> = field(value, "fine").unwrap_or_default();
+    let is_fine = |e: &&Entrance| fine.contains(&e.front.index);
+    let fine = read.iter().filter(is_fine).map(|e| (e.front.index, e.verdict)).collect();
     let last_s = read.last().map_or(0.0, |e| e.front.speaks_s);
     Some(Pass {
         id: field(value, "id").filter(|id| bounds::is_id(*id))?,
@@ -245,6 +249,7 @@ fn read_pass(value: &Value, damage: &mut Damage) -> Option<Pass> {
         beats: if is_odd { BeatMap::default() } else { beats },
         to_beat: None,
         entrances: read,
+        fine,
         num_left_out: field(value, "num_left_out").unwrap_or(0),
         duration_s: field(value, "duration_s").filter(|s| bounds::is_time(*s)).unwrap_or(0.0).max(last_s),
         wave: Wave::from_points(wave, wave_per_s),
@@ -307,6 +312,21 @@ mod tests {
     fn round_trip(saved: &SavedSession) -> SavedSession {
         let text = serde_json::to_string(saved).expect("plain data");
         serde_json::from_str(&text).expect("our own text")
+    }
+
+    #[test]
+    fn what_the_player_calls_fine_stays_so() {
+        let mut session = session_of(1, 40);
+        let judging = crate::params::NotefrontParams::default().judging();
+        let pass = session.pass_mut(1).expect("the first");
+        pass.rejudge(&judging);
+        let place = pass.entrances.iter().position(Entrance::is_flagged).expect("one of forty");
+        pass.say_fine(place, true, &judging);
+        let mut value = lying_open(&session);
+        let fine = |saved: SavedSession| saved.passes[0].fine.keys().copied().collect::<Vec<_>>();
+        assert_eq!(fine(read(&value)), [place]);
+        value["passes"][0]["fine"] = json!([place, 4_000_000, "x"]);
+        assert!(fine(read(&value)).is_empty(), "what cannot be read is left out");
     }
 
     /// What is written, with its passes lying open as version 2 wrote them.

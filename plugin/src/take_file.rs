@@ -5,7 +5,6 @@ use crate::passes::{Origin, Pass};
 use crate::session::SharedSession;
 use crate::transport::TransportView;
 use crate::wave::Wave;
-use crate::worker;
 use notefront_takes::take::{self, Reference, ScanOptions, Warning};
 use parking_lot::Mutex;
 use std::ops::ControlFlow;
@@ -103,7 +102,7 @@ pub fn load(
     pass.wave = outline.unwrap_or_else(|| Wave::new(rate_hz));
     pass.duration_s = taken.source.duration_s;
     pass.live = false;
-    let judging = worker::judging(params);
+    let judging = params.judging();
     taken.entrances.iter().for_each(|entrance| pass.push_front(entrance.front, &judging));
     let clipped = |w: &Warning| if let Warning::Clipped(at_s) = w { Some(*at_s) } else { None };
     pass.clipped_at_s = taken.warnings.iter().filter_map(clipped).collect();

@@ -86,7 +86,7 @@ impl Worker {
     /// A worker that has not begun. Allocates.
     #[must_use]
     pub fn new(parts: WorkerParts) -> Self {
-        let judged_by = judging(&parts.params);
+        let judged_by = parts.params.judging();
         Self {
             delay: 0,
             history: VecDeque::new(),
@@ -152,7 +152,7 @@ impl Worker {
 
     /// Judges every pass anew when the player sets something else, or a project brings passes that were kept.
     fn follow_choices(&mut self) {
-        let judging = judging(&self.parts.params);
+        let judging = self.parts.params.judging();
         let mut session = self.parts.params.session.lock();
         if judging != self.judged_by || session.is_stale {
             self.judged_by = judging;
@@ -357,17 +357,6 @@ fn mode_of(transport: &TransportView) -> Mode {
         (false, _) => Mode::Free,
         (true, true) => Mode::Played,
         (true, false) => Mode::Wait,
-    }
-}
-
-/// What entrances are judged by, as set now.
-#[must_use]
-pub fn judging(params: &NotefrontParams) -> Judging {
-    Judging {
-        settings: params.settings(),
-        subdivision: params.subdivision(),
-        offset_ms: f64::from(params.offset_ms.value()),
-        insists: params.insist_on_beat.value(),
     }
 }
 

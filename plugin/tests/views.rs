@@ -118,6 +118,21 @@ fn arrows_step_from_flag_to_flag_and_the_closeup_tells_the_fault() {
 }
 
 #[test]
+fn what_is_fine_as_it_is_loses_its_flags_and_gets_them_back() {
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    let flagged = |harness: &Harness<'_, Window>| harness.state().session.passes()[0].num_flagged();
+    let before = flagged(&harness);
+    harness.get_by_label("fine as it is").click();
+    harness.run();
+    assert_eq!(flagged(&harness), before - 1);
+    harness.get_by_label("Fine as it is, you say.");
+    assert!(harness.query_by_label_contains("Measured: ").is_some(), "what was measured is still told");
+    press(&mut harness, Key::D);
+    assert_eq!(flagged(&harness), before);
+}
+
+#[test]
 fn the_place_to_play_from_goes_to_the_clipboard() {
     let mut harness = showcase();
     press(&mut harness, Key::ArrowRight);

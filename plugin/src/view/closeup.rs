@@ -5,7 +5,7 @@ use super::front_picture;
 use super::theme::Theme;
 use crate::words::{self, Place};
 use egui::{Grid, Rect, RichText, Ui, vec2};
-use notefront_dsp::Entrance;
+use notefront_dsp::{Entrance, Verdict};
 use notefront_takes::words::{articulation, because, usual_remedy, worst_first};
 
 /// Below this height there is no picture: words and numbers come first. Pixels at normal text size, as those below.
@@ -16,9 +16,28 @@ const MIN_WORDS_PX: f32 = 150.0;
 /// Share of the width the picture takes.
 const PLOT_SHARE: f32 = 0.42;
 
-/// Draws the close-up into what is left of `ui`: the picture, the faults in words, the numbers. True when the
-/// place to play from is to be copied.
-pub fn show(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme, text_scale: f32) -> bool {
+/// What is shown in close-up.
+pub struct Shown<'a> {
+    /// The entrance.
+    pub entrance: &'a Entrance,
+    /// Where it stands.
+    pub place: &'a Place,
+    /// What was measured, where the player calls it fine.
+    pub measured: Option<&'a Verdict>,
+}
+
+/// What the player asks for there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CloseupWish {
+    /// Copy the place to play from.
+    CopyPlace,
+    /// It is fine as it is, or that is taken back.
+    Fine,
+}
+
+/// Draws the close-up into what is left of `ui`: the picture, the faults in words, the numbers.
+pub fn show(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme, text_scale: f32) -> Option<CloseupWish> {
+    let entrance = shown.entrance;
     let all = ui.available_rect_before_wrap();
     let mut left = all.left();
     if all.height() >= MIN_PLOT_PX * text_scale {
@@ -30,9 +49,9 @@ pub fn show(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme, text
     let numbers_left = all.right() - NUMBERS_PX * text_scale;
     let has_room = numbers_left - left >= MIN_WORDS_PX * text_scale;
     let right = if has_room { numbers_left - 10.0 } else { all.right() };
-    let mut copies = false;
+    let mut wish = None;
     column(ui, Rect::from_x_y_ranges(left..=right, all.y_range()), "words", |ui| {
-        copies = describe(ui, entrance, place, theme);
+        wish = describe(ui, shown, theme);
         if !has_room {
             numbers(ui, entrance);
         }
@@ -42,7 +61,7 @@ pub fn show(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme, text
         column(ui, right, "numbers", |ui| numbers(ui, entrance));
     }
     ui.advance_cursor_after_rect(all);
-    copies
+    wish
 }
 
 fn column(ui: &mut Ui, rect: Rect, id: &str, add: impl FnOnce(&mut Ui)) {
@@ -51,15 +70,26 @@ fn column(ui: &mut Ui, rect: Rect, id: &str, add: impl FnOnce(&mut Ui)) {
     egui::ScrollArea::vertical().id_salt(id).auto_shrink(false).show(&mut inner, |ui| ui.vertical(add));
 }
 
-fn describe(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme) -> bool {
+fn describe(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> Option<CloseupWish> {
+    let Shown { entrance, place, measured } = *shown;
     let positions = words::positions(entrance);
     let title = format!("{} \u{b7} {}", words::note(entrance), place.at);
     ui.label(RichText::new(title).heading().strong());
     let position = if positions.is_empty() { String::new() } else { format!(" \u{b7} position {positions}") };
     let how = articulation(entrance.front.articulation);
     ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.verdict.clarity));
-    let copies = listen(ui, place);
+    let mut wish = listen(ui, place).then_some(CloseupWish::CopyPlace);
     ui.add_space(4.0);
+    if let Some(measured) = measured {
+        let faults: Vec<&str> = measured.faults.iter().map(|f| notefront_takes::words::word(f.name)).collect();
+        let told = if faults.is_empty() { "nothing".to_owned() } else { faults.join(", ") };
+        ui.label(RichText::new("Fine as it is, you say.").strong());
+        ui.label(RichText::new(format!("Measured: {told}.")).color(theme.soft_ink));
+        if ui.small_button("take it back").clicked() {
+            wish = Some(CloseupWish::Fine);
+        }
+        return wish;
+    }
     if entrance.verdict.faults.is_empty() {
         ui.label("A clear attack.");
     }
@@ -70,7 +100,11 @@ fn describe(ui: &mut Ui, entrance: &Entrance, place: &Place, theme: &Theme) -> b
         let sure = format!("{:.0} % sure. Players usually try: {remedy}.", fault.sureness * 100.0);
         ui.label(RichText::new(sure).color(theme.soft_ink).small());
     }
-    copies
+    let why = "Dismiss these flags; the project keeps what you say (D)";
+    if entrance.is_flagged() && ui.small_button("fine as it is").on_hover_text(why).clicked() {
+        wish = Some(CloseupWish::Fine);
+    }
+    wish
 }
 
 /// An insert cannot move its host's play position: it says where to put it.

@@ -17,6 +17,8 @@ pub enum Wish {
     Forget(PassId),
     /// Pin it as the reference, or unpin.
     Pin(PassId, bool),
+    /// An entrance, by its place in the pass, is fine as it is; or that is taken back.
+    Fine(PassId, usize, bool),
     /// To the next (or previous) flagged entrance.
     Step(i32),
     /// What stands in the middle of the window.

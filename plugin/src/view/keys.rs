@@ -24,6 +24,8 @@ pub enum KeyWish {
     Follow,
     /// Copy where to play from to hear the selected entrance.
     CopyPlace,
+    /// The selected entrance is fine as it is, or not after all.
+    Fine,
 }
 
 /// What the letters switch.
@@ -44,7 +46,7 @@ pub enum Toggle {
 }
 
 /// The keys, with what they do: the table of the help text and of the reader below.
-pub const KEYS: [(Key, bool, KeyWish, &str); 19] = [
+pub const KEYS: [(Key, bool, KeyWish, &str); 20] = [
     (Key::ArrowRight, false, KeyWish::StepFlagged(1), "next flagged entrance"),
     (Key::ArrowLeft, false, KeyWish::StepFlagged(-1), "previous flagged entrance"),
     (Key::ArrowRight, true, KeyWish::StepAny(1), "next entrance"),
@@ -62,6 +64,7 @@ pub const KEYS: [(Key, bool, KeyWish, &str); 19] = [
     (Key::C, false, KeyWish::Toggle(Toggle::Compare), "compare"),
     (Key::P, false, KeyWish::Toggle(Toggle::Patterns), "patterns"),
     (Key::H, false, KeyWish::CopyPlace, "hear it: copy where to play from"),
+    (Key::D, false, KeyWish::Fine, "fine as it is: dismiss its flags, or take that back"),
     (Key::M, false, KeyWish::Toggle(Toggle::Markers), "markers"),
     (Key::S, false, KeyWish::Toggle(Toggle::Settings), "settings"),
 ];

@@ -3,7 +3,7 @@
 mod middle;
 mod steps;
 
-use super::closeup;
+use super::closeup::{self, CloseupWish, Shown};
 use super::compare::Comparer;
 use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
@@ -95,8 +95,9 @@ impl Screen {
         // What is being drawn took its style before that.
         ui.set_style(ui.ctx().global_style());
         let mut output = ScreenOutput::default();
+        let judging = input.params.judging();
         if let Some(loaded) = input.session.newest_loaded.take() {
-            self.follow(Wish::Show(Some(loaded)), input.session);
+            self.follow(Wish::Show(Some(loaded)), input.session, &judging);
         }
         let mut wishes = self.read_keys(ui, input.session);
         let margin = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 6));
@@ -110,7 +111,7 @@ impl Screen {
         self.show_side(ui, input, &mut output);
         let pass = self.pass(input.session);
         if let Some(pass) = pass {
-            self.show_lower_half(ui, pass, &theme, input.looks.text_scale);
+            wishes.extend(self.show_lower_half(ui, pass, &theme, input.looks.text_scale));
             if !pass.entrances.is_empty() {
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
                     strip::show(ui, &Counts::of(&pass.entrances), &mut self.filter, &theme);
@@ -119,7 +120,7 @@ impl Screen {
         }
         let rect = ui.available_rect_before_wrap();
         self.show_middle(ui, rect, input, &theme);
-        wishes.into_iter().for_each(|wish| self.follow(wish, input.session));
+        wishes.into_iter().for_each(|wish| self.follow(wish, input.session, &judging));
         output
     }
 
@@ -187,22 +188,27 @@ impl Screen {
     }
 
     /// The chosen entrance in close-up; before one is chosen, what the pass says.
-    fn show_lower_half(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) {
+    fn show_lower_half(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) -> Option<Wish> {
         let chosen = self.selected.and_then(|i| pass.entrances.get(i));
         if pass.entrances.is_empty() || self.middle == View::Patterns && chosen.is_none() {
-            return;
+            return None;
         }
         let height = ui.available_height() * CLOSEUP_SHARE;
+        let mut wish = None;
         let frame = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 8));
         Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match chosen {
             Some(entrance) => {
                 let place = words::place(pass, entrance.front.speaks_s);
-                if closeup::show(ui, entrance, &place, theme, text_scale) {
-                    ui.ctx().copy_text(place.listen_from);
+                let shown = Shown { entrance, place: &place, measured: pass.fine.get(&entrance.front.index) };
+                match closeup::show(ui, &shown, theme, text_scale) {
+                    Some(CloseupWish::CopyPlace) => ui.ctx().copy_text(place.listen_from),
+                    Some(CloseupWish::Fine) => wish = self.fine_wish(pass),
+                    None => {}
                 }
             }
             None => self.selected = overview::show(ui, pass, &self.filter, &mut self.overview, theme),
         });
+        wish
     }
 }
 

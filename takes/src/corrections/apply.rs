@@ -110,11 +110,16 @@ pub fn hear(entrances: &mut [Entrance], corrected: &mut Corrected) {
             found.verdict = entrance.verdict;
         }
         if let Some(Heard::Fine(_)) = by_ear.heard {
-            let nearest = if entrance.is_flagged() { 1.0 } else { 0.0 };
-            entrance.verdict.clarity = entrance.verdict.clarity.max(clarity(&Faults::default(), nearest));
-            entrance.verdict.faults = Faults::default();
+            dismiss(entrance);
         }
     }
+}
+
+/// The verdict on an entrance that the player calls fine: no faults, and as clear as one that is just not flagged.
+pub fn dismiss(entrance: &mut Entrance) {
+    let nearest = if entrance.is_flagged() { 1.0 } else { 0.0 };
+    entrance.verdict.clarity = entrance.verdict.clarity.max(clarity(&Faults::default(), nearest));
+    entrance.verdict.faults = Faults::default();
 }
 
 /// How severe a fault is that the ear alone tells, 0 to 1: the ear says that it is there and not how much \[H\].

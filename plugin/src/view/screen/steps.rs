@@ -3,6 +3,7 @@
 use super::Screen;
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
+use crate::timing::Judging;
 use crate::view::header::Wish;
 use crate::view::keys::{self, KeyWish};
 use crate::view::scale::TimeScale;
@@ -37,11 +38,20 @@ impl Screen {
                         ui.ctx().copy_text(words::place(pass, entrance.front.speaks_s).listen_from);
                     }
                 }
+                KeyWish::Fine => wishes.extend(pass.and_then(|p| self.fine_wish(p))),
                 KeyWish::Deselect => self.selected = None,
                 KeyWish::Zoom(_) | KeyWish::Scroll(_) | KeyWish::Fit => self.move_view(key, session),
             }
         }
         wishes
+    }
+
+    /// What the selected entrance's flags are to become: dismissed, or told again.
+    pub(super) fn fine_wish(&self, pass: &Pass) -> Option<Wish> {
+        let place = self.selected?;
+        let entrance = pass.entrances.get(place)?;
+        let is_fine = pass.fine.contains_key(&entrance.front.index);
+        (is_fine || entrance.is_flagged()).then_some(Wish::Fine(pass.id, place, !is_fine))
     }
 
     fn move_view(&mut self, key: KeyWish, session: &Session) {
@@ -77,7 +87,7 @@ impl Screen {
         }
     }
 
-    pub(super) fn follow(&mut self, wish: Wish, session: &mut Session) {
+    pub(super) fn follow(&mut self, wish: Wish, session: &mut Session, judging: &Judging) {
         match wish {
             Wish::Show(id) => {
                 self.shown = id;
@@ -87,6 +97,7 @@ impl Screen {
             }
             Wish::Keep(id, keep) => set(session, id, |p| p.kept = keep),
             Wish::Name(id, name) => set(session, id, |p| p.name = (!name.is_empty()).then_some(name)),
+            Wish::Fine(id, place, is_fine) => set(session, id, |p| p.say_fine(place, is_fine, judging)),
             Wish::Forget(id) => session.forget(id),
             Wish::Pin(id, pin) => session.reference = pin.then_some(id),
             Wish::View(view) => self.middle = view,
