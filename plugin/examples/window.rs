@@ -141,7 +141,7 @@ fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
     let mut pass = Pass::begin(Origin::Played, sound.rate_hz, &beats);
     pass.wave.push(&sound.samples);
     pass.duration_s = sound.samples.len() as f64 / sound.rate_hz;
-    let judging = notefront::worker::judging(params);
+    let judging = params.judging();
     let fronts = notefront_dsp::analyze(&sound.samples, sound.rate_hz, params.settings()).unwrap_or_default();
     fronts.into_iter().for_each(|front| pass.push_front(front, &judging));
     pass.live = false;
