@@ -6,7 +6,7 @@ use super::theme::Theme;
 use crate::words::{self, Place};
 use egui::{Grid, Rect, RichText, Ui, vec2};
 use notefront_dsp::{Entrance, Verdict};
-use notefront_takes::words::{articulation, because, usual_remedy, worst_first};
+use notefront_takes::words::{articulation, because, reason, usual_remedy, worst_first};
 
 /// Below this height there is no picture: words and numbers come first. Pixels at normal text size, as those below.
 const MIN_PLOT_PX: f32 = 150.0;
@@ -117,23 +117,30 @@ fn listen(ui: &mut Ui, place: &Place) -> bool {
 }
 
 fn numbers(ui: &mut Ui, entrance: &Entrance) {
+    let front = &entrance.front;
     let rows = [
-        ("leaned", words::measure(entrance.front.approach_cents, "cents")),
-        ("in at", words::measure(entrance.front.onset_cents, "cents")),
-        ("spoke in", words::measure(entrance.front.speak_ms, "ms")),
-        ("settled after", words::measure(entrance.front.settle_ms, "ms")),
-        ("tuning", words::measure(entrance.front.tuning_cents, "cents")),
-        ("air first", words::measure(entrance.front.noise_before_tone_ms, "ms")),
-        ("grows in", words::measure(entrance.front.attack_ms, "ms")),
-        ("burst", words::measure(entrance.front.overshoot_db, "dB")),
-        ("from the beat", words::measure(entrance.verdict.timing_ms, "ms")),
-        ("level", words::signed(entrance.front.level_db, 0, "dBFS")),
+        ("leaned", front.approach_cents, "cents"),
+        ("in at", front.onset_cents, "cents"),
+        ("spoke in", front.speak_ms, "ms"),
+        ("settled after", front.settle_ms, "ms"),
+        ("tuning", front.tuning_cents, "cents"),
+        ("air first", front.noise_before_tone_ms, "ms"),
+        ("grows in", front.attack_ms, "ms"),
+        ("burst", front.overshoot_db, "dB"),
+        ("from the beat", entrance.verdict.timing_ms, "ms"),
     ];
     Grid::new("measures").num_columns(2).spacing(vec2(12.0, 3.0)).show(ui, |ui| {
-        for (name, text) in rows {
+        for (name, told, unit) in rows {
             ui.label(RichText::new(name).weak());
-            ui.label(text);
+            // Why there is no number is long: it stands smaller, and has the column for itself.
+            match told {
+                Ok(_) => ui.label(words::measure(told, unit)),
+                Err(why) => ui.label(RichText::new(reason(why)).weak().small()).on_hover_text("cannot be told"),
+            };
             ui.end_row();
         }
+        ui.label(RichText::new("level").weak());
+        ui.label(words::signed(front.level_db, 0, "dBFS"));
+        ui.end_row();
     });
 }

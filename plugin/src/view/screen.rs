@@ -190,7 +190,7 @@ impl Screen {
     /// The chosen entrance in close-up; before one is chosen, what the pass says.
     fn show_lower_half(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) -> Option<Wish> {
         let chosen = self.selected.and_then(|i| pass.entrances.get(i));
-        if pass.entrances.is_empty() || self.middle == View::Patterns && chosen.is_none() {
+        if pass.entrances.is_empty() || self.middle != View::Lane && chosen.is_none() {
             return None;
         }
         let height = ui.available_height() * CLOSEUP_SHARE;
