@@ -50,11 +50,13 @@ const FLOOR_RISE_DB: f32 = 0.06;
 /// A take may begin inside a note: the first guess of the floor is not over this, dB.
 const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
 /// A sound is played, not talk, where the logarithm of the odds passes this; no single sound says more than so much.
-const LEAST_ODDS: f32 = 0.4;
+const LEAST_ODDS: f32 = 1.2;
 const MOST_ODDS: f32 = 4.0;
 /// What came this shortly before, s, counts for this share.
 const RUN_S: f64 = 2.0;
 const RUN_SHARE: f32 = 0.8;
+/// What is not in a run is more likely played: talk comes in runs. The logarithm of those odds.
+const LONE_ODDS: f32 = 1.0;
 /// A note stays within so much of its loudest, dB, for so long, s, of its first so many s.
 const SHORTEST_DROP_DB: f32 = 15.0;
 const SHORTEST_S: f64 = 0.035;
@@ -186,7 +188,7 @@ impl NoteFinder {
         }
         let own = self.scores.note_odds(&note_features(frames, note, until)).clamp(-MOST_ODDS, MOST_ODDS);
         let is_near = note.start - self.odds_at < frames.count(RUN_S);
-        let odds = own + if is_near { RUN_SHARE * self.odds } else { 0.0 };
+        let odds = own + if is_near { RUN_SHARE * self.odds } else { LONE_ODDS };
         (self.odds, self.odds_at) = (odds, note.start);
         odds > LEAST_ODDS
     }
