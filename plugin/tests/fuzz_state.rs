@@ -1,0 +1,145 @@
+//! Damaged projects: whatever stands in a state, it is read, judged and drawn without a panic. A few hundred cases in the usual
+//! run; `NOTEFRONT_FUZZ=1000000` tries so many.
+#![allow(missing_docs)]
+
+use egui::vec2;
+use egui_kittest::Harness;
+use notefront::fixture;
+use notefront::looks::Looks;
+use notefront::meters::Meters;
+use notefront::packed;
+use notefront::params::NotefrontParams;
+use notefront::session::Session;
+use notefront::state::{self, SavedSession};
+use notefront::view::header::View;
+use notefront::view::{Screen, ScreenInput};
+use serde_json::{Value, json};
+
+/// Cases of the usual run.
+const USUAL: u64 = 300;
+/// Places that are damaged in a case, at most.
+const MOST_DAMAGED: u64 = 6;
+
+/// Numbers by Marsaglia's xorshift (2003, Journal of Statistical Software 8:14).
+struct Dice(u64);
+
+impl Dice {
+    fn below(&mut self, most: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % most.max(1)
+    }
+}
+
+/// Two passes as a project keeps them, lying open.
+fn whole() -> Value {
+    let mut session = Session::default();
+    session.add(fixture::showcase(0));
+    session.add(fixture::mixed_pass(24, 2));
+    let mut value = serde_json::to_value(SavedSession::of(&session)).expect("plain data");
+    let text = packed::unpack(value["packed"].as_str().expect("letters")).expect("our own letters");
+    value["passes"] = serde_json::from_slice(&text).expect("our own text");
+    value.as_object_mut().expect("fields").remove("packed");
+    value
+}
+
+/// What a damaged place may hold.
+fn odd(dice: &mut Dice) -> Value {
+    let odd = [
+        json!(1e308),
+        json!(-1e308),
+        json!(1e-308),
+        json!(0),
+        json!(-1),
+        json!(u64::MAX),
+        json!(i64::MIN),
+        json!(1e9),
+        json!(-1e9),
+        json!(44_100),
+        Value::Null,
+        json!(true),
+        json!("x"),
+        json!([]),
+        json!({}),
+        json!([[[]]]),
+    ];
+    odd[dice.below(odd.len() as u64) as usize].clone()
+}
+
+/// Walks down by chance, and damages what it comes to.
+fn damage(value: &mut Value, dice: &mut Dice) {
+    if dice.below(8) == 0 {
+        *value = odd(dice);
+        return;
+    }
+    match value {
+        Value::Array(items) if !items.is_empty() => {
+            let at = dice.below(items.len() as u64) as usize;
+            match dice.below(10) {
+                0 => drop(items.remove(at)),
+                1 => items.push(items[at].clone()),
+                _ => damage(&mut items[at], dice),
+            }
+        }
+        Value::Object(fields) if !fields.is_empty() => {
+            let key = fields.keys().nth(dice.below(fields.len() as u64) as usize).cloned().expect("one of them");
+            match dice.below(12) {
+                0 => drop(fields.remove(&key)),
+                _ => damage(fields.get_mut(&key).expect("it is there"), dice),
+            }
+        }
+        other => *other = odd(dice),
+    }
+}
+
+struct Window {
+    session: Session,
+    params: NotefrontParams,
+    meters: Meters,
+    looks: Looks,
+    screen: Screen,
+}
+
+/// Reads, judges and draws a state in one of its views.
+fn open(value: &Value, dice: &mut Dice) {
+    let saved = state::read(value);
+    let (params, mut session) = (NotefrontParams::default(), Session::default());
+    session.restore(saved.passes, saved.reference, saved.damage);
+    session.rejudge(&params.judging());
+    let mut screen = Screen::default();
+    let views = [View::Lane, View::Compare, View::Patterns];
+    screen.open(views[dice.below(3) as usize], dice.below(2) == 0, dice.below(2) == 0);
+    screen.select((dice.below(2) == 0).then(|| dice.below(24) as usize));
+    let window = Window { session, params, meters: Meters::default(), looks: Looks::default(), screen };
+    let mut harness = Harness::builder().with_size(vec2(1000.0, 640.0)).build_ui_state(
+        |ui, window: &mut Window| {
+            let mut input = ScreenInput {
+                session: &mut window.session,
+                params: &window.params,
+                meters: &window.meters,
+                looks: &mut window.looks,
+            };
+            window.screen.show(ui, &mut input);
+        },
+        window,
+    );
+    harness.step();
+    let kept = SavedSession::of(&harness.state().session);
+    serde_json::to_string(&kept).expect("what was read can be kept again");
+}
+
+#[test]
+fn a_damaged_project_is_read_judged_drawn_and_kept() {
+    let num = std::env::var("NOTEFRONT_FUZZ").ok().and_then(|num| num.parse().ok()).unwrap_or(USUAL);
+    let whole = whole();
+    for case in 1..=num {
+        let mut dice = Dice(case.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
+        let mut value = whole.clone();
+        for _ in 0..=dice.below(MOST_DAMAGED) {
+            damage(&mut value, &mut dice);
+        }
+        let drawn = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| open(&value, &mut dice)));
+        assert!(drawn.is_ok(), "case {case}: {value}");
+    }
+}
