@@ -152,11 +152,8 @@ impl Around<'_> {
 
     /// The level's way into a dip and out of it, at three scales.
     fn dips(&self) -> [f32; NUM_DIPS] {
-        let around = |k: i64| {
-            let low = self.min_level(-k / 2, k / 2);
-            (self.max_level(-k, 0) - low, self.max_level(0, k - 1) - low)
-        };
-        let ((in8, out8), (in16, out16), (in32, out32)) = (around(8), around(16), around(32));
+        let dip = |k: i64| dip(k, |from, to| self.min_level(from, to), |from, to| self.max_level(from, to));
+        let ([in8, out8], [in16, out16], [in32, out32]) = (dip(8), dip(16), dip(32));
         [in8, out8, in16, out16, in32, out32]
     }
 
@@ -219,11 +216,9 @@ impl Around<'_> {
     /// What lies over 960 Hz, which a stroke of the tongue takes away first and a room lets go first; and slower rises.
     fn high(&self) -> [f32; NUM_HIGH] {
         let of = |from: i64, to: i64| (from..=to).map(|k| self.curves.high(self.i + k));
-        let around = |k: i64| {
-            let low = of(-k / 2, k / 2).fold(f32::MAX, f32::min);
-            (of(-k, 0).fold(f32::MIN, f32::max) - low, of(0, k - 1).fold(f32::MIN, f32::max) - low)
-        };
-        let ((in16, out16), (in32, out32)) = (around(16), around(32));
+        let least = |from: i64, to: i64| of(from, to).fold(f32::MAX, f32::min);
+        let most = |from: i64, to: i64| of(from, to).fold(f32::MIN, f32::max);
+        let ([in16, out16], [in32, out32]) = (dip(16, least, most), dip(32, least, most));
         let mean = |from: i64, to: i64| of(from, to).sum::<f32>() / (to - from + 1) as f32;
         let mean_level = |from: i64, to: i64| self.curves.mean_level(self.i + from, self.i + to);
         let long = self.top(0, 16, |f| f.long_rise);
@@ -237,6 +232,12 @@ impl Around<'_> {
             long / self.top(-40, 56, |f| f.long_rise).max(1e-6),
         ]
     }
+}
+
+/// The way into a dip and out of it at a scale of `k` frames, from the least and the greatest between two offsets.
+fn dip(k: i64, least: impl Fn(i64, i64) -> f32, most: impl Fn(i64, i64) -> f32) -> [f32; 2] {
+    let low = least(-k / 2, k / 2);
+    [most(-k, 0) - low, most(0, k - 1) - low]
 }
 
 /// Distance of two pitches, semitones; -1 where one is not there.

@@ -181,10 +181,8 @@ impl SpectrumReader {
         let now = &self.log[self.num % KEPT];
         let then = &self.log[(self.num - LAG_FRAMES) % KEPT];
         let (mut rises, mut fall) = ([0.0f32; 3], 0.0f32);
-        let last = now.len() - 1;
-        for i in 0..=last {
-            let wide = then[i].max(then[i.saturating_sub(1)]).max(then[(i + 1).min(last)]);
-            let rise = (now[i] - wide).max(0.0);
+        for i in 0..now.len() {
+            let rise = (now[i] - widest(then, i)).max(0.0);
             rises[0] += rise;
             rises[1] += if i >= self.high_begin { rise } else { 0.0 };
             rises[2] += if i < self.low_end { rise } else { 0.0 };
@@ -201,9 +199,8 @@ impl SpectrumReader {
         }
         let now = &self.log[self.num % KEPT];
         let then = &self.log[(self.num - LONG_LAG_FRAMES) % KEPT];
-        let wide = |i: usize| then[i - 1].max(then[i]).max(then[i + 1]);
         let inner = 1..now.len() - 1;
-        inner.clone().map(|i| (now[i] - wide(i)).max(0.0)).sum::<f32>() / inner.len() as f32
+        inner.clone().map(|i| (now[i] - widest(then, i)).max(0.0)).sum::<f32>() / inner.len() as f32
     }
 
     /// One less the likeness of the mean spectra before and after the frame [`AHEAD_FRAMES`] earlier.
@@ -228,6 +225,11 @@ impl SpectrumReader {
         }
         1.0 - ab / (aa * bb).sqrt()
     }
+}
+
+/// The most of a bin and its neighbours: what a pitch that only wavers does not rise over.
+fn widest(spectrum: &[f32], i: usize) -> f32 {
+    spectrum[i].max(spectrum[i.saturating_sub(1)]).max(spectrum[(i + 1).min(spectrum.len() - 1)])
 }
 
 fn add(sum: &mut [f32], values: &[f32]) {
