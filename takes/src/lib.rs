@@ -13,6 +13,7 @@ pub mod words;
 pub mod columns;
 // Files out come last, but for what a take is read with.
 pub mod atomic_file;
+pub mod app_folders;
 pub mod remembered;
 pub mod corrections;
 pub mod take;

@@ -99,12 +99,8 @@ impl<'a> Marking<'a> {
     pub fn chosen(self) -> impl Iterator<Item = Chosen<'a>> {
         let chosen = self.entrances.iter().enumerate().filter(move |(i, entrance)| self.takes(*i, entrance));
         chosen.map(move |(i, entrance)| {
-            let by_ear = self.said_of(i);
-            let label = match by_ear {
-                Some(by_ear) => label_by_ear(entrance, by_ear, self.which),
-                None => label(entrance, self.which),
-            };
-            Chosen { entrance, place: self.places.get(i), label, by_ear: by_ear.map(corrections::words::of) }
+            let by_ear = self.said_of(i).map(corrections::words::of);
+            Chosen { entrance, place: self.places.get(i), label: self.label_of(i, entrance), by_ear }
         })
     }
 
@@ -128,12 +124,17 @@ impl<'a> Marking<'a> {
 
     /// An entrance without a time cannot be marked.
     fn mark(self, place: usize, entrance: &Entrance) -> Option<Mark> {
-        let mut mark = mark(entrance, self.which)?;
+        let mut mark = mark(entrance, self.which, self.label_of(place, entrance))?;
         if let Some(by_ear) = self.said_of(place) {
-            mark.label = label_by_ear(entrance, by_ear, self.which);
             mark.sentence = ascii(&format!("{} [{}]", mark.sentence, corrections::words::of(by_ear)));
         }
         Some(mark)
+    }
+
+    /// What the mark of an entrance says: the ear has the last word.
+    fn label_of(self, place: usize, entrance: &Entrance) -> String {
+        let by_ear = self.said_of(place);
+        by_ear.map_or_else(|| label(entrance, self.which), |by_ear| label_by_ear(entrance, by_ear, self.which))
     }
 
     /// What the player said of an entrance, by its place among all.
@@ -162,20 +163,21 @@ pub struct Mark {
 /// The marks of entrances, in the order of the sound.
 #[must_use]
 pub fn marks(entrances: &[Entrance], which: Which) -> Vec<Mark> {
-    let mut marks: Vec<_> = entrances.iter().filter(|e| which.takes(e)).filter_map(|e| mark(e, which)).collect();
+    let mut marks: Vec<_> =
+        entrances.iter().filter(|e| which.takes(e)).filter_map(|e| mark(e, which, label(e, which))).collect();
     marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
     marks
 }
 
 /// An entrance without a time cannot be marked.
-fn mark(entrance: &Entrance, which: Which) -> Option<Mark> {
+fn mark(entrance: &Entrance, which: Which, label: String) -> Option<Mark> {
     if !entrance.front.speaks_s.is_finite() {
         return None;
     }
     let time_s = entrance.front.speaks_s.max(0.0);
     let length_s = entrance.front.end_s.map_or(0.0, |end_s| end_s - time_s);
     let length_s = if length_s > 0.0 { length_s } else { 0.0 };
-    let (label, sentence) = (label(entrance, which), sentence(entrance, which));
+    let sentence = sentence(entrance, which);
     Some(Mark { time_s, length_s, label, sentence, note: MarkNote::of(entrance) })
 }
 

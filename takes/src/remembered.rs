@@ -1,9 +1,9 @@
 //! What a player chose once and for all: a small file in the user's folder for settings, which options of a command go
 //! before. Whatever is wrong with it, takes are judged without it.
 
+use crate::app_folders;
 use crate::atomic_file::{Prepared, WriteError};
 use crate::system_error;
-use etcetera::app_strategy::{AppStrategy, AppStrategyArgs, choose_native_strategy};
 use notefront_dsp::{Grid, Instrument, Settings, Strictness};
 use serde::{Deserialize, Serialize};
 use std::io::{self, ErrorKind};
@@ -104,10 +104,8 @@ pub fn place() -> Result<Option<PathBuf>, RememberedError> {
     if let Some(named) = std::env::var_os(PLACE_VARIABLE) {
         return Ok(Some(PathBuf::from(named)).filter(|path| !path.as_os_str().is_empty()));
     }
-    let args =
-        AppStrategyArgs { top_level_domain: "org".into(), author: "Notefront".into(), app_name: "notefront".into() };
-    let strategy = choose_native_strategy(args).map_err(|_| RememberedError::NoPlace)?;
-    Ok(Some(strategy.config_dir().join(FILE_NAME)))
+    let folder = app_folders::settings().ok_or(RememberedError::NoPlace)?;
+    Ok(Some(folder.join(FILE_NAME)))
 }
 
 impl Remembered {

@@ -13,7 +13,7 @@ use crate::summary::{Count, Median, Summary};
 use crate::take::Take;
 use crate::words;
 use comfy_table::{Attribute, Cell};
-use notefront_dsp::{Entrance, Fault, units};
+use notefront_dsp::{Entrance, Fault, FaultName, units};
 use std::fmt::Write;
 
 /// What the table shows and how.
@@ -70,15 +70,26 @@ const NUM_FIRST: usize = 3;
 
 /// The entrances to listen to first: the most unclear of those that are surely so, then of the others.
 pub(crate) fn first_three(entrances: &[Entrance]) -> Vec<&Entrance> {
-    let is_sure = |e: &Entrance| e.verdict.faults.iter().any(|fault| fault.sureness >= words::UNSURE);
-    let mut flagged: Vec<_> = entrances.iter().filter(|e| e.is_flagged()).collect();
-    flagged.sort_by(|a, b| is_sure(b).cmp(&is_sure(a)).then(a.verdict.clarity.total_cmp(&b.verdict.clarity)));
-    flagged.truncate(NUM_FIRST);
-    flagged
+    first_to_listen_to(entrances, |_| true).into_iter().map(|i| &entrances[i]).collect()
+}
+
+/// The same by their places, where only some faults are looked at.
+#[must_use]
+pub fn first_to_listen_to(entrances: &[Entrance], is_shown: impl Fn(FaultName) -> bool) -> Vec<usize> {
+    let sureness = |e: &Entrance| {
+        let shown = e.verdict.faults.iter().filter(|fault| is_shown(fault.name));
+        shown.map(|fault| fault.sureness).max_by(f64::total_cmp)
+    };
+    let flagged = entrances.iter().enumerate().filter_map(|(i, e)| Some((i, sureness(e)? >= words::UNSURE)));
+    let mut flagged: Vec<(usize, bool)> = flagged.collect();
+    let clarity = |i: usize| entrances[i].verdict.clarity;
+    flagged.sort_by(|a, b| b.1.cmp(&a.1).then(clarity(a.0).total_cmp(&clarity(b.0))));
+    flagged.into_iter().take(NUM_FIRST).map(|(i, _)| i).collect()
 }
 
 /// "Listen to these three first", or as many as there are.
-pub(crate) fn listen_to(num: usize) -> &'static str {
+#[must_use]
+pub fn listen_to(num: usize) -> &'static str {
     match num {
         1 => "Listen to this one",
         2 => "Listen to these two",

@@ -26,6 +26,12 @@ pub fn now(name: FaultName) -> String {
     format!("now {}", word(name))
 }
 
+/// Faults by their words: "from below, split".
+#[must_use]
+pub fn named<'a>(faults: impl IntoIterator<Item = &'a Fault>) -> String {
+    faults.into_iter().map(|fault| word(fault.name)).collect::<Vec<_>>().join(", ")
+}
+
 /// Faults with how often they occur, in words: "from below 3, split 1".
 #[must_use]
 pub fn counted(faults: &[(FaultName, usize)]) -> String {

@@ -166,7 +166,7 @@ fn is_verdict(correction: &Correction) -> bool {
 }
 
 fn faults(entrance: &Entrance) -> String {
-    words::worst_first(entrance).iter().map(|fault| words::word(fault.name)).collect::<Vec<_>>().join(", ")
+    words::named(&words::worst_first(entrance))
 }
 
 /// How the table of a take tells its corrections; empty where there are none.

@@ -72,12 +72,12 @@ impl From<&Take> for SettingsDocument {
 impl From<&Beats> for GridDocument {
     fn from(beats: &Beats) -> Self {
         let is_given = beats.origin == Origin::Given;
+        let is_tempo_given = is_given || beats.origin == Origin::Tempo;
         // What the player gave is told as it was given.
-        let told = |value: f64, places| if is_given { value } else { rounded(value, places) };
-        let has_tempo = beats.origin == Origin::Tempo;
+        let told = |is_given: bool, value: f64, places| if is_given { value } else { rounded(value, places) };
         Self {
-            bpm: if has_tempo { beats.bpm() } else { told(beats.bpm(), RATIO) },
-            first_beat_s: told(beats.first_beat_s(), SECONDS),
+            bpm: told(is_tempo_given, beats.bpm(), RATIO),
+            first_beat_s: told(is_given, beats.first_beat_s(), SECONDS),
             per_beat: beats.per_beat,
             from: beats.origin.into(),
             confidence: (!is_given).then(|| rounded(beats.confidence, RATIO)),

@@ -1,7 +1,7 @@
 //! Where the log lies unless a file is named, and whose it is.
 
 use super::LogError;
-use etcetera::app_strategy::{AppStrategy, AppStrategyArgs, choose_native_strategy};
+use crate::app_folders;
 use std::path::PathBuf;
 
 /// The file's name in the user's data folder.
@@ -15,8 +15,5 @@ pub const ALONE: &str = "me";
 /// # Errors
 /// [`LogError::NoPlace`] without a home folder.
 pub fn usual() -> Result<PathBuf, LogError> {
-    let args =
-        AppStrategyArgs { top_level_domain: "org".into(), author: "Notefront".into(), app_name: "notefront".into() };
-    let strategy = choose_native_strategy(args).map_err(|_| LogError::NoPlace)?;
-    Ok(strategy.data_dir().join(FILE_NAME))
+    Ok(app_folders::data().ok_or(LogError::NoPlace)?.join(FILE_NAME))
 }

@@ -134,14 +134,21 @@ fn forget(remembered: &mut Remembered, name: Name) {
 
 /// What is remembered as options: name, value, and what holds where nothing is.
 fn rows(remembered: &Remembered) -> [[String; 3]; 7] {
+    let usual = Settings::default();
     let told = |value: Option<String>| value.unwrap_or_else(|| "-".into());
     let row = |name: &str, value: Option<String>, otherwise: &str| [name.into(), told(value), otherwise.into()];
-    let instrument = remembered.instrument.and_then(|instrument| InstrumentArg::from(instrument).to_possible_value());
+    let named =
+        |instrument: Instrument| InstrumentArg::from(instrument).to_possible_value().map(|v| v.get_name().to_owned());
+    let hz = |hz: f64| format!("{hz} Hz");
     let grid = remembered.looks_for_beat.map(|looks| if looks { "auto" } else { "off" }.to_owned());
     [
-        row("--a4", remembered.a4_hz.map(|hz| format!("{hz} Hz")), "440 Hz"),
-        row("--instrument", instrument.map(|value| value.get_name().to_owned()), "f-attachment"),
-        row("--strictness", remembered.strictness.map(|value| value.to_string()), "0.5"),
+        row("--a4", remembered.a4_hz.map(hz), &hz(usual.a4_hz)),
+        row("--instrument", remembered.instrument.and_then(named), &named(usual.instrument).unwrap_or_default()),
+        row(
+            "--strictness",
+            remembered.strictness.map(|value| value.to_string()),
+            &usual.strictness.value().to_string(),
+        ),
         row("--grid", grid, "auto"),
         row("--bpm", remembered.bpm.map(|bpm| bpm.to_string()), "found, where the take shows it"),
         row("--per-beat", remembered.per_beat.map(|n| n.to_string()), "1"),
