@@ -8,35 +8,24 @@ use nice_plug::editor::dpi::{LogicalSize, Size};
 use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
 use notefront::fixture;
 use notefront::looks::{Colours, Looks};
-use notefront::meters::Meters;
 use notefront::params::NotefrontParams;
 use notefront::passes::{Origin, Pass};
-use notefront::session::Session;
 use notefront::transport::TransportView;
+use notefront::view::Screen;
 use notefront::view::header::View;
-use notefront::view::{Screen, ScreenInput};
+use notefront::whole_window::WholeWindow;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 struct Window {
-    session: Session,
-    params: NotefrontParams,
-    meters: Meters,
-    looks: Looks,
-    screen: Screen,
+    whole: WholeWindow,
     own_work: Vec<Duration>,
 }
 
 impl App for Window {
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let began = Instant::now();
-        let mut input = ScreenInput {
-            session: &mut self.session,
-            params: &self.params,
-            meters: &self.meters,
-            looks: &mut self.looks,
-        };
-        self.screen.show(ui, &mut input);
+        self.whole.frame(ui);
         self.own_work.push(began.elapsed());
         if self.own_work.len() == 100 {
             self.own_work.sort();
@@ -74,31 +63,24 @@ impl Args {
 }
 
 fn window(args: &Args) -> Window {
-    let meters = Meters::default();
-    meters.clock.store(u64::from(args.view() != "empty"), Ordering::Relaxed);
-    let mut window = Window {
-        session: Session::default(),
-        params: NotefrontParams::default(),
-        meters,
-        looks: args.looks(),
-        screen: Screen::writing_to("Notefront".into()),
-        own_work: Vec::new(),
-    };
-    passes(&mut window, args);
+    let mut whole =
+        WholeWindow { looks: args.looks(), screen: Screen::writing_to("Notefront".into()), ..Default::default() };
+    whole.meters.clock.store(u64::from(args.view() != "empty"), Ordering::Relaxed);
+    passes(&mut whole, args);
     if args.view() == "closeup" {
-        let flagged = window.session.passes()[1].entrances.iter().position(|e| e.verdict.faults.iter().count() == 3);
-        window.screen.select(flagged);
+        let flagged = whole.session.passes()[1].entrances.iter().position(|e| e.verdict.faults.iter().count() == 3);
+        whole.screen.select(flagged);
     }
     let middle = match args.view() {
         "compare" => View::Compare,
         "patterns" => View::Patterns,
         _ => View::Lane,
     };
-    window.screen.open(middle, args.view() == "markers", args.view() == "settings");
-    window
+    whole.screen.open(middle, args.view() == "markers", args.view() == "settings");
+    Window { whole, own_work: Vec::new() }
 }
 
-fn passes(window: &mut Window, args: &Args) {
+fn passes(window: &mut WholeWindow, args: &Args) {
     let session = &mut window.session;
     let running = |duration_s: f64| Pass { live: true, duration_s, ..fixture::pass_at_60(&[]) };
     match args.view() {
@@ -151,7 +133,7 @@ fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
 fn main() {
     let args = Args(std::env::args().skip(1).collect());
     let window = window(&args);
-    let size = LogicalSize::new(f64::from(window.looks.width), f64::from(window.looks.height));
+    let size = LogicalSize::new(f64::from(window.whole.looks.width), f64::from(window.whole.looks.height));
     let settings = EguiWindowSettings::new()
         .with_title("Notefront")
         .with_fallback_scale_factor(args.number("zoom").map(f64::from))

@@ -49,6 +49,8 @@ pub mod take_file;
 
 // EDITOR.
 pub mod view;
+#[cfg(any(test, feature = "fixture"))]
+pub mod whole_window;
 pub mod editor;
 
 // The door.

@@ -3,12 +3,12 @@
 
 use crate::passes::Pass;
 use crate::patterns::{Facet, Row, rows};
-use notefront_dsp::FaultName;
+use notefront_dsp::{Entrance, FaultName};
+use notefront_takes::summary::Summary;
+use notefront_takes::table::first_to_listen_to;
 use notefront_takes::words::counted;
 use statrs::distribution::{DiscreteCDF, Hypergeometric};
 
-/// So many are named to listen to.
-const NUM_WORST: usize = 3;
 /// What is shared by chance alone is not told: chance of such a share, over all kinds looked at together \[P\].
 const LEAST_CHANCE: f64 = 0.05;
 /// Fewest unclear entrances that can have something in common.
@@ -21,7 +21,7 @@ pub struct Overview {
     pub num: usize,
     /// Entrances with a fault that is shown.
     pub num_flagged: usize,
-    /// Indexes of the ones to listen to, the least clear first.
+    /// Places of the ones to listen to: the least clear of those that are surely so, then of the others.
     pub worst: Vec<usize>,
     /// Which faults, how often, the most frequent first: "from below 5, air first 2".
     pub faults: String,
@@ -33,23 +33,13 @@ impl Overview {
     /// Looks at a pass; only faults that `is_shown` count.
     #[must_use]
     pub fn of(pass: &Pass, is_shown: impl Fn(FaultName) -> bool + Copy) -> Self {
-        let is_flagged = |i: &usize| pass.entrances[*i].verdict.faults.iter().any(|f| is_shown(f.name));
-        let mut flagged: Vec<usize> = (0..pass.entrances.len()).filter(is_flagged).collect();
-        let num_flagged = flagged.len();
-        flagged.sort_by(|a, b| {
-            let clarity = |i: &usize| pass.entrances[*i].verdict.clarity;
-            clarity(a).total_cmp(&clarity(b)).then(a.cmp(b))
-        });
-        flagged.truncate(NUM_WORST);
-        let count = |name: FaultName| pass.entrances.iter().filter(|e| e.verdict.faults.get(name).is_some()).count();
-        let mut faults: Vec<(FaultName, usize)> =
-            FaultName::ALL.into_iter().filter(|name| is_shown(*name)).map(|name| (name, count(name))).collect();
-        faults.retain(|(_, num)| *num > 0);
-        faults.sort_by_key(|(_, num)| std::cmp::Reverse(*num));
+        let is_flagged = |e: &&Entrance| e.verdict.faults.iter().any(|f| is_shown(f.name));
+        let mut faults = Summary::of(&pass.entrances).most_frequent_faults();
+        faults.retain(|(name, _)| is_shown(*name));
         Self {
             num: pass.entrances.len(),
-            num_flagged,
-            worst: flagged,
+            num_flagged: pass.entrances.iter().filter(is_flagged).count(),
+            worst: first_to_listen_to(&pass.entrances, is_shown),
             faults: counted(&faults),
             shared: shared(pass, is_shown),
         }

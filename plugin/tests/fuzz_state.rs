@@ -5,14 +5,11 @@
 use egui::vec2;
 use egui_kittest::Harness;
 use notefront::fixture;
-use notefront::looks::Looks;
-use notefront::meters::Meters;
 use notefront::packed;
-use notefront::params::NotefrontParams;
 use notefront::session::Session;
 use notefront::state::{self, SavedSession};
 use notefront::view::header::View;
-use notefront::view::{Screen, ScreenInput};
+use notefront::whole_window::WholeWindow;
 use serde_json::{Value, json};
 
 /// Cases of the usual run.
@@ -93,37 +90,17 @@ fn damage(value: &mut Value, dice: &mut Dice) {
     }
 }
 
-struct Window {
-    session: Session,
-    params: NotefrontParams,
-    meters: Meters,
-    looks: Looks,
-    screen: Screen,
-}
-
 /// Reads, judges and draws a state in one of its views.
 fn open(value: &Value, dice: &mut Dice) {
     let saved = state::read(value);
-    let (params, mut session) = (NotefrontParams::default(), Session::default());
-    session.restore(saved.passes, saved.reference, saved.damage);
-    session.rejudge(&params.judging());
-    let mut screen = Screen::default();
+    let mut window = WholeWindow::default();
+    window.session.restore(saved.passes, saved.reference, saved.damage);
+    window.session.rejudge(&window.params.judging());
     let views = [View::Lane, View::Compare, View::Patterns];
-    screen.open(views[dice.below(3) as usize], dice.below(2) == 0, dice.below(2) == 0);
-    screen.select((dice.below(2) == 0).then(|| dice.below(24) as usize));
-    let window = Window { session, params, meters: Meters::default(), looks: Looks::default(), screen };
-    let mut harness = Harness::builder().with_size(vec2(1000.0, 640.0)).build_ui_state(
-        |ui, window: &mut Window| {
-            let mut input = ScreenInput {
-                session: &mut window.session,
-                params: &window.params,
-                meters: &window.meters,
-                looks: &mut window.looks,
-            };
-            window.screen.show(ui, &mut input);
-        },
-        window,
-    );
+    window.screen.open(views[dice.below(3) as usize], dice.below(2) == 0, dice.below(2) == 0);
+    window.screen.select((dice.below(2) == 0).then(|| dice.below(24) as usize));
+    let draw = |ui: &mut egui::Ui, window: &mut WholeWindow| drop(window.frame(ui));
+    let mut harness = Harness::builder().with_size(vec2(1000.0, 640.0)).build_ui_state(draw, window);
     harness.step();
     let kept = SavedSession::of(&harness.state().session);
     serde_json::to_string(&kept).expect("what was read can be kept again");

@@ -7,43 +7,27 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use notefront::fixture;
 use notefront::looks::{Colours, Looks};
-use notefront::meters::Meters;
-use notefront::params::{GridChoice, NotefrontParams};
+use notefront::params::GridChoice;
 use notefront::passes::Pass;
-use notefront::session::Session;
 use notefront::tasks::Task;
 use notefront::view::header::View;
-use notefront::view::{Screen, ScreenInput};
+use notefront::whole_window::WholeWindow;
 use std::sync::atomic::Ordering;
 
 #[derive(Default)]
 struct Window {
-    session: Session,
-    params: NotefrontParams,
-    meters: Meters,
-    looks: Looks,
-    screen: Screen,
+    whole: WholeWindow,
     tasks: Vec<Task>,
     copied: Vec<String>,
 }
 
 impl Window {
     fn with(passes: Vec<Pass>) -> Self {
-        let mut window = Self::default();
-        for pass in passes {
-            window.session.add(pass);
-        }
-        window
+        Self { whole: WholeWindow::with(passes), ..Self::default() }
     }
 
     fn frame(&mut self, ui: &mut egui::Ui) {
-        let mut input = ScreenInput {
-            session: &mut self.session,
-            params: &self.params,
-            meters: &self.meters,
-            looks: &mut self.looks,
-        };
-        self.tasks.extend(self.screen.show(ui, &mut input).tasks);
+        self.tasks.extend(self.whole.frame(ui).tasks);
         let copied = |c: &OutputCommand| if let OutputCommand::CopyText(text) = c { Some(text.clone()) } else { None };
         self.copied.extend(ui.ctx().output(|o| o.commands.iter().find_map(copied)));
     }
@@ -74,7 +58,7 @@ fn every_state_says_what_to_do() {
     let live = |duration_s: f64| Pass { live: true, duration_s, ..fixture::pass_at_60(&[]) };
     let open = |passes: Vec<Pass>, clock: u64| {
         let window = Window::with(passes);
-        window.meters.clock.store(clock, Ordering::Relaxed);
+        window.whole.meters.clock.store(clock, Ordering::Relaxed);
         window.open(SIZE)
     };
     open(vec![], 0).get_by_label("No sound has arrived yet");
@@ -86,7 +70,7 @@ fn every_state_says_what_to_do() {
     let clipped = Pass { clipped_at_s: vec![1.0], ..fixture::showcase(0) };
     open(vec![clipped], 64).get_by_label_contains("Lower the recording level");
     let mut lost = Window::with(vec![fixture::showcase(0)]);
-    lost.session.notices.push("Something was lost.".into());
+    lost.whole.session.notices.push("Something was lost.".into());
     lost.open(SIZE).get_by_label("Something was lost.");
 }
 
@@ -121,7 +105,7 @@ fn arrows_step_from_flag_to_flag_and_the_closeup_tells_the_fault() {
 fn what_is_fine_as_it_is_loses_its_flags_and_gets_them_back() {
     let mut harness = showcase();
     press(&mut harness, Key::ArrowRight);
-    let flagged = |harness: &Harness<'_, Window>| harness.state().session.passes()[0].num_flagged();
+    let flagged = |harness: &Harness<'_, Window>| harness.state().whole.session.passes()[0].num_flagged();
     let before = flagged(&harness);
     harness.get_by_label("fine as it is").click();
     harness.run();
@@ -153,8 +137,8 @@ fn a_setting_becomes_a_task_and_changes_no_parameter_here() {
     let window = harness.state();
     // The host's thread sets them; this one only asks.
     assert_eq!(window.tasks, [Task::LookAhead(true), Task::Grid(GridChoice::Thirds)]);
-    assert!(!window.params.look_ahead.value());
-    assert_eq!(window.params.grid.value(), GridChoice::Beat);
+    assert!(!window.whole.params.look_ahead.value());
+    assert_eq!(window.whole.params.grid.value(), GridChoice::Beat);
 }
 
 #[test]
@@ -180,18 +164,18 @@ fn a_pass_can_be_named_kept_pinned_and_forgotten() {
     let mut harness = showcase();
     press(&mut harness, Key::K);
     press(&mut harness, Key::R);
-    assert!(harness.state().session.passes()[0].kept);
-    assert_eq!(harness.state().session.reference, Some(1));
+    assert!(harness.state().whole.session.passes()[0].kept);
+    assert_eq!(harness.state().whole.session.reference, Some(1));
     harness.get_by_label("name").click();
     harness.run_steps(3);
     harness.event(Event::Text("slow one".into()));
     harness.run_steps(2);
     harness.key_press(Key::Enter);
     harness.run();
-    assert_eq!(harness.state().session.passes()[0].name.as_deref(), Some("slow one"));
+    assert_eq!(harness.state().whole.session.passes()[0].name.as_deref(), Some("slow one"));
     harness.get_by_label("forget").click();
     harness.run();
-    assert!(harness.state().session.passes().is_empty());
+    assert!(harness.state().whole.session.passes().is_empty());
 }
 
 /// Text that is painted: where, and what.
@@ -221,9 +205,9 @@ fn no_two_texts_overlap_at_any_size() {
     for view in [View::Lane, View::Compare, View::Patterns] {
         for (size, text_scale) in [(SIZE, 1.0), (vec2(1600.0, 900.0), 1.0), (vec2(640.0, 480.0), 1.0), (SIZE, 1.5)] {
             let mut window = Window::with(vec![fixture::showcase(1), fixture::showcase(0)]);
-            window.looks = Looks { text_scale, colours: Colours::Dark, ..Looks::default() };
-            window.screen.open(view, false, false);
-            window.screen.select(Some(14));
+            window.whole.looks = Looks { text_scale, colours: Colours::Dark, ..Looks::default() };
+            window.whole.screen.open(view, false, false);
+            window.whole.screen.select(Some(14));
             let harness = window.open(size);
             let texts = texts(&harness);
             assert!(texts.len() > 20, "{view:?}: there is text");

@@ -81,8 +81,8 @@ fn describe(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> Option<CloseupWish
     let mut wish = listen(ui, place).then_some(CloseupWish::CopyPlace);
     ui.add_space(4.0);
     if let Some(measured) = measured {
-        let faults: Vec<&str> = measured.faults.iter().map(|f| notefront_takes::words::word(f.name)).collect();
-        let told = if faults.is_empty() { "nothing".to_owned() } else { faults.join(", ") };
+        let faults = notefront_takes::words::named(measured.faults.iter());
+        let told = if faults.is_empty() { "nothing" } else { &faults };
         ui.label(RichText::new("Fine as it is, you say.").strong());
         ui.label(RichText::new(format!("Measured: {told}.")).color(theme.soft_ink));
         if ui.small_button("take it back").clicked() {

@@ -14,7 +14,6 @@ use notefront_dsp::Entrance;
 use notefront_dsp::align::Side;
 use notefront_takes::compare::{clearer, is_same_music};
 use notefront_takes::glyph::Place;
-use notefront_takes::words::word;
 use std::thread::JoinHandle;
 
 /// Heights at normal text size, pixels: a title, a row of words, the ruler's numbers.
@@ -221,8 +220,8 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
         let marked = clearer(a, b).filter(|_| input.comparison.is_same_music);
         draw_clearer(painter, ends, marked, input);
         if !faint {
-            words[0].extend(words_of(a, ends.0, input.filter));
-            words[1].extend(words_of(b, ends.1, input.filter));
+            words[0].extend(ends.0.and_then(|end| Label::of_faults(end.x, a, &input.filter.of(a))));
+            words[1].extend(ends.1.and_then(|end| Label::of_faults(end.x, b, &input.filter.of(b))));
         }
     }
     for &i in &alignment.only_in_a {
@@ -233,13 +232,6 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     }
     painter.extend(shapes);
     draw_words(painter, rect, &words, input);
-}
-
-/// The words of an unclear one of a pair that differs.
-fn words_of(entrance: &Entrance, end: Option<Pos2>, filter: &FaultFilter) -> Option<Label> {
-    let text = filter.of(entrance).iter().map(|f| word(f.name)).collect::<Vec<_>>().join(", ");
-    let x = end.filter(|_| !text.is_empty())?.x;
-    Some(Label { x, text, weight: -entrance.verdict.clarity })
 }
 
 /// Words of the upper pass under its title, of the lower one over its title.

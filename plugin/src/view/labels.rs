@@ -1,6 +1,8 @@
 //! Labels in rows: the important come first, and what has no room is left out, since the ink still stands.
 
 use egui::{Color32, FontId, Painter, pos2};
+use notefront_dsp::{Entrance, Faults};
+use notefront_takes::words;
 
 /// Space between two labels in a row, pixels.
 const APART_PX: f32 = 6.0;
@@ -14,6 +16,15 @@ pub struct Label {
     pub text: String,
     /// How much it matters: the more, the sooner it finds room.
     pub weight: f64,
+}
+
+impl Label {
+    /// What is unclear in an entrance, where that is shown; the less clear it is, the more it matters.
+    #[must_use]
+    pub fn of_faults(x: f32, entrance: &Entrance, shown: &Faults) -> Option<Self> {
+        let label = Self { x, text: words::named(shown.iter()), weight: -entrance.verdict.clarity };
+        (!label.text.is_empty()).then_some(label)
+    }
 }
 
 /// Where rows of labels stand.

@@ -11,7 +11,6 @@ use crate::passes::Pass;
 use egui::epaint::Mesh;
 use egui::{Align2, FontId, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, Ui, pos2, vec2};
 use notefront_dsp::Entrance;
-use notefront_takes::words;
 
 /// Height of what stands under the base line, pixels at normal text size: note names, and under them the ruler.
 const RULER_PX: f32 = 46.0;
@@ -173,7 +172,8 @@ fn draw_strokes(
         glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand_of(index), input.theme, false);
     }
     painter.extend(shapes);
-    let words: Vec<Label> = visible.clone().filter_map(|i| fault_label(&entrances[i], scale, input)).collect();
+    let fault_label = |e: &Entrance| Label::of_faults(scale.x(e.front.speaks_s), e, &input.filter.of(e));
+    let words: Vec<Label> = visible.clone().filter_map(|i| fault_label(&entrances[i])).collect();
     let (ends, row) = ((frame.rect.left(), frame.rect.right()), LABEL_ROW_PX * input.text_scale);
     let lowest = frame.labels_top(tallest, input.text_scale) + (LABEL_ROWS - 1) as f32 * row;
     // The lowest row is taken first: it is nearest to the stroke.
@@ -182,14 +182,6 @@ fn draw_strokes(
     let names: Vec<Label> = visible.map(|i| name_label(&entrances[i], scale, input)).collect();
     let rows = Rows { first_top: frame.base_y + FOOT_PX, step: 0.0, num: 1, x: ends };
     labels::draw(painter, &names, &rows, &FontId::proportional(10.5 * input.text_scale), input.theme.soft_ink);
-}
-
-/// The words over an unclear attack; the less clear it is, the more they matter.
-fn fault_label(entrance: &Entrance, scale: &TimeScale, input: &LaneInput<'_>) -> Option<Label> {
-    let shown = input.filter.of(entrance);
-    let text = shown.iter().map(|f| words::word(f.name)).collect::<Vec<_>>().join(", ");
-    let label = Label { x: scale.x(entrance.front.speaks_s), text, weight: -entrance.verdict.clarity };
-    (!shown.is_empty()).then_some(label)
 }
 
 /// The note under the foot of a stroke.

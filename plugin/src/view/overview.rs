@@ -6,6 +6,7 @@ use crate::overview::Overview;
 use crate::passes::{Pass, PassId};
 use crate::words;
 use egui::{Button, RichText, ScrollArea, Ui};
+use notefront_takes::table::listen_to;
 use notefront_takes::words::{because, worst_first};
 
 /// An overview kept until its pass or the filter changes.
@@ -41,7 +42,7 @@ pub fn show(ui: &mut Ui, pass: &Pass, filter: &FaultFilter, kept: &mut KeptOverv
             overview.shared.as_deref().unwrap_or("They have nothing in common that chance would not give them too."),
         );
         ui.add_space(6.0);
-        ui.label(RichText::new("Listen to these first:").color(theme.soft_ink));
+        ui.label(RichText::new(format!("{}:", listen_to(overview.worst.len()))).color(theme.soft_ink));
         for &index in &overview.worst {
             let text = RichText::new(sentence(pass, index, filter)).color(theme.ink);
             if ui.add(Button::new(text).wrap()).on_hover_text("Look at it in close-up").clicked() {

@@ -84,8 +84,7 @@ impl Screen {
             return show_words(ui, rect, ("Nothing to compare with yet", advice), theme);
         };
         let scale = self.scale_for(other, rect);
-        let mut comparer = std::mem::take(&mut self.comparer);
-        let moved = match comparer.of(other, pass) {
+        let moved = match self.comparer.of(other, pass) {
             Some(comparison) => {
                 let (a, b, filter, text_scale) = (other, pass, &self.filter, input.looks.text_scale);
                 show_pair(ui, rect, scale, &CompareInput { a, b, comparison, filter, theme, text_scale })
@@ -97,7 +96,6 @@ impl Screen {
                 None
             }
         };
-        self.comparer = comparer;
         self.free_view |= moved.is_some();
         self.view = Some((other.id, moved.unwrap_or(scale)));
     }
