@@ -4,6 +4,7 @@ use crate::cli::{GridSearch, InstrumentArg, strictness};
 use crate::{bad_value, complain, screen};
 use clap::{Args, ValueEnum};
 use comfy_table::Cell;
+use notefront_dsp::{Instrument, Settings};
 use notefront_takes::columns::{Columns, prose};
 use notefront_takes::remembered::{Remembered, RememberedError, place};
 use std::io::{self, Write};
