@@ -271,3 +271,45 @@ fn is_tonal(points: &[Point], from: f64, to: f64, counts: impl Fn(&Point) -> boo
     }
     num > 0 && tonal as f64 > TONAL_SHARE * f64::from(num)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{history, noise, sound, tone};
+
+    /// Hiss of a level under the tone, dB, for so long before the tone at 0.8 s, and a room 60 dB under it.
+    fn heard(air_s: f64, air_db: f64, build_s: f64) -> Option<(f64, f64)> {
+        let (hz, onset_s) = (233.08, 0.8);
+        let mut samples = sound(1.2, |s| if s < onset_s { 0.0 } else { tone(hz, 1..=8, 0.1, s - onset_s) });
+        let tone_power: f64 = (1..=8).map(|k| 0.5 * (0.1 / f64::from(k)).powi(2)).sum();
+        let mut hiss = noise(11);
+        for (i, x) in samples.iter_mut().enumerate() {
+            let s = i as f64 / crate::test_sounds::RATE_HZ;
+            let in_air = ((s - (onset_s - air_s)) / build_s).clamp(0.0, 1.0);
+            let power =
+                tone_power * (1e-6 + if s < onset_s { in_air * in_air * 10f64.powf(0.1 * air_db) } else { 0.0 });
+            *x += (hiss() * power.sqrt()) as f32;
+        }
+        let (history, rate_hz) = history(&samples);
+        let tone = Tone { onset: onset_s * rate_hz, earliest: 0.0, period: rate_hz / hz, power: tone_power };
+        let air = AirFinder::new(rate_hz).find(&history, &[], &tone)?;
+        Some((1e3 * (onset_s - air.start / rate_hz), 10.0 * (air.power / tone_power).log10()))
+    }
+
+    #[test]
+    fn air_is_told_with_its_length_and_level() {
+        for (ms, db) in [(60.0, -20.0), (120.0, -20.0), (120.0, -28.0), (250.0, -12.0)] {
+            let (found_ms, found_db) = heard(ms * 1e-3, db, 0.002).expect("air");
+            // Windows of 6 ms, and noise whose level over them strays by a decibel.
+            assert!((found_ms - ms).abs() < 10.0, "{ms} ms at {db} dB: {found_ms} ms");
+            assert!((found_db - db).abs() < 2.0, "{ms} ms at {db} dB: {found_db} dB");
+        }
+    }
+
+    #[test]
+    fn a_click_what_is_too_soft_and_a_clean_start_are_no_air() {
+        assert_eq!(heard(0.008, -15.0, 0.001), None, "a tongue's click");
+        assert_eq!(heard(0.120, -50.0, 0.002), None, "nobody hears that before a tone");
+        assert_eq!(heard(0.0, -20.0, 0.001), None);
+    }
+}

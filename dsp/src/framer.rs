@@ -63,7 +63,8 @@ pub struct Decimated {
     pub power: f32,
 }
 
-/// Cleans, high-passes and decimates the input. Internal sample `n` stands for input time `n * factor`.
+/// Cleans, high-passes and decimates the input. Internal sample `n` stands for input sample `n * factor + factor - 1`, the last
+/// of those it came with; the flow counts it as `n * factor`, up to 0.09 ms early.
 pub struct Framer {
     factor: usize,
     high_pass: HighPass,
@@ -276,5 +277,76 @@ impl History {
         }
         let at = |i: i64| if i < 0 { 0.0 } else { energy[(i as u64 % self.capacity as u64) as usize] };
         ((at(to - 1) - at(from - 1)) / (to - from) as f64).max(0.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, history, noise, sound, tone};
+    use crate::units::power_to_db;
+
+    /// Band and full level over the second half of a sound, dB.
+    fn levels(samples: &[f32]) -> (f64, f64) {
+        let (history, _) = history(samples);
+        let (from, to) = (history.len() / 2, history.len());
+        (power_to_db(history.band_power(from, to)), power_to_db(history.full_power(from, to)))
+    }
+
+    /// A Butterworth high-pass has half of the power at its cut (Butterworth 1930 \[M\]).
+    #[test]
+    fn a_tone_passes_and_rumble_does_not() {
+        let at = |hz: f64| levels(&sound(2.0, |s| tone(hz, 1..=1, 0.1, s))).0 + 23.01;
+        assert!(at(1000.0).abs() < 0.02, "{}", at(1000.0));
+        assert!((at(RUMBLE_CUT_HZ) + 3.01).abs() < 0.1, "{}", at(RUMBLE_CUT_HZ));
+        // Second order: 12 dB an octave under it.
+        assert!((at(0.25 * RUMBLE_CUT_HZ) + 24.1).abs() < 0.5, "{}", at(0.25 * RUMBLE_CUT_HZ));
+    }
+
+    #[test]
+    fn what_lies_over_the_band_is_kept_out_of_it_and_in_the_full_power() {
+        for hz in [7_000.0, 9_000.0, 11_500.0, 15_000.0] {
+            let (band, full) = levels(&sound(1.0, |s| tone(hz, 1..=1, 0.1, s)));
+            assert!(band < -23.0 - 60.0 && (full + 23.01).abs() < 0.05, "{hz} Hz: {band} and {full} dB");
+        }
+    }
+
+    #[test]
+    fn an_internal_sample_stands_for_the_input_at_its_place() {
+        let mut samples = vec![0.0; 9600];
+        samples[4800] = 0.5;
+        let (history, rate_hz) = history(&samples);
+        let x = history.window(0, history.len() as usize).expect("all is kept");
+        let loudest = (0..x.len()).max_by(|a, b| x[*a].abs().total_cmp(&x[*b].abs())).expect("some");
+        // Four to one: 4 n + 3 is nearest to 4800 at 4799.
+        assert_eq!((rate_hz, loudest), (12_000.0, 1199));
+    }
+
+    #[test]
+    fn a_history_tells_means_of_what_it_keeps_and_nothing_of_the_rest() {
+        let (mut history, mut hiss) = (History::new(100), noise(3));
+        let values: Vec<f32> = (0..250).map(|_| hiss() as f32).collect();
+        for &sample in &values {
+            history.push(Decimated { sample, power: 2.0 * sample * sample });
+        }
+        assert_eq!((history.first(), history.len()), (150, 250));
+        assert_eq!(history.window(160, 50), Some(&values[160..210]));
+        assert_eq!((history.window(149, 10), history.window(245, 6)), (None, None));
+        let mean = values[170..200].iter().map(|x| f64::from(x * x)).sum::<f64>() / 30.0;
+        assert!((history.band_power(170, 200) - mean).abs() < 1e-6);
+        assert!((history.full_power(170, 200) - 2.0 * mean).abs() < 1e-5);
+        assert_eq!(history.band_power(20, 100), 0.0);
+    }
+
+    #[test]
+    fn samples_that_are_no_numbers_are_counted_and_full_scale_is_placed() {
+        let mut framer = Framer::new(RATE_HZ);
+        for (i, x) in [0.1, f32::NAN, f32::INFINITY, 1.0, 0.2].into_iter().enumerate() {
+            framer.push(x);
+            assert_eq!(framer.last_clip(), (i >= 3).then_some(3));
+        }
+        assert_eq!(framer.num_bad(), 2);
+        framer.clear();
+        assert_eq!((framer.num_bad(), framer.last_clip()), (0, None));
     }
 }

@@ -331,3 +331,85 @@ fn draw_on(level: &LevelTrack, from: f64, to: f64, before: f64, peak: f64) -> In
 /// Standard deviation of an onset that was drawn on, share of the way drawn (professionals' rises keep to the law within
 /// 11 ms, nine of ten \[S\]).
 const DRAWN_SD_SHARE: f64 = 0.45;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f64 = 12_000.0;
+
+    /// Level of a rise from `start`, one value a millisecond over 0.6 s, from its amplitude by time in s.
+    fn level(amplitude: impl Fn(f64) -> f64) -> LevelTrack {
+        let power: Vec<f64> = (0..600).map(|i| amplitude(f64::from(i) * 1e-3).powi(2)).collect();
+        LevelTrack::of(0, 1e-3 * RATE_HZ, &power)
+    }
+
+    fn found(level: &LevelTrack, tone_start_s: f64) -> Instants {
+        let tracks = Tracks { level, tone: level };
+        // So short a period that the level is not smoothed by it.
+        find(&tracks, 0.0, 0.59 * RATE_HZ, tone_start_s * RATE_HZ, 1.0, RATE_HZ).expect("a rise")
+    }
+
+    #[test]
+    fn a_straight_rise_is_read_by_its_shares() {
+        // Up from 100 ms on within 60 ms, over a room 60 dB under it.
+        let rise = level(|s| ((s - 0.1) / 0.06).clamp(0.0, 1.0).max(1e-3));
+        let found = found(&rise, 0.110);
+        let at = |share: f64| (0.1 + 0.06 * share) * RATE_HZ;
+        // A twentieth of a millisecond is what is lost between two values.
+        let near = |a: f64, b: f64| (a - b).abs() < 6e-4 * RATE_HZ;
+        assert!(near(found.onset, at(0.1)) && near(found.speaks, at(0.251)), "{found:?}");
+        assert!(near(found.rise.0, at(0.2)) && near(found.rise.1, at(0.9)), "{found:?}");
+        assert!((found.peak - 1.0).abs() < 1e-9 && !found.is_hidden());
+    }
+
+    #[test]
+    fn a_swell_after_the_rise_does_not_move_the_onset() {
+        let plain = level(|s| ((s - 0.1) / 0.03).clamp(0.0, 1.0).max(1e-3));
+        // The same, then 6 dB louder over 300 ms.
+        let swell = level(|s| {
+            let grown = 1.0 + ((s - 0.15) / 0.3).clamp(0.0, 1.0);
+            (((s - 0.1) / 0.03).clamp(0.0, 1.0) * grown).max(1e-3)
+        });
+        let (plain, swell) = (found(&plain, 0.105), found(&swell, 0.105));
+        assert!((plain.onset - swell.onset).abs() < 1e-3 * RATE_HZ, "{plain:?} {swell:?}");
+    }
+
+    #[test]
+    fn a_logistic_rise_over_loud_air_is_drawn_on_to_where_it_begins() {
+        // Growth that feeds itself and saturates, 25 ms from 10 to 90 %; air at -22 dB before it hides its -20 dB point.
+        let tone = |s: f64| 1.0 / (1.0 + (-(s - 0.2) / 0.0057).exp());
+        let (level, tone_alone) = (level(|s| tone(s).hypot(0.08)), level(tone));
+        let tracks = Tracks { level: &level, tone: &tone_alone };
+        let found = find(&tracks, 0.0, 0.59 * RATE_HZ, 0.195 * RATE_HZ, 1.0, RATE_HZ).expect("a rise");
+        // 10 % of a logistic: ln 9 time constants before its middle.
+        let onset = (0.2 - 9f64.ln() * 0.0057) * RATE_HZ;
+        assert!(found.hidden > 0.5, "{found:?}");
+        assert!((found.onset - onset).abs() < 2.5e-3 * RATE_HZ, "{} and not {onset}", found.onset);
+    }
+
+    #[test]
+    fn the_lead_of_a_mean_over_a_period_is_what_summing_says() {
+        // Mean square over a period of a straight rise in amplitude, summed in 2000 steps: where it passes the share.
+        let (length, period) = (300.0, 100.0);
+        for share in [ONSET_SHARE, SPEAKS_SHARE] {
+            let mean = |t: f64| {
+                let at = |k: i32| ((t + (f64::from(k) / 1000.0 - 1.0) * 0.5 * period) / length).max(0.0).powi(2);
+                (0..2000).map(at).sum::<f64>() / 2000.0
+            };
+            let shown = (0..40_000).map(|k| f64::from(k) * 0.01 - 60.0).find(|t| mean(*t).sqrt() >= share);
+            let true_lead = (share * length - shown.expect("it passes")).clamp(0.0, 0.3 * period);
+            assert!((lead(share, length, period) - true_lead).abs() < 0.5, "{share}: {true_lead}");
+        }
+    }
+
+    #[test]
+    fn a_placed_onset_lies_between_and_is_surer_than_either() {
+        let read = found(&level(|s| ((s - 0.1) / 0.06).clamp(0.0, 1.0).max(1e-3)), 0.110);
+        let other = read.onset + 0.004 * RATE_HZ;
+        let both = placed(read, other, false, RATE_HZ);
+        assert!(both.onset >= read.onset && both.onset <= other, "{both:?}");
+        assert!(both.onset_sd < PLACED_SD_S * RATE_HZ);
+        assert!(both.speaks >= both.onset);
+    }
+}

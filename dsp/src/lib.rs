@@ -18,6 +18,8 @@ mod vector;
 mod window;
 mod framer;
 mod observe;
+#[cfg(test)]
+mod test_sounds;
 mod coarse;
 pub mod decode;
 // A note's front, looked at again.

@@ -150,3 +150,53 @@ impl SteadyFinder {
         (first, last)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{history, noise, sound, tone};
+    use std::f64::consts::TAU;
+
+    /// The settled pitch of a sound that was found at `hz`, from its first to its last tenth of a second.
+    fn settled(samples: &[f32], hz: f64, is_soft: bool) -> Option<Settled> {
+        let (history, rate_hz) = history(samples);
+        let (start, end) = ((0.1 * rate_hz) as i64, history.len() - (0.1 * rate_hz) as i64);
+        SteadyFinder::new(Looker { rate_hz }).settle(&history, &Candidate { start, end, earliest: 0, hz }, is_soft)
+    }
+
+    #[test]
+    fn a_held_tone_settles_at_its_pitch_whatever_the_coarse_one_was() {
+        for hz in [58.27, 116.54, 233.08, 466.16] {
+            let samples = sound(1.0, |s| tone(hz, 1..=12, 0.1, s));
+            for off in [-40.0, 0.0, 40.0] {
+                let found = settled(&samples, shift_cents(hz, off), true).expect("it stands still");
+                let error = cents(found.hz, hz);
+                assert!(error.abs() < 0.5 && found.wander_cents < 0.3, "{hz} Hz from {off} cents: {found:?}");
+                assert!(found.periodicity > 0.98, "{found:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn vibrato_is_told_at_its_middle() {
+        // 5.5 Hz, 15 cents each way, as brass players seldom pass \[P\].
+        let depth = 15.0 / 1200.0 * std::f64::consts::LN_2;
+        let phase = |s: f64| 233.08 * (s - depth * (TAU * 5.5 * s).cos() / (TAU * 5.5));
+        let found = settled(&sound(1.2, |s| tone(1.0, 1..=8, 0.1, phase(s))), 233.08, false).expect("a tone");
+        let error = cents(found.hz, 233.08);
+        assert!(error.abs() < 15.0 * 2.0 / std::f64::consts::PI, "within its mean deviation: {error}");
+        // The mean deviation of a sine is 2 / pi of its height; its steadiest 100 ms lie around a turn.
+        assert!(found.wander_cents > 1.0 && found.wander_cents < 9.6, "{found:?}");
+    }
+
+    #[test]
+    fn a_soft_sound_whose_pitch_never_stands_still_is_no_note() {
+        // A glide of an octave in 0.8 s, 15 cents every 10 ms: as a voice speaks.
+        let phase = |s: f64| 110.0 * ((s * 1.25).exp2() - 1.0) / (1.25 * std::f64::consts::LN_2);
+        let glide = sound(1.0, |s| tone(1.0, 1..=8, 0.02, phase(s)));
+        assert_eq!(settled(&glide, 150.0, true), None);
+        let mut hiss = noise(5);
+        let hiss: Vec<f32> = (0..48_000).map(|_| (0.05 * hiss()) as f32).collect();
+        assert_eq!(settled(&hiss, 150.0, true), None);
+    }
+}

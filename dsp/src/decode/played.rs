@@ -57,3 +57,45 @@ pub fn note_features(frames: &Frames, note: &Note, until: i64) -> [f32; NUM_NOTE
         least_wander(frames, from, to, STILL_FRAMES),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::observe;
+    use super::*;
+    use crate::coarse::Start;
+    use crate::test_sounds::{RATE_HZ, sound, tone};
+
+    /// Pitch and features of a note over the middle second of a sound.
+    fn seen(samples: &[f32]) -> (f32, [f32; NUM_NOTE]) {
+        let mut last = (f32::NAN, [0.0; NUM_NOTE]);
+        observe(samples, RATE_HZ, |frames| {
+            let (start, until) = (frames.count(0.5), frames.count(1.2));
+            let note = Note {
+                start,
+                placed_s: 0.5,
+                end: None,
+                kind: Start::Fresh,
+                midi: f32::NAN,
+                from_midi: f32::NAN,
+                is_told: false,
+            };
+            if (until..until + 2).contains(&frames.len()) {
+                last = (note_midi(frames, &note, until), note_features(frames, &note, until));
+            }
+        });
+        last
+    }
+
+    #[test]
+    fn a_played_note_stands_still_and_a_glide_does_not() {
+        let (midi, held) = seen(&sound(2.0, |s| tone(233.08, 1..=8, 0.1, s)));
+        assert!((midi - 58.0).abs() < 0.05, "Bb3 is MIDI 58: {midi}");
+        let at = |name: &str| NOTE_NAMES.iter().position(|n| *n == name).expect("a feature");
+        let (share, wander) = (at("+share at its pitch"), at("-least wander"));
+        assert!(held[share] > 0.99 && held[wander] < 0.01, "{held:?}");
+        // An octave in a second, as a siren does.
+        let phase = |s: f64| 110.0 * (s.exp2() - 1.0) / std::f64::consts::LN_2;
+        let (_, glide) = seen(&sound(2.0, |s| tone(1.0, 1..=8, 0.1, phase(s))));
+        assert!(glide[share] < 0.3 && glide[wander] > 10.0 * held[wander].max(0.005), "{glide:?}");
+    }
+}

@@ -165,3 +165,75 @@ impl Frames {
         (from..=to).map(|i| self.get(i).level_db).fold(0.0, f32::min)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{frames, sound, tone};
+
+    fn at(frames: &[Frame], s: f64) -> Frame {
+        frames[(s / HOP_S).round() as usize]
+    }
+
+    #[test]
+    fn levels_are_those_of_the_sound() {
+        // A sine of amplitude 0.1 has a mean square of 0.005: -23.01 dB.
+        let frames = frames(&sound(0.8, |s| tone(466.16, 1..=1, 0.1, s)));
+        let frame = at(&frames, 0.4);
+        assert!((frame.level_db + 23.01).abs() < 0.2, "{frame:?}: 10 ms are not whole periods");
+        assert!((frame.smooth_db + 23.01).abs() < 0.1, "{frame:?}");
+        assert!(frame.high_db < -80.0, "nothing lies over 960 Hz: {frame:?}");
+        assert!((f64::from(frame.midi) - 70.0).abs() < 0.05, "Bb4: {frame:?}");
+    }
+
+    #[test]
+    fn what_lies_high_is_told_apart() {
+        // Partials 1 at amplitude 0.1 and 6 at 0.1 / 6 of 233.08 Hz: the sixth alone lies over 960 Hz, 1/72 of 0.01 strong.
+        let both = |s: f64| tone(233.08, 1..=1, 0.1, s) + tone(233.08, 6..=6, 0.1, s);
+        let frame = at(&frames(&sound(0.8, both)), 0.4);
+        let high = 10.0 * (0.5 * (0.1f64 / 6.0).powi(2)).log10();
+        assert!((f64::from(frame.high_db) - high).abs() < 0.1, "{frame:?}, and not {high} dB");
+    }
+
+    #[test]
+    fn a_stroke_rises_a_stop_falls_and_a_held_tone_does_neither() {
+        let held = |s: f64| if (0.5..1.0).contains(&s) { tone(174.61, 1..=10, 0.1, s) } else { 0.0 };
+        let frames = frames(&sound(1.5, held));
+        let top = |from: f64, to: f64, of: fn(&Frame) -> f32| {
+            let inside = &frames[(from / HOP_S) as usize..(to / HOP_S) as usize];
+            inside.iter().map(of).fold(f32::MIN, f32::max)
+        };
+        assert!(top(0.49, 0.53, |f| f.rise[0]) > 0.3 && top(0.49, 0.56, |f| f.long_rise) > 0.5);
+        assert!(top(0.99, 1.03, |f| f.fall) > 0.3);
+        // Four periods in a window beat a little from frame to frame.
+        let held = [top(0.6, 0.9, |f| f.rise[0]), top(0.6, 0.9, |f| f.fall), top(0.6, 0.9, |f| f.change)];
+        assert!(held.iter().all(|most| *most < 0.05), "{held:?}");
+    }
+
+    /// A wavering pitch is no rise: what the maximum over neighbouring bands is for (Böck & Widmer 2013).
+    #[test]
+    fn vibrato_is_no_rise_and_another_note_is_a_change() {
+        // 6 Hz, 25 cents each way: phase is the integral of the frequency.
+        let (hz, depth, rate) = (233.08, 25.0 / 1200.0 * std::f64::consts::LN_2, 6.0);
+        let phase =
+            |s: f64| hz * (s - depth * (std::f64::consts::TAU * rate * s).cos() / (std::f64::consts::TAU * rate));
+        let wavering = frames(&sound(1.0, |s| tone(1.0, 1..=6, 0.1, phase(s))));
+        let most = |frames: &[Frame], of: fn(&Frame) -> f32| frames[160..280].iter().map(of).fold(0.0, f32::max);
+        let slurred = |s: f64| tone(if s < 0.55 { 233.08 } else { 311.13 }, 1..=6, 0.1, s);
+        let joined = frames(&sound(1.0, slurred));
+        assert!(most(&wavering, |f| f.rise[0]) < 0.25 * most(&joined, |f| f.rise[0]));
+        assert!(most(&joined, |f| f.change) > 0.5, "a fourth apart few bands are shared");
+        assert!(most(&wavering, |f| f.change) < 0.2 * most(&joined, |f| f.change));
+    }
+
+    #[test]
+    fn frames_lie_where_they_say() {
+        let frames = Frames::new(12_000.0);
+        for i in [0, 1, 7, 1000] {
+            assert_eq!(frames.at(frames.centre(i)), i);
+            assert!((frames.centre(i) as f64 / 12_000.0 - i as f64 * HOP_S).abs() < 1e-4);
+        }
+        assert!(frames.get(0).midi.is_nan() && frames.get(0).level_db == LOWEST_DB as f32, "nothing was heard yet");
+        assert_eq!(frames.count(1.0), 400);
+    }
+}

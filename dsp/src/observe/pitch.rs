@@ -240,3 +240,68 @@ fn lagrange(points: &[f32], t: f32) -> f32 {
     }
     sum
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, history, noise, sound, tone};
+    use crate::units::cents;
+
+    /// Pitches every 5 ms over the last tenth of a second that can be looked at.
+    fn pitches(samples: &[f32]) -> Vec<Option<FramePitch>> {
+        let (history, rate_hz) = history(samples);
+        let mut finder = PitchFinder::new(rate_hz);
+        finder.follow(&history);
+        let newest = history.len() - finder.reach();
+        let step = (0.005 * rate_hz) as i64;
+        (0..20).map(|k| finder.find(newest - k * step)).collect()
+    }
+
+    #[test]
+    fn tones_from_the_lowest_pedal_to_the_top_are_heard_within_five_cents() {
+        // Equal temperament, E1 (MIDI 28) to F5 (77).
+        for midi in 28..=77 {
+            let hz = 440.0 * ((f64::from(midi) - 69.0) / 12.0).exp2();
+            for found in pitches(&sound(0.5, |s| tone(hz, 1..=8, 0.1, s))) {
+                let found = found.expect("a tone");
+                let off = cents(f64::from(found.hz), hz);
+                // Windows of three periods leak a little between partials.
+                assert!(off.abs() < 5.0 && found.periodicity > 0.90, "MIDI {midi}: {off} cents, {found:?}");
+            }
+        }
+    }
+
+    /// The pitch of a complex tone without its fundamental is that of the fundamental (Schouten 1940, "The residue" \[M\]).
+    #[test]
+    fn a_pedal_without_its_fundamental_is_heard_at_it_and_a_pure_tone_not_an_octave_low() {
+        for (hz, partials) in [(58.27, 2..=12), (82.41, 2..=10), (233.08, 1..=1), (440.0, 1..=1), (622.25, 1..=2)] {
+            for found in pitches(&sound(0.5, |s| tone(hz, partials.clone(), 0.1, s))) {
+                let off = cents(f64::from(found.expect("a tone").hz), hz);
+                assert!(off.abs() < 8.0, "{hz} Hz, partials {partials:?}: {off} cents");
+            }
+        }
+    }
+
+    /// Boersma 1993, eq. 4: the height of the peak is the share of the power that is periodic.
+    #[test]
+    fn periodicity_is_the_periodic_share_of_the_power() {
+        for share in [0.5, 0.8, 0.95] {
+            // Of white noise up to half the rate so much lies under the cut.
+            let in_band = CUT_HZ / (0.5 * RATE_HZ);
+            let amplitude = 0.05;
+            let noise_power = 0.5 * amplitude * amplitude * (1.0 - share) / share / in_band;
+            let mut hiss = noise(7);
+            let mut samples = sound(0.6, |s| tone(196.0, 1..=1, amplitude, s));
+            samples.iter_mut().for_each(|x| *x += (hiss() * noise_power.sqrt()) as f32);
+            let found: Vec<f64> = pitches(&samples).into_iter().flatten().map(|p| f64::from(p.periodicity)).collect();
+            let mean = found.iter().sum::<f64>() / found.len() as f64;
+            // 38 ms of noise hold a hundred independent values: a tenth of its share is chance, and the highest peak is taken.
+            assert!((mean - share).abs() < 0.02 + 0.2 * (1.0 - share), "{share}: {mean}");
+        }
+    }
+
+    #[test]
+    fn silence_has_no_pitch() {
+        assert!(pitches(&sound(0.5, |_| 0.0)).iter().all(Option::is_none));
+    }
+}

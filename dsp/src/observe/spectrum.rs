@@ -280,4 +280,23 @@ mod tests {
             assert!((log10(x) - x.log10()).abs() < 2e-5, "{x}: {} {}", log10(x), x.log10());
         }
     }
+
+    #[test]
+    fn a_flat_spectrum_is_read_flat() {
+        // Neighbouring triangles add up to one wherever bands are wider than a bin, and 24 an octave are from 2.4 kHz on.
+        let bands = bands(12_000.0, 1024);
+        let weight = |bin: usize| -> f32 {
+            let of = |b: &Band| bin.checked_sub(b.first).and_then(|i| b.weights.get(i)).copied().unwrap_or(0.0);
+            bands.iter().map(of).sum()
+        };
+        for hz in (2400..4600).step_by(100) {
+            let bin = (f64::from(hz) / 12_000.0 * 1024.0) as usize;
+            assert!((weight(bin) - 1.0).abs() < 1e-4, "{hz} Hz: {}", weight(bin));
+        }
+    }
+
+    #[test]
+    fn the_widest_of_three_stays_inside() {
+        assert_eq!([0, 1, 2, 3].map(|i| widest(&[4.0, 1.0, 2.0, 3.0], i)), [4.0, 4.0, 3.0, 3.0]);
+    }
 }
