@@ -6,12 +6,11 @@ Needs numpy, soundfile and praat-parselmouth: an outside tracker, none of the pr
 """
 import glob, json, math, os, re, sys
 import numpy as np, parselmouth, soundfile
+from fronts_names import may_be_looked_at, named_parts
 
 SR = 44100
 PERCENTS = [2.5, 10, 50, 90, 97.5]
 LEAST = 15                          # notes; under this no percentile is told
-KEPT_BACK = {"A", "B", "Cs", "Ds", "F", "G"}  # trombone notes nobody looks at before the last check
-SEMITONES = dict(C=0, Cs=1, D=2, Ds=3, E=4, F=5, Fs=6, G=7, Gs=8, A=9, As=10, B=11)
 ONSET_DB, SPEAKS_DB, AIR_DB = 20, 12, 32   # under the attack peak
 BODY_DB = 25                        # under the attack peak a note is over: no body, no wander
 PEAK_MS, STEADY_MS, SETTLED_WITHIN_MS = 250, 80, 500
@@ -30,17 +29,6 @@ ARTICULATIONS = ["legato", "nonlegato", "staccatissimo", "staccato", "tenuto", "
 
 def hz(midi):
     return 440 * 2 ** ((midi - 69) / 12)
-
-
-def named_parts(path):
-    """Instrument, note as in the name, MIDI note, length, dynamic, articulation."""
-    m = re.fullmatch(r"([a-z-]+)_([A-G]s?)(\d)_([0-9a-z-]+)_([a-z-]*)_([a-z-]*)\.wav", os.path.basename(path))
-    return m and (m[1], m[2], SEMITONES[m[2]] + 12 * (int(m[3]) + 1), m[4], m[5], m[6])
-
-
-def may_be_looked_at(path):
-    p = named_parts(path)
-    return bool(p) and not (p[0] == "trombone" and p[1] in KEPT_BACK) and "double" not in p[5]
 
 
 def octave_of(x, midi):

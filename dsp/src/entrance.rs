@@ -29,6 +29,10 @@ pub enum CannotTell {
     CutOff,
     /// The tone after the attack does not hold: there is no body to be louder than.
     NoBody,
+    /// It did not grow out of the note before.
+    NotConnected,
+    /// The note before has the same pitch.
+    SamePitch,
     /// Kept by a version that did not measure it.
     NotMeasured,
 }
@@ -93,7 +97,7 @@ impl Positions {
     }
 }
 
-/// What was seen in the front beside the measures: the evidence behind faults.
+/// What was seen beside the measures: the evidence behind faults, and the way from the note before.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
 pub struct Evidence {
@@ -107,6 +111,31 @@ pub struct Evidence {
     pub held_breath_ms: Option<f64>,
     /// The take is clipped within the front.
     pub clipped: bool,
+    /// The way from the note before, where this one grew out of it: legato or slurred. Told, never judged.
+    pub passage: Option<Passage>,
+}
+
+/// The way from one note to the next that grows out of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Passage {
+    /// From a tenth to nine tenths of the way from what the old pitch explains of the sound to what the new one does, ms;
+    /// untold where both are one pitch, or a note is too short.
+    pub length_ms: Told,
+    /// How far the level falls on the way under the softer of both notes, dB.
+    pub dip_db: f64,
+    /// A partial between the two that sounded on the way.
+    pub between: Option<Between>,
+}
+
+/// A partial that sounds between two notes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Between {
+    /// Its pitch relative to the new note, cents.
+    pub interval_cents: f64,
+    /// How long it sounds, ms.
+    pub duration_ms: f64,
 }
 
 /// A start on another partial.
@@ -228,6 +257,32 @@ pub struct Front {
     #[cfg_attr(feature = "serde", serde(skip, default = "FrontPicture::empty"))]
     pub picture: FrontPicture,
 }
+
+impl Front {
+    /// How long the way from the note before takes, ms.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn passage_ms(&self) -> Told {
+        self.passage().and_then(|passage| passage.length_ms)
+    }
+
+    /// How far the level falls on the way from the note before, dB.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn dip_db(&self) -> Told {
+        self.passage().map(|passage| Measure { value: passage.dip_db, uncertainty: DIP_WIDTH_DB })
+    }
+
+    fn passage(&self) -> Result<Passage, CannotTell> {
+        let is_connected = self.articulation != Articulation::Tongued;
+        self.evidence.passage.ok_or(if is_connected { CannotTell::NotMeasured } else { CannotTell::NotConnected })
+    }
+}
+
+/// Half width of a dip, dB: harmonics of both notes beat in the mean of a level on the way \[C\], see the test of dips.
+const DIP_WIDTH_DB: f64 = 1.2;
 
 impl FrontPicture {
     /// A picture with nothing to show.

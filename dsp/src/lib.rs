@@ -48,7 +48,9 @@ pub mod align;
 pub mod analyzer;
 
 pub use analyzer::{Analyzer, AnalyzerError, Event, analyze, analyze_and_judge};
-pub use entrance::{Articulation, CannotTell, Evidence, Front, FrontPicture, Measure, Positions, SlidePosition, Told};
+pub use entrance::{
+    Articulation, CannotTell, Evidence, Front, FrontPicture, Measure, Passage, Positions, SlidePosition, Told,
+};
 pub use grid::Beat;
 pub use settings::{Grid, Instrument, Settings, SettingsError, Source, Strictness};
 pub use verdict::{Entrance, Fault, FaultName, Faults, Verdict, judge};

@@ -5,7 +5,9 @@ use crate::approach::{self, Approach, Way};
 use crate::body;
 use crate::breath::held_breath_ms;
 use crate::coarse::{Note, Start};
-use crate::entrance::{Articulation, CannotTell, Evidence, Front, FrontPicture, InstantUncertainty, Measure, Told};
+use crate::entrance::{
+    Articulation, CannotTell, Evidence, Front, FrontPicture, InstantUncertainty, Measure, Passage, Told,
+};
 use crate::framer::History;
 use crate::front::FrontReader;
 use crate::instants::{self, Instants, Tracks};
@@ -15,7 +17,7 @@ use crate::observe::Frames;
 use crate::path::Path;
 use crate::picture;
 use crate::settings::Settings;
-use crate::slur::SlurFinder;
+use crate::slur::{Joint, SlurFinder};
 use crate::steady::{Settled, SteadyFinder};
 use crate::stutter;
 use crate::tail::Previous;
@@ -132,7 +134,8 @@ impl Measurer {
     pub fn measure(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Front> {
         let candidate = self.candidate(history, frames, note)?;
         self.open = None;
-        let seen = self.look(history, frames, note, &candidate, floor_db)?;
+        let mut seen = self.look(history, frames, note, &candidate, floor_db)?;
+        seen.evidence.passage = self.passage(history, frames, &candidate, &seen);
         let front = self.front(note, frames, &seen);
         self.previous.set(seen.settled.hz, seen.instants.speaks, seen.tone_power);
         self.num_told += 1;
@@ -292,7 +295,17 @@ impl Measurer {
             smear: approach.and_then(|a| a.slide),
             held_breath_ms: held_breath_ms(frames, frames.at(sound_start as i64), floor_db),
             clipped: false,
+            passage: None,
         }
+    }
+
+    /// The way from the note before, where this one grew out of it.
+    fn passage(&mut self, history: &History, frames: &Frames, candidate: &Candidate, seen: &Seen) -> Option<Passage> {
+        let (old_hz, from) = self.previous.spoke().filter(|_| seen.articulation != Articulation::Tongued)?;
+        let new_hz = seen.settled.hz;
+        let joint = Joint { old_hz, new_hz, from, to: candidate.end as f64, at: seen.instants.onset };
+        let positions = [&self.positions(old_hz), &self.positions(new_hz)];
+        Some(self.slur.passage(history, frames, &joint, positions))
     }
 
     /// Level of the attack over the body it drops to.

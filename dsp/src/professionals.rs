@@ -58,6 +58,11 @@ pub struct Kind {
     pub level_db: [Option<Percentiles>; LEVEL_MS.len()],
 }
 
+/// How long the way from note to note takes in legato phrases of professional brass, ms: row "brass" of `passages.md`.
+pub const PASSAGE_MS: Percentiles = Percentiles { low: 13.0, tenth: 18.0, median: 40.0, ninetieth: 68.0, high: 92.0 };
+/// How far the level falls on it, dB: row "all", since trombones and horns tongue their legato and a slur dips less.
+pub const DIP_DB: Percentiles = Percentiles { low: 0.1, tenth: 1.2, median: 5.3, ninetieth: 11.0, high: 13.5 };
+
 static KINDS: LazyLock<[Option<Kind>; MAX_KINDS]> = LazyLock::new(|| {
     let mut kinds = [None; MAX_KINDS];
     for (kind, place) in rows().zip(&mut kinds) {
@@ -171,6 +176,16 @@ mod tests {
                 assert!(in_order.is_sorted(), "{}: {in_order:?}", kind.name);
             }
         }
+    }
+
+    #[test]
+    fn ways_between_notes_are_those_of_their_table() {
+        let cell = |name: &str, column: usize| {
+            let row = include_str!("passages.md").lines().find(|line| line.starts_with(&format!("| {name} |")));
+            row.and_then(|row| row.split('|').nth(column)).and_then(percentiles)
+        };
+        assert_eq!(cell("brass", 5), Some(PASSAGE_MS));
+        assert_eq!(cell("all", 7), Some(DIP_DB));
     }
 
     #[test]

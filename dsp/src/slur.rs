@@ -1,8 +1,12 @@
-//! A change of pitch without an attack: where its middle lies.
+//! The way from one note to the next without a new breath: where its middle lies, how long it takes, how far the level
+//! falls on it, and whether another partial sounds between.
 
+use crate::entrance::{Between, CannotTell, Measure, Passage, Positions, Told};
 use crate::framer::History;
 use crate::harmonic;
 use crate::look::Looker;
+use crate::observe::{Frames, HOP_S};
+use crate::units::{cents, hz_to_midi, power_to_db};
 
 /// The middle of a slur is looked for this far around its coarse place, s.
 const SLUR_REACH_S: f64 = 0.080;
@@ -10,11 +14,54 @@ const SLUR_REACH_S: f64 = 0.080;
 const SLUR_HOP_S: f64 = 0.002;
 /// Window of the looks at a slur, periods of the lower note.
 const SLUR_PERIODS: f64 = 2.5;
+/// Looks beyond that reach on each side: a passage may take as long again.
+const MORE_LOOKS: usize = 20;
 
-/// Most looks at one slur.
+/// Most looks at one slur: 120 ms each way.
 const MAX_LOOKS: usize = 128;
+/// Share of the way at which a passage begins; it ends as far before its end: as rise times are read, 10 to 90 % \[P\].
+const EDGE_SHARE: f64 = 0.1;
+/// A leap from pitch to pitch reads as so many periods of the lower note, by the width of the window \[C\]: a test leaps.
+const LEAP_PERIODS: f64 = 1.2;
+/// Half width of a length: a share of a leap's, where that rules, and of its own \[C\], by the test of made ones.
+const LEAP_WIDTH: f64 = 0.6;
+const LENGTH_WIDTH: f64 = 0.15;
+/// Least the new pitch must explain more after than before, share: under it the two cannot be told apart \[H\].
+const LEAST_CONTRAST: f64 = 0.1;
+/// Level of a side: over this long, s, from so far from the passage's middle.
+const SIDE_S: (f64, f64) = (0.050, 0.100);
+/// Half of the stretch in which the level falls, s.
+const DIP_REACH_S: f64 = 0.060;
+/// Shortest mean of a level, s.
+const LEAST_LEVEL_S: f64 = 0.010;
+/// Nearer than this two notes are one pitch, cents.
+const SAME_PITCH_CENTS: f64 = 70.0;
+/// A partial between sounds this long at least, s, or as many periods (measures page: a split).
+const BETWEEN_S: f64 = 0.020;
+const BETWEEN_PERIODS: f64 = 3.0;
+/// It stands as still as this, semitones, as periodic as this, and so far from both notes, semitones \[H\].
+const STILL: f32 = 0.35;
+const BETWEEN_PERIODICITY: f32 = 0.8;
+const APART: f32 = 1.0;
+/// A partial may lie this far from its place on a slide between the two lengths, positions.
+const LENGTH_ROOM: f64 = 0.3;
 
-/// Finds the middles of slurs; its list is allocated once.
+/// Two notes, the second out of the first. Times are internal samples.
+#[derive(Debug, Clone, Copy)]
+pub struct Joint {
+    /// Settled pitch of the note before, Hz.
+    pub old_hz: f64,
+    /// Settled pitch of the note, Hz.
+    pub new_hz: f64,
+    /// Where the note before speaks.
+    pub from: f64,
+    /// Where the note ends, as far as known.
+    pub to: f64,
+    /// Where one ends and the other begins.
+    pub at: f64,
+}
+
+/// Finds the ways between notes; its list is allocated once.
 pub struct SlurFinder {
     looker: Looker,
     values: Vec<f64>,
@@ -29,14 +76,8 @@ impl SlurFinder {
 
     /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.
     pub fn slur_middle(&mut self, history: &History, boundary: f64, old_hz: f64, new_hz: f64) -> f64 {
-        let hop = self.looker.samples(SLUR_HOP_S);
-        let reach = self.looker.samples(SLUR_REACH_S);
-        let num = ((2.0 * reach / hop) as usize).min(MAX_LOOKS);
-        self.values.clear();
-        for i in 0..num {
-            let time = boundary - reach + i as f64 * hop;
-            self.values.push(self.preference(history, time, old_hz, new_hz).unwrap_or(0.0));
-        }
+        self.look_along(history, boundary, old_hz, new_hz, 0);
+        let num = self.values.len();
         let low = self.values.iter().copied().fold(0.0, f64::min);
         let high = self.values.iter().copied().fold(0.0, f64::max);
         let level = 0.5 * (low + high);
@@ -44,8 +85,121 @@ impl SlurFinder {
         let crossings = (1..num).filter(|&i| self.values[i - 1] < level && self.values[i] >= level);
         crossings.min_by(|a, b| from_middle(a).total_cmp(&from_middle(b))).map_or(boundary, |i| {
             let (a, b) = (self.values[i - 1], self.values[i]);
-            boundary - reach + (i as f64 - (b - level) / (b - a).max(1e-9)) * hop
+            let hop = self.looker.samples(SLUR_HOP_S);
+            boundary - self.looker.samples(SLUR_REACH_S) + (i as f64 - (b - level) / (b - a).max(1e-9)) * hop
         })
+    }
+
+    /// The way over a joint. `positions` are those of the old and the new note.
+    pub fn passage(
+        &mut self,
+        history: &History,
+        frames: &Frames,
+        joint: &Joint,
+        positions: [&Positions; 2],
+    ) -> Passage {
+        let is_one_pitch = cents(joint.new_hz, joint.old_hz).abs() < SAME_PITCH_CENTS;
+        Passage {
+            length_ms: if is_one_pitch { Err(CannotTell::SamePitch) } else { self.length_ms(history, joint) },
+            dip_db: self.dip_db(history, joint),
+            between: if is_one_pitch { None } else { self.between(frames, joint, positions) },
+        }
+    }
+
+    /// How long the change of pitch takes, ms.
+    fn length_ms(&mut self, history: &History, joint: &Joint) -> Told {
+        let seen = self.length(history, joint).ok_or(CannotTell::TooShort)?;
+        let leap = LEAP_PERIODS * self.looker.rate_hz / joint.old_hz.min(joint.new_hz);
+        // The window widens what it looks at as widths do, by squares.
+        let length = (seen * seen - leap * leap).max(0.0).sqrt();
+        let width = LEAP_WIDTH * leap * leap / length.max(leap) + LENGTH_WIDTH * length;
+        let ms = |samples: f64| samples / self.looker.rate_hz * 1e3;
+        Ok(Measure { value: ms(length), uncertainty: ms(width) })
+    }
+
+    /// Fills the values: preferences along `SLUR_REACH_S` around a place, and `more` looks on each side.
+    fn look_along(&mut self, history: &History, boundary: f64, old_hz: f64, new_hz: f64, more: i32) {
+        let (hop, reach) = (self.looker.samples(SLUR_HOP_S), self.looker.samples(SLUR_REACH_S));
+        let num = ((2.0 * reach / hop) as i32).min(MAX_LOOKS as i32 - 2 * more);
+        self.values.clear();
+        for i in -more..num + more {
+            let time = boundary - reach + f64::from(i) * hop;
+            self.values.push(self.preference(history, time, old_hz, new_hz).unwrap_or(0.0));
+        }
+    }
+
+    /// Internal samples from a tenth to nine tenths of the change from the old pitch to the new one.
+    fn length(&mut self, history: &History, joint: &Joint) -> Option<f64> {
+        self.look_along(history, joint.at, joint.old_hz, joint.new_hz, MORE_LOOKS as i32);
+        let hop = self.looker.samples(SLUR_HOP_S);
+        let middle = (self.looker.samples(SLUR_REACH_S) / hop) as usize + MORE_LOOKS;
+        let hops = |samples: f64| (samples / hop).max(0.0) as usize;
+        let first = middle.saturating_sub(hops(joint.at - joint.from));
+        let last = (middle + hops(joint.to - joint.at)).min(self.values.len().saturating_sub(1));
+        if first >= middle || last <= middle {
+            return None;
+        }
+        let before = mean(&self.values[first..=first + (middle - first) / 3]);
+        let after = mean(&self.values[last - (last - middle) / 3..=last]);
+        if after - before < LEAST_CONTRAST {
+            return None;
+        }
+        let share = |i: usize| (self.values[i] - before) / (after - before);
+        let half = (first + 1..=last).filter(|&i| share(i - 1) < 0.5 && share(i) >= 0.5);
+        let half = half.min_by_key(|i| i.abs_diff(middle))?;
+        let crossing = |i: usize, goal: f64| i as f64 - (share(i) - goal) / (share(i) - share(i - 1)).max(1e-9);
+        let begin = (first + 1..=half).rev().find(|&i| share(i - 1) < EDGE_SHARE).map(|i| crossing(i, EDGE_SHARE))?;
+        let end = (half..=last).find(|&i| share(i) >= 1.0 - EDGE_SHARE).map(|i| crossing(i, 1.0 - EDGE_SHARE))?;
+        Some((end - begin) * hop)
+    }
+
+    /// How far the level falls on the way under the softer side, over a period of the lower note at a time.
+    fn dip_db(&self, history: &History, joint: &Joint) -> f64 {
+        let samples = |s: f64| self.looker.samples(s);
+        let width = samples(LEAST_LEVEL_S).max(self.looker.rate_hz / joint.old_hz.min(joint.new_hz));
+        let power = |from: f64, to: f64| history.band_power(from as i64, to as i64);
+        let side = |a: f64, b: f64| {
+            let (a, b) = (a.clamp(joint.from, joint.to), b.clamp(joint.from, joint.to));
+            power(a.min(b - width), b.max(a + width))
+        };
+        let softer = side(joint.at - samples(SIDE_S.0 + SIDE_S.1), joint.at - samples(SIDE_S.0))
+            .min(side(joint.at + samples(SIDE_S.0), joint.at + samples(SIDE_S.0 + SIDE_S.1)));
+        let reach = samples(DIP_REACH_S);
+        let num = (2.0 * reach / samples(SLUR_HOP_S)) as i32;
+        let times = (0..=num).map(|i| joint.at - reach + f64::from(i) * samples(SLUR_HOP_S));
+        let within = times.filter(|t| (joint.from..=joint.to).contains(t));
+        let lowest = within.map(|t| power(t - 0.5 * width, t + 0.5 * width)).fold(softer, f64::min);
+        power_to_db(softer) - power_to_db(lowest)
+    }
+
+    /// The longest still stretch on a partial that lies between the two notes, on a slide between their lengths.
+    fn between(&self, frames: &Frames, joint: &Joint, positions: [&Positions; 2]) -> Option<Between> {
+        let midi = |hz: f64| hz_to_midi(hz, 440.0) as f32;
+        let (old, new) = (midi(joint.old_hz), midi(joint.new_hz));
+        let at = frames.at(joint.at as i64);
+        let reach = frames.count(SLUR_REACH_S);
+        let may = |i: i64| {
+            let frame = frames.get(i);
+            let is_apart = frame.midi > old.min(new) + APART && frame.midi < old.max(new) - APART;
+            frame.periodicity >= BETWEEN_PERIODICITY && is_apart
+        };
+        let mut best: Option<(i64, f32)> = None;
+        let mut i = (at - reach).max(frames.at(joint.from as i64));
+        let last = (at + reach).min(frames.at(joint.to as i64));
+        while i < last {
+            let first = frames.get(i).midi;
+            let run = (i..last).take_while(|&j| may(j) && (frames.get(j).midi - first).abs() < STILL).count() as i64;
+            if run > best.map_or(0, |b| b.0) {
+                best = Some((run, frames.get(i + run / 2).midi));
+            }
+            i += run.max(1);
+        }
+        let (run, pitch) = best?;
+        let hz = crate::units::midi_to_hz(f64::from(pitch), 440.0);
+        let duration_s = run as f64 * HOP_S;
+        let is_long = duration_s >= BETWEEN_S.max(BETWEEN_PERIODS / hz);
+        (is_long && lies_between(hz, [joint.old_hz, joint.new_hz], positions))
+            .then(|| Between { interval_cents: f64::from(pitch - new) * 100.0, duration_ms: duration_s * 1e3 })
     }
 
     /// Share of the power the new pitch explains, less the old one's share.
@@ -58,5 +212,95 @@ impl SlurFinder {
             harmonic::look(x, freq, harmonic::num_harmonics(freq, self.looker.rate_hz)).explained()
         };
         Some(share(new_hz) - share(old_hz))
+    }
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+/// True where a pitch is that of a partial between two notes' on a slide between their lengths, for any way to play both.
+fn lies_between(hz: f64, notes_hz: [f64; 2], [old, new]: [&Positions; 2]) -> bool {
+    let room = (LENGTH_ROOM / 12.0).exp2();
+    let pairs = old.iter().flat_map(|a| new.iter().map(move |b| (a, b)));
+    pairs.filter(|(a, b)| a.trigger == b.trigger).any(|(a, b)| {
+        let pedals = [notes_hz[0] / f64::from(a.partial), notes_hz[1] / f64::from(b.partial)];
+        let (low, high) = (pedals[0].min(pedals[1]) / room, pedals[0].max(pedals[1]) * room);
+        let between = a.partial.min(b.partial) + 1..a.partial.max(b.partial);
+        between.map(f64::from).any(|k| (k * low..=k * high).contains(&hz))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Front, Settings, analyze};
+
+    const RATE_HZ: f64 = 24_000.0;
+    /// Where the first note begins, where the second comes out of it, and where it ends, s.
+    const AT_S: (f64, f64, f64) = (0.3, 0.8, 1.4);
+
+    fn smoothstep(from: f64, to: f64, t: f64) -> f64 {
+        let x = ((t - from) / (to - from).max(1e-9)).clamp(0.0, 1.0);
+        x * x * (3.0 - 2.0 * x)
+    }
+
+    /// A tone that goes from pitch to pitch along `cents` of the time from the joint, s, and falls by `dip_db` there.
+    fn joined(hz: f64, cents: impl Fn(f64) -> f64, dip_db: f64) -> Vec<Front> {
+        let mut phase = 0.0;
+        let sample = |i: usize| {
+            let t = i as f64 / RATE_HZ;
+            phase += hz * (cents(t - AT_S.1) / 1200.0).exp2() / RATE_HZ;
+            let level = smoothstep(AT_S.0, AT_S.0 + 0.03, t) * (1.0 - smoothstep(AT_S.2 - 0.05, AT_S.2, t));
+            let dip = -dip_db * (-((t - AT_S.1) / 0.015).powi(2)).exp();
+            let tone =
+                (1..=12).map(|k| (std::f64::consts::TAU * f64::from(k) * phase).sin() / f64::from(k)).sum::<f64>();
+            (0.1 * level * 10f64.powf(dip / 20.0) * tone) as f32
+        };
+        analyze(&(0..(1.7 * RATE_HZ) as usize).map(sample).collect::<Vec<_>>(), RATE_HZ, Settings::default())
+            .expect("runs")
+    }
+
+    fn passage(fronts: &[Front]) -> Passage {
+        let seen = |f: &Front| (f.speaks_s, f.articulation, f.evidence.passage);
+        assert_eq!(fronts.len(), 2, "{:?}", fronts.iter().map(seen).collect::<Vec<_>>());
+        assert_eq!(fronts[0].evidence.passage, None, "out of silence");
+        fronts[1].evidence.passage.expect("grew out of the note before")
+    }
+
+    #[test]
+    fn a_passage_takes_as_long_as_it_was_made() {
+        for (hz, interval) in [(110.0, 700.0), (110.0, -500.0), (164.8, 400.0), (220.0, 400.0)] {
+            for glide_s in [0.001, 0.020, 0.045] {
+                let found = passage(&joined(hz, |t| interval * smoothstep(-glide_s / 2.0, glide_s / 2.0, t), 0.0));
+                let told = found.length_ms.expect("two pitches");
+                // A smoothstep goes from 10 to 90 % in 0.6084 of its length: 3 x^2 - 2 x^3 at 0.1958 and 0.8042 [C].
+                let off = told.value - 608.4 * glide_s;
+                assert!(off.abs() <= told.uncertainty, "{hz} Hz, {interval} cents in {glide_s} s: {told:?}");
+                assert_eq!(found.between, None);
+            }
+        }
+    }
+
+    #[test]
+    fn a_dip_is_as_deep_as_it_was_made() {
+        for db in [0.0, 2.0, 3.5] {
+            let found = passage(&joined(220.0, |t| if t < 0.0 { 0.0 } else { 400.0 }, db));
+            // 1.2 dB: what is said of its width.
+            assert!((found.dip_db - db).abs() <= 1.2, "{db} dB: {}", found.dip_db);
+        }
+    }
+
+    #[test]
+    fn a_partial_between_is_told_and_a_slide_through_is_none() {
+        // Bb2 to Bb3 in first position, with F3 for 40 ms between: a fourth under the new note.
+        let octave = |t: f64| if t.abs() < 0.020 { 701.96 } else { 600.0 * (1.0 + t.signum()) };
+        let between = passage(&joined(116.54, octave, 0.0)).between.expect("40 ms of F3");
+        assert!((between.interval_cents + 498.04).abs() < 15.0, "{between:?}");
+        // The windows of the pitch eat a period and a half of it at each end.
+        assert!((20.0..=40.0).contains(&between.duration_ms), "{between:?}");
+        // From F3 to Bb3 on one partial or over neighbours: the way leads through, and stands nowhere.
+        let slid = passage(&joined(174.61, |t| 500.0 * smoothstep(-0.05, 0.05, t), 0.0));
+        assert_eq!(slid.between, None);
     }
 }

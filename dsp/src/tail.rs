@@ -35,6 +35,12 @@ impl Previous {
         (self.hz, self.start, self.power) = (Some(hz), start, power);
     }
 
+    /// Its settled pitch in Hz and the internal sample at which it spoke; `None` where there was none.
+    #[must_use]
+    pub fn spoke(&self) -> Option<(f64, f64)> {
+        self.hz.map(|hz| (hz, self.start))
+    }
+
     /// Power up to which a look before a fresh note may be the tail, which holds the old pitch; 0 without a tail.
     #[must_use]
     pub fn tail_power(&self, history: &History, note: &Note, start: i64) -> f64 {

@@ -62,6 +62,37 @@ pub fn round_trip_s(hz: f64, partial: Option<u8>) -> f64 {
     f64::from(partial.unwrap_or(1)) / hz
 }
 
+/// Which way leads from one note to another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Crossing {
+    /// Both can only be played on one partial: the slide alone moves.
+    Slide,
+    /// They can only be played on different partials: the lips cross over.
+    Lip,
+    /// Either, by the positions chosen.
+    Either,
+}
+
+/// Which way leads from one note to another, by the positions of both; `None` where one has none. A note that the open
+/// slide gives is not taken on the attachment \[P\].
+#[must_use]
+pub fn crossing(old: &Positions, new: &Positions) -> Option<Crossing> {
+    let usual = |all: &Positions| {
+        let has_open = all.iter().any(|p| !p.trigger);
+        let mut usual = Positions::default();
+        all.iter().filter(|p| !(p.trigger && has_open)).for_each(|p| usual.push(*p));
+        usual
+    };
+    let (old, new) = (usual(old), usual(new));
+    let pairs = || old.iter().flat_map(|a| new.iter().map(move |b| a.partial == b.partial && a.trigger == b.trigger));
+    match (pairs().any(|is_slide| is_slide), pairs().any(|is_slide| !is_slide)) {
+        (true, false) => Some(Crossing::Slide),
+        (false, true) => Some(Crossing::Lip),
+        (true, true) => Some(Crossing::Either),
+        (false, false) => None,
+    }
+}
+
 /// Gives a front the note's name, tuning and positions for a tuning reference and a horn: what it is called is no
 /// measure, and follows what the player chooses.
 pub fn name_note(front: &mut Front, settings: &Settings) {
@@ -83,6 +114,19 @@ mod tests {
     fn table(midi: u8) -> Vec<(f64, bool, u8)> {
         let hz = midi_to_hz(f64::from(midi), 440.0);
         positions(hz, 440.0, Instrument::FAttachment).iter().map(|p| (p.position, p.trigger, p.partial)).collect()
+    }
+
+    #[test]
+    fn the_way_between_two_notes_follows_from_their_positions() {
+        let of = |midi: u8| positions(midi_to_hz(f64::from(midi), 440.0), 440.0, Instrument::Tenor);
+        // The chart of the measures page: Bb2 1(2), A2 2(2); E2 7(2), Bb2 1(2); Bb2 1(2), C3 6(3); F3 1(3) 6(4), G3 4(4).
+        assert_eq!(crossing(&of(46), &of(45)), Some(Crossing::Slide));
+        assert_eq!(crossing(&of(40), &of(46)), Some(Crossing::Slide));
+        assert_eq!(crossing(&of(46), &of(48)), Some(Crossing::Lip));
+        assert_eq!(crossing(&of(53), &of(55)), Some(Crossing::Either));
+        assert_eq!(crossing(&of(53), &Positions::default()), None);
+        let with_trigger = |midi: u8| positions(midi_to_hz(f64::from(midi), 440.0), 440.0, Instrument::FAttachment);
+        assert_eq!(crossing(&with_trigger(46), &with_trigger(45)), Some(Crossing::Slide));
     }
 
     #[test]

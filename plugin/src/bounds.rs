@@ -97,8 +97,13 @@ fn is_evidence(front: &Front) -> bool {
         .iter()
         .all(|s| s.depth_cents.abs() <= MAX_CENTS && s.rate_cents_per_s.abs() <= MAX_OTHER && is_length(s.duration_ms));
     let breath = evidence.held_breath_ms.into_iter().all(is_length);
+    let passage = evidence.passage.iter().all(|p| {
+        let between = p.between.iter().all(|b| b.interval_cents.abs() <= MAX_CENTS && is_length(b.duration_ms));
+        let length = p.length_ms.as_ref().map_or(true, |m| is_length(m.value) && is_length(m.uncertainty));
+        between && length && p.dip_db.abs() <= MAX_DB
+    });
     let widths = [widths.sound_start_ms, widths.onset_ms, widths.speaks_ms].into_iter().all(is_length);
-    split && stutter && smear && breath && widths
+    split && stutter && smear && breath && passage && widths
 }
 
 fn is_length(ms: f64) -> bool {

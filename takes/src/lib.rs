@@ -21,6 +21,7 @@ pub mod loudness;
 pub mod compare;
 
 pub mod summary;
+pub mod slurs;
 pub mod patterns;
 pub mod statistics;
 

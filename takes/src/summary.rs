@@ -171,6 +171,10 @@ pub struct Medians {
     pub settle_ms: Option<Median>,
     /// ms.
     pub attack_ms: Option<Median>,
+    /// ms, of notes that grew out of the one before.
+    pub passage_ms: Option<Median>,
+    /// dB, of the same.
+    pub dip_db: Option<Median>,
     /// ms, signed: positive = late.
     pub timing_ms: Option<Median>,
     /// dB re full scale.
@@ -259,6 +263,8 @@ fn medians(entrances: &[&Entrance]) -> Medians {
         onset_cents_abs: of(|e| value(e.front.onset_cents).map(f64::abs)),
         settle_ms: of(|e| value(e.front.settle_ms)),
         attack_ms: of(|e| value(e.front.attack_ms)),
+        passage_ms: of(|e| value(e.front.passage_ms())),
+        dip_db: of(|e| value(e.front.dip_db())),
         timing_ms: of(|e| value(e.verdict.timing_ms)),
         level_db: of(|e| Some(e.front.level_db)),
         tuning_cents: of(|e| value(e.front.tuning_cents)),

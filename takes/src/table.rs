@@ -9,6 +9,7 @@ use crate::columns::{self, Columns, prose};
 use crate::corrections;
 use crate::corrections::apply::is_by_hand;
 use crate::sheet::{Reading, Step, Verdict};
+use crate::slurs;
 use crate::summary::{Count, Median, Summary};
 use crate::take::Take;
 use crate::words;
@@ -54,7 +55,8 @@ pub fn take(take: &Take, style: TableStyle) -> String {
     if !shown.is_empty() {
         let _ = write!(text, "\n{}", entrance_table(&shown, style));
     }
-    let _ = write!(text, "\n{}", prose(&closing(&Summary::of_take(take)), style.width, CLOSING_HANG));
+    let said = closing(&Summary::of_take(take)) + &slurs::words(&take.entrances);
+    let _ = write!(text, "\n{}", prose(&said, style.width, CLOSING_HANG));
     let mut after = String::new();
     if let Some(corrected) = &take.corrected {
         let _ = write!(after, "\n{}", corrections::words::block(&take.entrances, corrected));

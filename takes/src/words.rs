@@ -67,6 +67,8 @@ pub fn reason(why: CannotTell) -> &'static str {
         CannotTell::NoAir => "no air",
         CannotTell::CutOff => "the sound begins inside the note",
         CannotTell::NoBody => "no held tone after it",
+        CannotTell::NotConnected => "not out of the note before",
+        CannotTell::SamePitch => "the same pitch as before",
         CannotTell::NotMeasured => "not measured",
     }
 }

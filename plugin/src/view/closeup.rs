@@ -5,7 +5,7 @@ use super::front_picture;
 use super::theme::Theme;
 use crate::words::{self, Place};
 use egui::{Grid, Rect, RichText, Ui, vec2};
-use notefront_dsp::{Entrance, Verdict};
+use notefront_dsp::{CannotTell, Entrance, Verdict};
 use notefront_takes::words::{articulation, because, reason, usual_remedy, worst_first};
 
 /// Below this height there is no picture: words and numbers come first. Pixels at normal text size, as those below.
@@ -127,10 +127,13 @@ fn numbers(ui: &mut Ui, entrance: &Entrance) {
         ("air first", front.noise_before_tone_ms, "ms"),
         ("grows in", front.attack_ms, "ms"),
         ("burst", front.overshoot_db, "dB"),
+        ("passage", front.passage_ms(), "ms"),
+        ("dipped", front.dip_db(), "dB"),
         ("from the beat", entrance.verdict.timing_ms, "ms"),
     ];
     Grid::new("measures").num_columns(2).spacing(vec2(12.0, 3.0)).show(ui, |ui| {
-        for (name, told, unit) in rows {
+        // Nobody asks for the way from a note that was over.
+        for (name, told, unit) in rows.into_iter().filter(|(_, told, _)| *told != Err(CannotTell::NotConnected)) {
             ui.label(RichText::new(name).weak());
             // Why there is no number is long: it stands smaller, and has the column for itself.
             match told {

@@ -4,9 +4,12 @@ use super::*;
 use crate::audio_file::ChannelChoice;
 use crate::beats::{Beats, Course, Origin};
 use crate::corrections::apply::is_by_hand;
+use crate::slurs::crossings;
 use crate::summary::{Count, Median, Medians, Register, Summary};
 use crate::take::{Take, TakeSource};
 use crate::words;
+use notefront_dsp::entrance::Between;
+use notefront_dsp::trombone::Crossing;
 use notefront_dsp::{Articulation, CannotTell, Entrance, FaultName, Instrument, Source, Told, units};
 
 /// Decimal places of seconds: finer than a sample at 192 kHz (5.2 us).
@@ -31,12 +34,24 @@ impl From<&Take> for TakeDocument {
             source: SourceDocument::from(&take.source),
             settings: SettingsDocument::from(take),
             grid: take.beats.as_ref().map(GridDocument::from),
-            entrances: take.entrances.iter().map(EntranceDocument::from).collect(),
+            entrances: with_crossings(&take.entrances),
             notes: take.reading.as_ref().map(NotesDocument::from),
             corrections: Self::corrections_of(take),
             summary: SummaryDocument::from(&Summary::of_take(take)),
             warnings: take.warnings.iter().map(ToString::to_string).collect(),
         }
+    }
+}
+
+/// Every entrance with the way that led to it from the one before.
+fn with_crossings(entrances: &[Entrance]) -> Vec<EntranceDocument> {
+    let told = entrances.iter().zip(crossings(entrances));
+    told.map(|(e, crossing)| EntranceDocument { crossing: crossing.map(Into::into), ..e.into() }).collect()
+}
+
+impl From<Between> for BetweenDocument {
+    fn from(between: Between) -> Self {
+        Self { interval_cents: rounded(between.interval_cents, CENTS), duration_ms: rounded(between.duration_ms, MS) }
     }
 }
 
@@ -115,6 +130,10 @@ impl From<&Entrance> for EntranceDocument {
             log_attack_time: value(e.front.log_attack_time, RATIO),
             growth_db_per_s: value(e.front.growth_db_per_s, DB),
             overshoot_db: value(e.front.overshoot_db, DB),
+            passage_ms: value(e.front.passage_ms(), MS),
+            dip_db: value(e.front.dip_db(), DB),
+            crossing: None,
+            partial_between: e.front.evidence.passage.and_then(|p| p.between).map(BetweenDocument::from),
             timing_ms: value(e.verdict.timing_ms, MS),
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
@@ -146,6 +165,8 @@ impl From<&Entrance> for UncertaintyDocument {
             log_attack_time: of(e.front.log_attack_time, RATIO),
             growth_db_per_s: of(e.front.growth_db_per_s, DB),
             overshoot_db: of(e.front.overshoot_db, DB),
+            passage_ms: of(e.front.passage_ms(), MS),
+            dip_db: of(e.front.dip_db(), DB),
             timing_ms: of(e.verdict.timing_ms, MS),
         }
     }
@@ -167,6 +188,8 @@ fn reasons(e: &Entrance) -> BTreeMap<&'static str, ReasonDocument> {
         ("log_attack_time", e.front.log_attack_time),
         ("growth_db_per_s", e.front.growth_db_per_s),
         ("overshoot_db", e.front.overshoot_db),
+        ("passage_ms", e.front.passage_ms()),
+        ("dip_db", e.front.dip_db()),
         ("timing_ms", e.verdict.timing_ms),
     ];
     let untold = told.into_iter().filter_map(|(field, told)| told.err().map(|reason| (field, reason)));
@@ -217,6 +240,8 @@ impl From<Medians> for MediansDocument {
             onset_cents_abs: m.onset_cents_abs.map(MedianDocument::from),
             settle_ms: m.settle_ms.map(MedianDocument::from),
             attack_ms: m.attack_ms.map(MedianDocument::from),
+            passage_ms: m.passage_ms.map(MedianDocument::from),
+            dip_db: m.dip_db.map(MedianDocument::from),
             timing_ms: m.timing_ms.map(MedianDocument::from),
             level_db: m.level_db.map(MedianDocument::from),
             tuning_cents: m.tuning_cents.map(MedianDocument::from),
@@ -250,10 +275,11 @@ macro_rules! mirror {
 
 mirror!(Instrument => InstrumentDocument: Tenor, FAttachment, Alto);
 mirror!(Source => SoundDocument: Horn, Mouthpiece);
+mirror!(Crossing => CrossingDocument: Slide, Lip, Either);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
 mirror!(Origin => GridOrigin: Given, Tempo, Click, CountIn, Found, Notes);
 mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoSilenceBefore, NoPitch, Slurred, NoGrid, NotToBeat, Broadened, NoAir, CutOff,
-    NoBody, NotMeasured);
+    NoBody, NotConnected, SamePitch, NotMeasured);
 mirror!(FaultName => FaultNameDocument:
     Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);
 

@@ -9,9 +9,11 @@ mod corrections;
 pub mod comparison;
 pub mod marks;
 mod notes;
+mod slurs;
 
 pub use corrections::*;
 pub use notes::*;
+pub use slurs::*;
 
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
@@ -206,6 +208,14 @@ pub struct EntranceDocument {
     pub overshoot_db: Option<f64>,
     /// Slope of the log harmonic level over the attack, dB/s.
     pub growth_db_per_s: Option<f64>,
+    /// From a tenth to nine tenths of the change of pitch from the note it grew out of, ms. Never judged; so are the next three.
+    pub passage_ms: Option<f64>,
+    /// How far the level falls on that way under the softer of both notes, dB.
+    pub dip_db: Option<f64>,
+    /// Which way leads there by the positions of both notes.
+    pub crossing: Option<CrossingDocument>,
+    /// A partial between the two that sounded on the way.
+    pub partial_between: Option<BetweenDocument>,
     /// Distance from the grid, ms; positive = late.
     pub timing_ms: Option<f64>,
     /// Settled tone level, dB re full scale.
@@ -265,6 +275,10 @@ pub struct UncertaintyDocument {
     /// dB.
     pub overshoot_db: Option<f64>,
     /// ms.
+    pub passage_ms: Option<f64>,
+    /// dB.
+    pub dip_db: Option<f64>,
+    /// ms.
     pub timing_ms: Option<f64>,
 }
 
@@ -296,6 +310,10 @@ pub enum ReasonDocument {
     CutOff,
     /// The tone after the attack does not hold.
     NoBody,
+    /// It did not grow out of the note before.
+    NotConnected,
+    /// The note before has the same pitch.
+    SamePitch,
     /// Kept by a version that did not measure it.
     NotMeasured,
 }
@@ -397,6 +415,10 @@ pub struct MediansDocument {
     pub settle_ms: Option<MedianDocument>,
     /// ms.
     pub attack_ms: Option<MedianDocument>,
+    /// ms, over the notes that grew out of the one before.
+    pub passage_ms: Option<MedianDocument>,
+    /// dB, over the same.
+    pub dip_db: Option<MedianDocument>,
     /// ms; positive = late.
     pub timing_ms: Option<MedianDocument>,
     /// dB re full scale.

@@ -51,6 +51,9 @@ const FIRST: [(&str, i32); 10] = [
 /// Columns after them.
 const LAST: [(&str, i32); 5] = [("untold", 0), ("evidence", 0), ("clarity", 2), ("faults", 0), ("corrected", 0)];
 
+/// Columns that the file makes of the evidence itself: read by the view only.
+const OF_EVIDENCE: [&str; 3] = ["passage_ms", "dip_db", "between_ms"];
+
 const ARTICULATIONS: [Articulation; 3] = [Articulation::Tongued, Articulation::Legato, Articulation::Slurred];
 
 fn stored_name((name, places): &(&str, i32)) -> String {
@@ -77,9 +80,16 @@ pub(super) fn view() -> String {
         0 => name,
         _ => format!("{name}_e{places} / 1e{places} AS {name}"),
     };
+    let of_evidence = OF_EVIDENCE.iter().map(|name| ((*name).to_owned(), 0));
     let owned = |&(name, places): &(&str, i32)| (name.to_owned(), places);
-    let all: Vec<String> =
-        FIRST.iter().map(owned).chain(pairs().flatten()).chain(LAST.iter().map(owned)).map(told).collect();
+    let all: Vec<String> = FIRST
+        .iter()
+        .map(owned)
+        .chain(pairs().flatten())
+        .chain(LAST.iter().map(owned))
+        .chain(of_evidence)
+        .map(told)
+        .collect();
     format!("CREATE VIEW entrance_in_units AS SELECT take, {} FROM entrance;", all.join(", "))
 }
 

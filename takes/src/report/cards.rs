@@ -47,10 +47,15 @@ fn numbers(entrance: &Entrance) -> Markup {
         ("settled after", entrance.front.settle_ms, "ms"),
         ("grew in", entrance.front.attack_ms, "ms"),
         ("burst", entrance.front.overshoot_db, "dB"),
+        ("passage", entrance.front.passage_ms(), "ms"),
+        ("dipped", entrance.front.dip_db(), "dB"),
         ("off the beat", entrance.verdict.timing_ms, "ms"),
     ];
-    // Without a beat nobody asks how far off it a note was; that a take has another one is told once.
-    let asked = rows.iter().filter(|(_, told, _)| !matches!(told, Err(CannotTell::NoGrid | CannotTell::NotToBeat)));
+    // Without a beat nobody asks how far off it a note was, nor for the way from a note that was over; that a take has
+    // another beat is told once.
+    let is_unasked =
+        |told: &Told| matches!(told, Err(CannotTell::NoGrid | CannotTell::NotToBeat | CannotTell::NotConnected));
+    let asked = rows.iter().filter(|(_, told, _)| !is_unasked(told));
     html! {
         dl.numbers { @for (name, told, unit) in asked { div { dt { (name) } dd { (figure(*told, unit)) } } } }
     }
