@@ -1,6 +1,7 @@
 //! Made-up entrances and passes with known measures, for tests and for pictures of the views.
 
 use crate::beats::Bend;
+use crate::packed;
 use crate::passes::{Origin, Pass};
 use crate::transport::TransportView;
 use notefront_dsp::entrance::{FRONT_POINTS, InstantUncertainty, Smear, Split, Stutter};
@@ -8,6 +9,7 @@ use notefront_dsp::{
     Articulation, CannotTell, Entrance, Evidence, Fault, FaultName, Faults, Front, FrontPicture, Measure, Positions,
     SlidePosition, Verdict, units,
 };
+use serde_json::Value;
 
 fn told(value: f64, uncertainty: f64) -> notefront_dsp::Told {
     Ok(Measure { value, uncertainty })
@@ -183,6 +185,44 @@ pub fn mixed_pass(num: usize, seed: u32) -> Pass {
         }
     }
     pass
+}
+
+/// Entrances whose measures have no two digits alike, as measured ones: they compress as badly.
+#[must_use]
+pub fn scattered(num: usize) -> Pass {
+    let mut pass = mixed_pass(num, 7);
+    let mut seed = 1_u64;
+    let mut roll = move || {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 11) as f64 / (1_u64 << 53) as f64
+    };
+    for e in &mut pass.entrances {
+        let f = &mut e.front;
+        let told = [&mut f.tuning_cents, &mut f.approach_cents, &mut f.onset_cents, &mut f.speak_ms];
+        let more = [&mut f.settle_ms, &mut f.attack_ms, &mut f.log_attack_time, &mut f.overshoot_db];
+        for measure in told.into_iter().chain(more).flatten() {
+            measure.value += roll();
+            measure.uncertainty += roll();
+        }
+        f.level_db += roll();
+    }
+    pass
+}
+
+/// A project as it is written, with its passes lying open as version 2 wrote them.
+///
+/// # Panics
+/// Where it is none.
+#[must_use]
+pub fn laid_open(written: &Value) -> Value {
+    let open = |text: &Value| -> Value {
+        let text = text.as_str().and_then(|text| packed::unpack(text, packed::MAX_UNPACKED)).expect("our own letters");
+        serde_json::from_slice(&text).expect("our own text")
+    };
+    let mut value = written.clone();
+    value["passes"] = value["packed"].as_array().expect("passes").iter().map(open).collect();
+    value.as_object_mut().expect("fields").remove("packed");
+    value
 }
 
 /// Sixteen beats with every fault of the lane in its place: what the pictures in the documents show.

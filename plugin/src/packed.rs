@@ -7,7 +7,7 @@ use flate2::read::ZlibDecoder;
 use flate2::write::ZlibEncoder;
 use std::io::{Read, Write};
 
-/// Most that is unpacked, bytes: what a damaged or hostile project may make of a short text.
+/// Most that is unpacked of a project, bytes: what a damaged or hostile project may make of a short text.
 pub const MAX_UNPACKED: usize = 64_000_000;
 
 /// Packs bytes. The checksum is that of the format (Adler-32, RFC 1950).
@@ -20,13 +20,13 @@ pub fn pack(bytes: &[u8]) -> std::io::Result<String> {
     Ok(STANDARD.encode(encoder.finish()?))
 }
 
-/// Unpacks what [`pack`] made; `None` where it is damaged or longer than [`MAX_UNPACKED`].
+/// Unpacks what [`pack`] made; `None` where it is damaged or longer than `most` bytes.
 #[must_use]
-pub fn unpack(text: &str) -> Option<Vec<u8>> {
+pub fn unpack(text: &str, most: usize) -> Option<Vec<u8>> {
     let packed = STANDARD.decode(text).ok()?;
     let mut bytes = Vec::new();
-    ZlibDecoder::new(packed.as_slice()).take(MAX_UNPACKED as u64 + 1).read_to_end(&mut bytes).ok()?;
-    (bytes.len() <= MAX_UNPACKED).then_some(bytes)
+    ZlibDecoder::new(packed.as_slice()).take(most as u64 + 1).read_to_end(&mut bytes).ok()?;
+    (bytes.len() <= most).then_some(bytes)
 }
 
 #[cfg(test)]
@@ -38,21 +38,21 @@ mod tests {
         let text = "an attack ".repeat(1000);
         let packed = pack(text.as_bytes()).expect("memory");
         assert!(packed.len() < text.len() / 10);
-        assert_eq!(unpack(&packed).as_deref(), Some(text.as_bytes()));
+        assert_eq!(unpack(&packed, MAX_UNPACKED).as_deref(), Some(text.as_bytes()));
         for at in 0..packed.len() - 4 {
             let mut damaged = packed.clone().into_bytes();
             damaged[at] = if damaged[at] == b'A' { b'B' } else { b'A' };
             let damaged = String::from_utf8(damaged).expect("letters");
-            let back = unpack(&damaged);
+            let back = unpack(&damaged, MAX_UNPACKED);
             assert!(back.is_none() || back.as_deref() == Some(text.as_bytes()), "at {at}");
         }
-        assert_eq!(unpack(&packed[..packed.len() / 2]), None);
+        assert_eq!(unpack(&packed[..packed.len() / 2], MAX_UNPACKED), None);
     }
 
     #[test]
     fn a_text_that_unpacks_without_end_is_refused() {
         let packed = pack(&vec![0; MAX_UNPACKED + 1]).expect("memory");
         assert!(packed.len() < 1_000_000);
-        assert_eq!(unpack(&packed), None);
+        assert_eq!(unpack(&packed, MAX_UNPACKED), None);
     }
 }

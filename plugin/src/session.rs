@@ -8,8 +8,12 @@ use crate::timing::Judging;
 use parking_lot::{Mutex, MutexGuard};
 use std::sync::Arc;
 
-/// Passes that were not kept make room for new ones beyond this number.
-pub const MAX_UNKEPT: usize = 40;
+/// Passes that were not kept make room for new ones beyond this number of them...
+pub const MAX_UNKEPT: usize = 200;
+/// ... and beyond this number of entrances in all: a project holds no more, and each takes 2.5 kB of memory.
+pub const MAX_ENTRANCES: usize = 20_000;
+/// From this share of either on the player is told that the oldest will go.
+const NEARLY_FULL: f64 = 0.9;
 
 /// The passes, the oldest first.
 #[derive(Debug, Default)]
@@ -75,13 +79,28 @@ impl Session {
         self.next_id
     }
 
+    /// Passes that would make room for others.
+    fn num_spare(&self) -> usize {
+        self.passes.iter().filter(|p| self.is_spare(p)).count()
+    }
+
+    fn is_spare(&self, pass: &Pass) -> bool {
+        !pass.kept && !pass.live && Some(pass.id) != self.reference
+    }
+
+    /// True when the oldest passes that are not kept will soon make room for others.
+    #[must_use]
+    pub fn is_nearly_full(&self) -> bool {
+        self.num_spare() as f64 > NEARLY_FULL * MAX_UNKEPT as f64
+            || self.num_entrances() as f64 > NEARLY_FULL * MAX_ENTRANCES as f64
+    }
+
     fn make_room(&mut self) {
-        let reference = self.reference;
-        let spare = |p: &Pass| !p.kept && !p.live && Some(p.id) != reference;
-        while self.passes.iter().filter(|p| spare(p)).count() > MAX_UNKEPT {
-            if let Some(oldest) = self.passes.iter().position(spare) {
-                self.passes.remove(oldest);
-            }
+        while self.num_spare() > MAX_UNKEPT || self.num_entrances() > MAX_ENTRANCES {
+            // The newest is what was just played.
+            let older = &self.passes[..self.passes.len() - 1];
+            let Some(oldest) = older.iter().position(|p| self.is_spare(p)) else { return };
+            self.passes.remove(oldest);
         }
     }
 
@@ -186,6 +205,25 @@ mod tests {
         }
         assert_eq!(session.passes().len(), MAX_UNKEPT + 2);
         assert!(session.pass(kept).is_some() && session.pass(reference).is_some());
+    }
+
+    #[test]
+    fn a_full_session_says_so_before_the_oldest_goes() {
+        let mut session = Session::default();
+        while !session.is_nearly_full() {
+            session.add(pass());
+        }
+        assert_eq!(session.pass(1).map(|p| p.id), Some(1), "nothing went before it was said");
+        let mut session = Session::default();
+        let long = || fixture::mixed_pass(4_900, 3);
+        let first = session.add(long());
+        let kept = session.add(Pass { kept: true, ..long() });
+        session.add(long());
+        assert!(!session.is_nearly_full());
+        session.add(long());
+        assert!(session.is_nearly_full() && session.pass(first).is_some());
+        let last = session.add(long());
+        assert!(session.pass(first).is_none() && session.pass(kept).is_some() && session.pass(last).is_some());
     }
 
     #[test]

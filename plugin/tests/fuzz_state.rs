@@ -5,7 +5,6 @@
 use egui::vec2;
 use egui_kittest::Harness;
 use notefront::fixture;
-use notefront::packed;
 use notefront::session::Session;
 use notefront::state::{self, SavedSession};
 use notefront::view::header::View;
@@ -34,11 +33,7 @@ fn whole() -> Value {
     let mut session = Session::default();
     session.add(fixture::showcase(0));
     session.add(fixture::mixed_pass(24, 2));
-    let mut value = serde_json::to_value(SavedSession::of(&session)).expect("plain data");
-    let text = packed::unpack(value["packed"].as_str().expect("letters")).expect("our own letters");
-    value["passes"] = serde_json::from_slice(&text).expect("our own text");
-    value.as_object_mut().expect("fields").remove("packed");
-    value
+    fixture::laid_open(&serde_json::to_value(SavedSession::of(&session)).expect("plain data"))
 }
 
 /// What a damaged place may hold.

@@ -4,7 +4,6 @@ use crate::meters::Meters;
 use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass};
 use crate::session::Session;
-use crate::state;
 use std::sync::atomic::Ordering;
 
 /// Below this the input of a running pass counts as too quiet, dB re full scale (peak) \[H\].
@@ -88,9 +87,9 @@ pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params:
              or write marker files."
         ));
     }
-    if session.num_entrances() > state::NEARLY_FULL {
+    if session.is_nearly_full() {
         warnings.push(
-            "The project is nearly full: the oldest passes that are not kept will be left out of it. Keep those you \
+            "There is hardly room for more: soon the oldest passes that are not kept will go. Keep those you \
              need, write their files, or forget others."
                 .to_owned(),
         );

@@ -1,0 +1,232 @@
+//! A project's passes read back, as far as each part can be.
+//!
+//! Each entrance is read straight from its own stretch of text: a tree of values over a whole project would take ten times its
+//! memory and time.
+
+use super::{MAX_WAVE_POINTS, SavedSession, VERSION};
+use crate::beats::BeatMap;
+use crate::bounds;
+use crate::fronts;
+use crate::older_state;
+use crate::packed;
+use crate::passes::{MAX_ENTRANCES, Origin, Pass};
+use crate::wave::Wave;
+use notefront_dsp::{Entrance, Front, Verdict};
+use serde::de::{DeserializeOwned, MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
+use serde_json::Value;
+use serde_json::value::RawValue;
+use std::collections::HashMap;
+
+/// Most passes that are read.
+const MAX_PASSES: usize = 1000;
+/// Most notices about damage; the rest are the same.
+const MAX_NOTICES: usize = 4;
+
+/// Reads as much as there is.
+#[must_use]
+pub fn read(value: &Value) -> SavedSession {
+    let mut reader = Reader { room: packed::MAX_UNPACKED, ..Reader::default() };
+    let damage = &mut reader.damage;
+    damage.whole = value.get("damaged").is_some() || !value.is_object();
+    damage.newer = value.get("version").and_then(Value::as_u64).is_some_and(|v| v > VERSION);
+    damage.num_left_out = value.get("num_left_out").and_then(Value::as_u64).unwrap_or(0);
+    match (value.get("packed"), value.get("passes").and_then(Value::as_array)) {
+        (Some(Value::Array(passes)), _) => passes.iter().for_each(|text| reader.packed_pass(text)),
+        (Some(all), _) => reader.version_3(all),
+        // Up to version 2 they lay open.
+        (None, Some(passes)) => passes.iter().for_each(|pass| reader.pass(&pass.to_string())),
+        (None, None) => {}
+    }
+    let reference = value.get("reference").and_then(Value::as_u64);
+    SavedSession { passes: reader.passes, reference, damage: reader.damage.in_words() }
+}
+
+/// What was read so far, and how many more bytes may be unpacked.
+#[derive(Default)]
+struct Reader {
+    passes: Vec<Pass>,
+    damage: Damage,
+    room: usize,
+}
+
+impl Reader {
+    fn unpacked(&mut self, text: &Value) -> Option<String> {
+        let text = String::from_utf8(packed::unpack(text.as_str()?, self.room)?).ok()?;
+        self.room -= text.len();
+        Some(text)
+    }
+
+    fn packed_pass(&mut self, text: &Value) {
+        match self.unpacked(text) {
+            Some(text) => self.pass(&text),
+            None => self.damage.num_passes += 1,
+        }
+    }
+
+    /// Version 3 packed all passes into one text.
+    fn version_3(&mut self, text: &Value) {
+        let text = self.unpacked(text);
+        match text.as_deref().and_then(|text| serde_json::from_str::<Vec<&RawValue>>(text).ok()) {
+            Some(passes) => passes.into_iter().for_each(|pass| self.pass(pass.get())),
+            None => self.damage.whole = true,
+        }
+    }
+
+    fn pass(&mut self, text: &str) {
+        let pass = if self.passes.len() < MAX_PASSES { read_pass(text, &mut self.damage) } else { None };
+        match pass {
+            Some(pass) if !self.passes.iter().any(|p| p.id == pass.id) => self.passes.push(pass),
+            _ => self.damage.num_passes += 1,
+        }
+    }
+}
+
+/// A pass as it is written: its entrances, and every other field, as texts. What cannot be read of one costs only that.
+#[derive(Default)]
+struct Written<'a> {
+    entrances: Option<Vec<&'a RawValue>>,
+    fields: HashMap<String, &'a RawValue>,
+}
+
+impl Written<'_> {
+    fn read<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
+        serde_json::from_str(self.fields.get(name)?.get()).ok()
+    }
+}
+
+/// By hand, since `serde(flatten)` copies everything first.
+impl<'de: 'a, 'a> Deserialize<'de> for Written<'a> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Fields;
+        impl<'de> Visitor<'de> for Fields {
+            type Value = Written<'de>;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("a pass")
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+                let mut written = Written::default();
+                while let Some(name) = map.next_key::<String>()? {
+                    if name == "entrances" {
+                        written.entrances = Some(map.next_value()?);
+                    } else {
+                        written.fields.insert(name, map.next_value()?);
+                    }
+                }
+                Ok(written)
+            }
+        }
+        deserializer.deserialize_map(Fields)
+    }
+}
+
+fn read_pass(text: &str, damage: &mut Damage) -> Option<Pass> {
+    let written: Written<'_> = serde_json::from_str(text).ok()?;
+    let (entrances, num_unread) = read_entrances(written.entrances.as_deref()?);
+    damage.num_entrances += num_unread;
+    let wave = written.read::<Vec<u8>>("wave").filter(|w| w.len() <= MAX_WAVE_POINTS).unwrap_or_default();
+    let wave_per_s = written.read("wave_per_s").filter(|r| (1e-3..=1e3).contains(r)).unwrap_or(1.0);
+    let mut clipped_at_s = written.read::<Vec<f64>>("clipped_at_s").unwrap_or_default();
+    clipped_at_s.retain(|s| bounds::is_time(*s));
+    let beats = written.read::<BeatMap>("beats").unwrap_or_default();
+    let is_odd = !bounds::are_beats(beats.bends());
+    damage.num_beats += usize::from(is_odd);
+    let fine: Vec<usize> = written.read("fine").unwrap_or_default();
+    let is_fine = |e: &&Entrance| fine.contains(&e.front.index);
+    let last_s = entrances.last().map_or(0.0, |e| e.front.speaks_s);
+    Some(Pass {
+        id: written.read("id").filter(|id| bounds::is_id(*id))?,
+        name: written.read("name"),
+        kept: written.read("kept").unwrap_or(false),
+        origin: written.read("origin").unwrap_or(Origin::Free),
+        sample_rate_hz: written.read::<f64>("sample_rate_hz").filter(|hz| bounds::is_rate(*hz))?,
+        start_samples: written.read("start_samples").filter(|at| bounds::is_place(*at)),
+        beats: if is_odd { BeatMap::default() } else { beats },
+        to_beat: None,
+        fine: entrances.iter().filter(is_fine).map(|e| (e.front.index, e.verdict)).collect(),
+        entrances,
+        num_left_out: written.read("num_left_out").unwrap_or(0),
+        duration_s: written.read("duration_s").filter(|s| bounds::is_time(*s)).unwrap_or(0.0).max(last_s),
+        wave: Wave::from_points(wave, wave_per_s),
+        num_lost: written.read("num_lost").unwrap_or(0),
+        clipped_at_s,
+        live: false,
+    })
+}
+
+/// The entrances in the order of time, and how many could not be read.
+fn read_entrances(texts: &[&RawValue]) -> (Vec<Entrance>, usize) {
+    let mut entrances = Vec::with_capacity(texts.len().min(MAX_ENTRANCES));
+    let read = texts.iter().filter_map(|text| read_entrance(text.get())).filter(bounds::is_entrance);
+    entrances.extend(read.take(MAX_ENTRANCES));
+    let by_time = |a: &Entrance, b: &Entrance| a.front.speaks_s.total_cmp(&b.front.speaks_s);
+    // Sorting takes half as much memory again, and they mostly stand in order.
+    if !entrances.is_sorted_by(|a, b| by_time(a, b).is_le()) {
+        entrances.sort_by(by_time);
+    }
+    let num_unread = texts.len() - entrances.len();
+    (entrances, num_unread)
+}
+
+/// An entrance as it is written.
+#[derive(Deserialize)]
+struct WrittenEntrance {
+    measured: Front,
+    verdict: Verdict,
+    picture: Option<Value>,
+}
+
+fn read_entrance(text: &str) -> Option<Entrance> {
+    let Ok(written) = serde_json::from_str::<WrittenEntrance>(text) else { return read_older_entrance(text) };
+    let mut entrance = Entrance { front: written.measured, verdict: written.verdict };
+    entrance.front.picture = fronts::read(written.picture.as_ref());
+    Some(entrance)
+}
+
+/// Up to version 3 the measures and the verdict lay flat beside the picture, which was called front.
+fn read_older_entrance(text: &str) -> Option<Entrance> {
+    let value: Value = serde_json::from_str(text).ok()?;
+    let picture = fronts::read(value.get("front"));
+    let mut entrance = Entrance::deserialize(older_state::completed(&value, &picture)).ok()?;
+    entrance.front.picture = picture;
+    Some(entrance)
+}
+
+/// What could not be read.
+#[derive(Default)]
+struct Damage {
+    whole: bool,
+    newer: bool,
+    num_passes: usize,
+    num_entrances: usize,
+    num_left_out: u64,
+    num_beats: usize,
+}
+
+impl Damage {
+    fn in_words(&self) -> Vec<String> {
+        let mut words = Vec::new();
+        if self.whole {
+            words.push("The passes in this project are damaged and could not be read; settings are as saved.".into());
+        }
+        if self.newer {
+            words.push("This project was saved by a newer Notefront; what this one does not know was left out.".into());
+        }
+        if self.num_passes > 0 {
+            words.push(format!("{} of the passes in this project could not be read.", self.num_passes));
+        }
+        if self.num_entrances > 0 {
+            words.push(format!("{} entrances in this project could not be read.", self.num_entrances));
+        }
+        if self.num_beats > 0 {
+            words.push(format!("The beats of {} passes in this project could not be read: no timing.", self.num_beats));
+        }
+        if self.num_left_out > 0 {
+            words.push(format!("{} old passes did not fit into the project and were left out.", self.num_left_out));
+        }
+        words.truncate(MAX_NOTICES);
+        words
+    }
+}
