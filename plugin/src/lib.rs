@@ -44,6 +44,7 @@ pub mod params;
 pub mod tasks;
 
 // WORKER.
+pub mod quiet;
 pub mod worker;
 pub mod take_file;
 
@@ -53,6 +54,9 @@ pub mod editor;
 
 // The door.
 mod export;
+
+// The standalone: what a host would do.
+pub mod alone;
 
 use capture::Capture;
 use delay::Delay;
@@ -130,6 +134,7 @@ impl Running {
             notes: to_notes,
             params: params.clone(),
             meters: meters.clone(),
+            pass_end: Arc::default(),
             sample_rate_hz: config.sample_rate_hz,
             offline: config.offline,
         })
