@@ -53,7 +53,7 @@ pub mod view;
 pub mod editor;
 
 // The door.
-mod export;
+pub mod export;
 
 // The standalone: what a host would do.
 pub mod alone;

@@ -13,13 +13,17 @@ pub const NUM_SWEEPS: usize = 7;
 pub const EVERY_S: f64 = 0.6;
 /// The longest round trip looked for, seconds: wireless loudspeakers take 0.3.
 pub const MOST_S: f64 = 0.5;
+/// It may come this much before the time stamps of the system say, seconds: they are rounded to a block.
+const EARLIEST_S: f64 = 0.05;
 /// Fewest sweeps that must be heard.
 const FEWEST_HEARD: usize = 5;
 /// A sweep is heard where its likeness (normalised correlation) is at least this. Noise of the sweep's length reaches
 /// 0.2 \[C\]; behind a loudspeaker, a room and as much noise as sweep 0.5 remains \[H\].
 const LEAST_LIKENESS: f64 = 0.4;
-/// An echo may be as like as the sweep itself: the first that is this share of the likest is taken.
-const FIRST_OF: f64 = 0.85;
+/// An echo may be as strong as the sweep itself: the first that is this share of the strongest is taken.
+const FIRST_OF: f64 = 0.6;
+/// Width of the hill that a sweep makes in the correlation, seconds: one over half of the sweep's band.
+const HILL_S: f64 = 0.0004;
 /// A spread over this, seconds, is no latency to rely on: a tenth of the timing line.
 const MOST_SPREAD_S: f64 = 0.002;
 
@@ -98,24 +102,28 @@ pub fn find(heard: &[f32], sent: &[i64], rate_hz: f64) -> Result<RoundTrip, NotF
 
 /// By how much one sweep is late, samples; `None` when it is not heard.
 fn late_by(heard: &[f32], sent_at: i64, sweep: &[f32], rate_hz: f64) -> Option<i64> {
-    let from = usize::try_from(sent_at.max(0)).ok()?;
-    let num = (MOST_S * rate_hz) as usize;
+    let early = (EARLIEST_S * rate_hz) as i64;
+    let from = usize::try_from((sent_at - early).max(0)).ok()?;
+    let num = ((MOST_S + EARLIEST_S) * rate_hz) as usize;
     let end = heard.len().min(from.saturating_add(num + sweep.len()));
-    let likeness = likeness(heard.get(from..end)?, sweep);
-    let best = likeness.iter().copied().fold(0.0, f64::max);
-    if best < LEAST_LIKENESS {
-        return None;
-    }
-    let first = likeness.iter().position(|l| *l >= FIRST_OF * best)?;
-    // From where it is like enough, up to the top of that hill: half a period of the sweep's middle at most.
-    let reach = (0.5 / (0.5 * (SWEEP_HZ.0 + SWEEP_HZ.1)) * rate_hz).ceil() as usize;
-    let hill = &likeness[first..likeness.len().min(first + reach + 1)];
-    let top = hill.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?.0;
+    let found = correlate(heard.get(from..end)?, sweep);
+    let heard = |c: &&Correlation| c.likeness >= LEAST_LIKENESS;
+    let strongest = found.iter().filter(heard).map(|c| c.strength).fold(0.0, f64::max);
+    let first = found.iter().position(|c| heard(&c) && c.strength >= FIRST_OF * strongest)?;
+    let hill = &found[first..found.len().min(first + 1 + (HILL_S * rate_hz).ceil() as usize)];
+    let top = hill.iter().enumerate().max_by(|a, b| a.1.strength.total_cmp(&b.1.strength))?.0;
     Some((from + first + top) as i64 - sent_at)
 }
 
-/// Normalised correlation with the sweep at every place, without regard to its sign: microphones and cables turn it.
-fn likeness(sound: &[f32], sweep: &[f32]) -> Vec<f64> {
+/// How a place looks beside the sweep.
+struct Correlation {
+    /// Without regard to its sign: microphones and cables turn it.
+    strength: f64,
+    /// The same for a sound of the place's level, 0 to 1.
+    likeness: f64,
+}
+
+fn correlate(sound: &[f32], sweep: &[f32]) -> Vec<Correlation> {
     let energy: f64 = sweep.iter().map(|s| f64::from(*s).powi(2)).sum();
     let at = |part: &[f32]| {
         let (mut product, mut own) = (0.0f32, 0.0f32);
@@ -123,7 +131,9 @@ fn likeness(sound: &[f32], sweep: &[f32]) -> Vec<f64> {
             product += a * b;
             own += a * a;
         }
-        if own > f32::MIN_POSITIVE { f64::from(product).abs() / (energy * f64::from(own)).sqrt() } else { 0.0 }
+        let strength = f64::from(product).abs();
+        let likeness = if own > f32::MIN_POSITIVE { strength / (energy * f64::from(own)).sqrt() } else { 0.0 };
+        Correlation { strength, likeness }
     };
     sound.windows(sweep.len()).map(at).collect()
 }
