@@ -131,7 +131,9 @@ impl Card {
     fn why(&self, error: &cpal::Error) -> String {
         let name = &self.name;
         match error.kind() {
-            ErrorKind::DeviceBusy => format!("{name} is in use by another program: close it there, then choose it again."),
+            ErrorKind::DeviceBusy => {
+                format!("{name} is in use by another program: close it there, then choose it again.")
+            }
             ErrorKind::DeviceNotAvailable => format!("{name} is not there any more: plug it in, then look again."),
             ErrorKind::PermissionDenied => format!("The system does not let this program use {name}."),
             _ => format!("{name} cannot be used: {error}."),

@@ -13,12 +13,10 @@ pub mod round_trip;
 pub mod sides;
 
 #[cfg(feature = "standalone")]
-#[cfg(any())]
 pub mod arguments;
 #[cfg(feature = "standalone")]
 pub mod cards;
 #[cfg(feature = "standalone")]
 pub mod sound;
 #[cfg(feature = "standalone")]
-#[cfg(any())]
 pub mod window;

@@ -93,9 +93,7 @@ pub fn find(heard: &[f32], sent: &[i64], rate_hz: f64) -> Result<RoundTrip, NotF
         (Some(first), Some(last)) if near.len() >= FEWEST_HEARD => {
             Ok(RoundTrip { samples: median, spread: (last - first) as f64 / 2.0, num_heard: near.len() })
         }
-        _ if late.len() >= FEWEST_HEARD => {
-            Err(NotFound::Unsteady(late[late.len() - 1].abs_diff(late[0])))
-        }
+        _ if late.len() >= FEWEST_HEARD => Err(NotFound::Unsteady(late[late.len() - 1].abs_diff(late[0]))),
         _ => Err(NotFound::NotHeard(late.len())),
     }
 }

@@ -139,13 +139,7 @@ enum Take {
 impl InputSide {
     /// An input; `kept` takes what is heard while the round trip is measured. Rates in Hz. Allocates.
     #[must_use]
-    pub fn new(
-        controls: Arc<Controls>,
-        capture: Capture,
-        kept: Producer<f32>,
-        rate_hz: f64,
-        out_rate_hz: f64,
-    ) -> Self {
+    pub fn new(controls: Arc<Controls>, capture: Capture, kept: Producer<f32>, rate_hz: f64, out_rate_hz: f64) -> Self {
         let mono = vec![0.0; BLOCK];
         let (zero, take) = (Zero::default(), Take::Nothing);
         Self { controls, capture, kept, rate_hz, out_rate_hz, mono, clock: 0, zero, take }
