@@ -11,8 +11,9 @@ use std::time::Duration;
 
 /// Samples the input's converter buffer holds at most: channels times frames of the longest block seen.
 const MOST_SAMPLES: usize = 32 * BLOCK;
-/// Frames the system is asked to hand over at once: 10 ms at 48 kHz, well within the promise of the live view.
-const WANTED_FRAMES: u32 = 480;
+/// Frames the system is asked to hand over at once, in and out: 20 ms at 48 kHz, within the promise of the live view; for
+/// the output more, which costs nothing where only a click is played and spares a sound server that wakes late.
+const WANTED_FRAMES: (u32, u32) = (960, 2048);
 /// How long a device may take to open.
 const OPENING: Duration = Duration::from_secs(3);
 /// Entries of ALSA that are no device a player could mean: they take or give nothing.
@@ -74,9 +75,9 @@ fn add(cards: &mut Vec<Card>, name: &str, device: &Device, config: Option<Suppor
 }
 
 impl Card {
-    fn stream_config(&self) -> StreamConfig {
+    fn stream_config(&self, wanted: u32) -> StreamConfig {
         let buffer_size = match *self.config.buffer_size() {
-            SupportedBufferSize::Range { min, max } if min <= max => BufferSize::Fixed(WANTED_FRAMES.clamp(min, max)),
+            SupportedBufferSize::Range { min, max } if min <= max => BufferSize::Fixed(wanted.clamp(min, max)),
             _ => BufferSize::Default,
         };
         StreamConfig { buffer_size, ..self.config.config() }
@@ -159,7 +160,7 @@ impl Card {
                 at_ns += ((part.len() / channels) as f64 / rate_hz * 1e9) as i64;
             }
         };
-        self.device.build_input_stream(self.stream_config(), take, broken(controls), Some(OPENING))
+        self.device.build_input_stream(self.stream_config(WANTED_FRAMES.0), take, broken(controls), Some(OPENING))
     }
 
     fn play_as<T>(&self, mut side: OutputSide, controls: &Arc<Controls>) -> Result<Stream, cpal::Error>
@@ -181,7 +182,7 @@ impl Card {
                 at_ns += (len as f64 / rate_hz * 1e9) as i64;
             }
         };
-        self.device.build_output_stream(self.stream_config(), fill, broken(controls), Some(OPENING))
+        self.device.build_output_stream(self.stream_config(WANTED_FRAMES.1), fill, broken(controls), Some(OPENING))
     }
 }
 

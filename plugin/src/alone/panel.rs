@@ -185,7 +185,7 @@ fn beats(ui: &mut Ui, input: &PanelInput<'_>, wishes: &mut Vec<PanelWish>) {
     let tempo = DragValue::new(&mut set.tempo_bpm).range(TEMPO_RANGE.0..=TEMPO_RANGE.1).speed(0.5).suffix(" a minute");
     ui.add(tempo);
     ui.add(DragValue::new(&mut set.per_bar).range(BEATS_RANGE.0..=BEATS_RANGE.1).speed(0.05).suffix(" beats a bar"));
-    ui.add(DragValue::new(&mut set.count_in_bars).range(1..=4).speed(0.05).suffix(" bars ahead"));
+    ui.add(DragValue::new(&mut set.count_in_bars).range(1..=4).speed(0.05).prefix("bars ahead: "));
     ui.checkbox(&mut set.goes_on, "click on");
     if set != input.beats {
         wishes.push(PanelWish::Beats(set));

@@ -31,6 +31,8 @@ use std::time::{Duration, Instant};
 const SIZE: (u32, u32) = (1060, 780);
 /// The level is drawn this often.
 const FRAME_TIME: Duration = Duration::from_millis(33);
+/// A stream that breaks off again so soon is not opened again by itself.
+const AGAIN_AFTER: Duration = Duration::from_secs(5);
 /// An open input that gives nothing for so long is called silent.
 const NOTHING_FOR: Duration = Duration::from_secs(3);
 
@@ -76,6 +78,8 @@ struct Alone {
     path: String,
     /// When the input last gave something, and how much it had given.
     heard: (Instant, u64),
+    /// When a stream broke off last.
+    broke_at: Option<Instant>,
     record_at_once: bool,
 }
 
@@ -105,6 +109,7 @@ impl Alone {
             notices: Vec::new(),
             path: String::new(),
             heard: (now, 0),
+            broke_at: None,
             record_at_once: arguments.record,
         };
         alone.look_for_cards();
@@ -163,16 +168,37 @@ impl Alone {
         self.round_trip = "delay not measured".into();
     }
 
+    /// A stream has broken off: it is opened again, once within [`AGAIN_AFTER`]. What was played until then is kept.
+    fn pick_up(&mut self) {
+        let of = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned().unwrap_or_default();
+        let (input, output) = (of(self.chosen.0, &self.names.0), of(self.chosen.1, &self.names.1));
+        let was_recording = self.parts.controls.recording.load(Ordering::Relaxed);
+        self.sound = None;
+        self.chosen = (None, None);
+        self.forget_round_trip();
+        self.look_for_cards();
+        let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
+        let is_first = self.broke_at.replace(Instant::now()).is_none_or(|at| at.elapsed() > AGAIN_AFTER);
+        let (again, out) = (place(&self.names.0, &input), place(&self.names.1, &output));
+        let said = if again.is_some_and(|i| is_first && self.open(i, out)) {
+            if was_recording {
+                self.parts.controls.start();
+            }
+            format!(
+                "The sound of {input} broke off for a moment: what was played until then is kept, what follows is a pass of its own."
+            )
+        } else {
+            format!(
+                "{input} is gone, or its sound broke off. What was played until then is kept: plug it in and look again."
+            )
+        };
+        self.notices = vec![said];
+    }
+
     /// What became of the streams since the last frame.
     fn look_after(&mut self) {
-        if self.parts.controls.broken.swap(false, Ordering::AcqRel) {
-            let name = self.chosen.0.and_then(|i| self.names.0.get(i)).cloned().unwrap_or_default();
-            self.sound = None;
-            self.chosen = (None, None);
-            self.look_for_cards();
-            self.notices = vec![format!(
-                "{name} is gone, or its sound broke off. What was played until then is kept: plug it in and look again."
-            )];
+        if self.parts.controls.broken.swap(false, Ordering::AcqRel) && self.sound.is_some() {
+            self.pick_up();
         }
         let Some(sound) = &mut self.sound else { return };
         if std::mem::take(&mut self.record_at_once) {
@@ -210,7 +236,7 @@ impl Alone {
         }
         let stumbles = self.parts.controls.stumbles.load(Ordering::Relaxed);
         if stumbles > 0 {
-            notices.push(format!("Sound was lost {stumbles} times on its way: close what keeps the computer busy."));
+            notices.push(format!("Sound was lost on its way ({stumbles} times): close what keeps the computer busy."));
         }
         let is_unmeasured = self.parts.controls.round_trip.load(Ordering::Relaxed) == 0;
         if self.parts.controls.with_beats.load(Ordering::Relaxed) && is_unmeasured {
