@@ -430,6 +430,68 @@ mod tests {
     use super::*;
     use crate::{capture, marker_out};
 
+    /// A horn's note of half a second in nine, at the rate of the test below.
+    fn note(from_s: f64) -> impl Fn(usize) -> f32 {
+        move |i| {
+            let s = i as f64 / 48_000.0 - from_s;
+            let inside = (0.0..0.8).contains(&s);
+            let tone: f64 =
+                (1..9).map(|k| (std::f64::consts::TAU * 116.54 * f64::from(k) * s).sin() / f64::from(k)).sum();
+            if inside { (0.2 * tone * (s / 0.02).min(1.0) * ((0.8 - s) / 0.02).min(1.0)) as f32 } else { 0.0 }
+        }
+    }
+
+    #[test]
+    fn a_pass_ends_after_the_silence_set_and_the_next_sound_begins_another_on_the_same_time_line() {
+        const RATE_HZ: f64 = 48_000.0;
+        let (params, meters) = (Arc::new(NotefrontParams::default()), Arc::new(Meters::default()));
+        let (mut capture, feed) = capture::pair(RATE_HZ, false, meters.clone());
+        let (notes, _queue) = marker_out::pair(RATE_HZ, meters.clone());
+        let pass_end = Arc::new(PassEnd::default());
+        pass_end.set_gap_s(3.0);
+        pass_end.end_on_time_line();
+        let parts = WorkerParts {
+            feed,
+            notes,
+            params: params.clone(),
+            meters,
+            pass_end,
+            sample_rate_hz: RATE_HZ,
+            offline: false,
+        };
+        let mut worker = Worker::new(parts);
+        // Notes at 1 and 8 s; blocks of 500 samples, 60 beats a minute.
+        let (first, second) = (note(1.0), note(8.0));
+        for block in 0..(10.0 * RATE_HZ) as usize / 500 {
+            let at = block * 500;
+            let mut samples: Vec<f32> = (at..at + 500).map(|i| first(i) + second(i)).collect();
+            let transport = TransportView {
+                playing: true,
+                pos_samples: Some(at as i64),
+                pos_beats: Some(at as f64 / RATE_HZ),
+                tempo_bpm: Some(60.0),
+                ..TransportView::default()
+            };
+            capture.write(&[&mut samples], &transport);
+            while worker.step() {}
+        }
+        drop(capture);
+        worker.run(IDLE);
+        let session = params.session.lock();
+        let passes = session.passes();
+        assert_eq!(passes.len(), 2, "one for each note");
+        // The last sample over the floor lies within a period (9 ms) of the end of the note at 1.8 s; 3 s later it is over.
+        assert!((passes[0].duration_s - 4.8).abs() < 0.009, "{}", passes[0].duration_s);
+        // One second is heard again from before the note, whose first chunk of 1024 samples may lie 21 ms before it.
+        let start_s = passes[1].span_s().expect("a time line").0;
+        assert!((6.97..=7.01).contains(&start_s), "{start_s}");
+        let note_s = start_s + passes[1].entrances[0].front.onset_s;
+        // As far as an onset may lie from a rise of 20 ms.
+        assert!((note_s - 8.0).abs() < 0.03, "{note_s}");
+        let beat = passes[1].beats.beats_at(8.0 - start_s).expect("beats");
+        assert!((beat - 8.0).abs() < 1e-6, "{beat}");
+    }
+
     #[test]
     fn what_an_instance_that_closes_cannot_analyse_any_more_is_counted() {
         const RATE_HZ: f64 = 48_000.0;
