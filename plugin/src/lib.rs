@@ -44,6 +44,7 @@ pub mod params;
 pub mod tasks;
 
 // WORKER.
+pub mod quiet;
 pub mod worker;
 pub mod take_file;
 
@@ -54,7 +55,10 @@ pub mod whole_window;
 pub mod editor;
 
 // The door.
-mod export;
+pub mod export;
+
+// The standalone: what a host would do.
+pub mod alone;
 
 use capture::Capture;
 use delay::Delay;
@@ -132,6 +136,7 @@ impl Running {
             notes: to_notes,
             params: params.clone(),
             meters: meters.clone(),
+            pass_end: Arc::default(),
             sample_rate_hz: config.sample_rate_hz,
             offline: config.offline,
         })

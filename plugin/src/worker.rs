@@ -7,11 +7,13 @@ use crate::marker_out::MarkerNote;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass, PassId};
+use crate::quiet::{PassEnd, Quiet};
 use crate::timing::Judging;
 use crate::transport::{Stamp, TransportView};
 use notefront_dsp::{Analyzer, Event, Settings};
 use rtrb::Producer;
 use std::collections::VecDeque;
+use std::ops::Range;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
@@ -25,10 +27,8 @@ const IDLE: Duration = Duration::from_millis(4);
 const IDLE_OFFLINE: Duration = Duration::from_micros(100);
 /// How long a host that closes an instance waits for what is still to be analysed: under 100 ms with what ends the pass.
 const CLOSING: Duration = Duration::from_millis(60);
-/// Below this peak a free-running input counts as silent: -60 dB re full scale \[H\].
-const SILENT_PEAK: f32 = 1e-3;
-/// A free-running pass ends after this much silence, seconds \[H\].
-const FREE_GAP_S: f64 = 8.0;
+/// How much is heard again from before the first sound after a silence, seconds: the breath, and air ahead of a tone.
+const LEAD_IN_S: f64 = 1.0;
 
 /// What the worker needs.
 pub struct WorkerParts {
@@ -40,6 +40,8 @@ pub struct WorkerParts {
     pub params: Arc<NotefrontParams>,
     /// Clock and counters.
     pub meters: Arc<Meters>,
+    /// When a pass ends that nobody stops.
+    pub pass_end: Arc<PassEnd>,
     /// Rate, Hz.
     pub sample_rate_hz: f64,
     /// Rendering offline.
@@ -52,6 +54,11 @@ pub struct Worker {
     analyzer: Option<(Settings, Analyzer)>,
     mode: Mode,
     current: Option<Current>,
+    quiet: Quiet,
+    /// What came since a pass ended by silence, its last [`LEAD_IN_S`]; `None` while none has.
+    lead_in: Option<VecDeque<f32>>,
+    /// Where the time line stood last.
+    last_stamp: Option<Stamp>,
     judged_by: Judging,
     buffer: Vec<f32>,
     /// Delay of the sound, samples: notes are sent while there is one.
@@ -79,7 +86,6 @@ struct Current {
     clock: u64,
     num_samples: u64,
     num_entrances: usize,
-    silent_samples: u64,
 }
 
 impl Worker {
@@ -94,6 +100,9 @@ impl Worker {
             analyzer: None,
             mode: Mode::Wait,
             current: None,
+            quiet: Quiet::default(),
+            lead_in: None,
+            last_stamp: None,
             judged_by,
             buffer: vec![0.0; CHUNK_LEN],
             last_note: None,
@@ -168,6 +177,12 @@ impl Worker {
             self.history.clear();
         }
         self.delay = stamp.delay;
+        self.last_stamp = Some(*stamp);
+        if stamp.jump {
+            self.lead_in = None;
+        } else if self.lead_in.is_some() {
+            return;
+        }
         if !stamp.jump && self.current.is_some() {
             self.bend(stamp, &stamp.transport.advanced(self.delay as f64, self.parts.sample_rate_hz));
             return;
@@ -191,7 +206,7 @@ impl Worker {
         for chunk in again.chunks(CHUNK_LEN) {
             self.buffer[..chunk.len()].copy_from_slice(chunk);
             if self.current.is_some() {
-                self.analyse(chunk.len());
+                self.analyse(0..chunk.len());
             }
         }
     }
@@ -216,8 +231,9 @@ impl Worker {
         self.parts.meters.clipped.store(false, Ordering::Relaxed);
         let mut pass = Pass::begin(origin, self.parts.sample_rate_hz, transport);
         pass.num_lost = num_lost;
+        self.quiet = Quiet::default();
         let id = self.parts.params.session.lock().add(pass);
-        self.current = Some(Current { id, clock, num_samples: 0, num_entrances: 0, silent_samples: 0 });
+        self.current = Some(Current { id, clock, num_samples: 0, num_entrances: 0 });
     }
 
     /// A fresh analysis for the settings of now; false when the rate is outside what it takes.
@@ -257,25 +273,83 @@ impl Worker {
     }
 
     fn take_samples(&mut self, len: usize) {
-        if self.current.is_none() && self.hears_free() {
-            let clock = self.parts.meters.done.load(Ordering::Relaxed);
-            self.begin_pass(clock, &TransportView::default(), 0);
+        let clock = self.parts.meters.done.load(Ordering::Relaxed);
+        if self.mode != Mode::Played && !self.hears_free() {
+            self.lead_in = None;
         }
-        if self.current.is_some() {
-            self.analyse(len);
-            self.split_free_pass();
+        if self.lead_in.is_some() {
+            self.wait_for_sound(clock, len);
+        } else {
+            if self.current.is_none() && self.hears_free() {
+                self.begin_pass(clock, &TransportView::default(), 0);
+            }
+            self.hear(len);
         }
         self.remember(len);
         self.parts.meters.done.fetch_add(len as u64, Ordering::Release);
     }
 
-    fn analyse(&mut self, len: usize) {
+    /// Samples of the running pass. One that nobody stops ends with a long silence, at its very sample.
+    fn hear(&mut self, len: usize) {
+        if self.current.is_none() {
+            return;
+        }
+        if !self.ends_by_silence() {
+            return self.analyse(0..len);
+        }
+        let gap = (self.parts.pass_end.gap_s() * self.parts.sample_rate_hz).round() as u64;
+        match self.quiet.end_in(&self.buffer[..len], gap) {
+            None => self.analyse(0..len),
+            Some(last) => {
+                self.analyse(0..last);
+                self.end_pass();
+                self.lead_in = Some(self.buffer[last..len].iter().copied().collect());
+            }
+        }
+    }
+
+    fn ends_by_silence(&self) -> bool {
+        self.mode != Mode::Played || self.parts.pass_end.ends_on_time_line()
+    }
+
+    /// After a silence the next sound begins a pass, with what came just before it.
+    fn wait_for_sound(&mut self, clock: u64, len: usize) {
+        let Some(mut lead_in) = self.lead_in.take() else { return };
+        let is_sound = self.quiet.sound_in(&self.buffer[..len]).is_some();
+        if !is_sound {
+            lead_in.extend(&self.buffer[..len]);
+            let most = (LEAD_IN_S * self.parts.sample_rate_hz) as usize;
+            lead_in.drain(..lead_in.len().saturating_sub(most));
+            self.lead_in = Some(lead_in);
+            return;
+        }
+        let from = clock.saturating_sub(lead_in.len() as u64);
+        self.begin_pass(from, &self.transport_at(from), 0);
+        let now = self.buffer[..len].to_vec();
+        lead_in.extend(&now);
+        for chunk in Vec::from(lead_in).chunks(CHUNK_LEN) {
+            self.buffer[..chunk.len()].copy_from_slice(chunk);
+            // None of it is long enough to be a silence.
+            self.hear(chunk.len());
+        }
+        self.buffer[..len].copy_from_slice(&now);
+    }
+
+    /// The time line at an input sample, as the last stamp predicts it.
+    fn transport_at(&self, clock: u64) -> TransportView {
+        let Some(stamp) = self.last_stamp.filter(|_| self.mode == Mode::Played) else {
+            return TransportView::default();
+        };
+        let ahead = clock as f64 - stamp.clock as f64 + self.delay as f64;
+        stamp.transport.advanced(ahead, self.parts.sample_rate_hz)
+    }
+
+    /// Analyses this part of the buffer.
+    fn analyse(&mut self, part: Range<usize>) {
         let (Some((_, analyzer)), Some(current)) = (&mut self.analyzer, &mut self.current) else { return };
-        let samples = &self.buffer[..len];
+        let samples = &self.buffer[part];
         analyzer.push(samples);
-        current.num_samples += len as u64;
-        let is_silent = samples.iter().all(|s| s.abs() < SILENT_PEAK);
-        current.silent_samples = if is_silent { current.silent_samples + len as u64 } else { 0 };
+        current.num_samples += samples.len() as u64;
         let duration_s = current.num_samples as f64 / self.parts.sample_rate_hz;
         if let Some(pass) = self.parts.params.session.lock().pass_mut(current.id) {
             pass.wave.push(samples);
@@ -305,15 +379,6 @@ impl Worker {
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s),
             }
-        }
-    }
-
-    /// A free pass ends with a long silence; the next sound begins another.
-    fn split_free_pass(&mut self) {
-        let gap = (FREE_GAP_S * self.parts.sample_rate_hz) as u64;
-        let is_over = self.mode != Mode::Played && self.current.as_ref().is_some_and(|c| c.silent_samples >= gap);
-        if is_over {
-            self.end_pass();
         }
     }
 
@@ -365,6 +430,68 @@ mod tests {
     use super::*;
     use crate::{capture, marker_out};
 
+    /// A horn's note of half a second in nine, at the rate of the test below.
+    fn note(from_s: f64) -> impl Fn(usize) -> f32 {
+        move |i| {
+            let s = i as f64 / 48_000.0 - from_s;
+            let inside = (0.0..0.8).contains(&s);
+            let tone: f64 =
+                (1..9).map(|k| (std::f64::consts::TAU * 116.54 * f64::from(k) * s).sin() / f64::from(k)).sum();
+            if inside { (0.2 * tone * (s / 0.02).min(1.0) * ((0.8 - s) / 0.02).min(1.0)) as f32 } else { 0.0 }
+        }
+    }
+
+    #[test]
+    fn a_pass_ends_after_the_silence_set_and_the_next_sound_begins_another_on_the_same_time_line() {
+        const RATE_HZ: f64 = 48_000.0;
+        let (params, meters) = (Arc::new(NotefrontParams::default()), Arc::new(Meters::default()));
+        let (mut capture, feed) = capture::pair(RATE_HZ, false, meters.clone());
+        let (notes, _queue) = marker_out::pair(RATE_HZ, meters.clone());
+        let pass_end = Arc::new(PassEnd::default());
+        pass_end.set_gap_s(3.0);
+        pass_end.end_on_time_line();
+        let parts = WorkerParts {
+            feed,
+            notes,
+            params: params.clone(),
+            meters,
+            pass_end,
+            sample_rate_hz: RATE_HZ,
+            offline: false,
+        };
+        let mut worker = Worker::new(parts);
+        // Notes at 1 and 8 s; blocks of 500 samples, 60 beats a minute.
+        let (first, second) = (note(1.0), note(8.0));
+        for block in 0..(10.0 * RATE_HZ) as usize / 500 {
+            let at = block * 500;
+            let mut samples: Vec<f32> = (at..at + 500).map(|i| first(i) + second(i)).collect();
+            let transport = TransportView {
+                playing: true,
+                pos_samples: Some(at as i64),
+                pos_beats: Some(at as f64 / RATE_HZ),
+                tempo_bpm: Some(60.0),
+                ..TransportView::default()
+            };
+            capture.write(&[&mut samples], &transport);
+            while worker.step() {}
+        }
+        drop(capture);
+        worker.run(IDLE);
+        let session = params.session.lock();
+        let passes = session.passes();
+        assert_eq!(passes.len(), 2, "one for each note");
+        // The last sample over the floor lies within a period (9 ms) of the end of the note at 1.8 s; 3 s later it is over.
+        assert!((passes[0].duration_s - 4.8).abs() < 0.009, "{}", passes[0].duration_s);
+        // One second is heard again from before the note, whose first chunk of 1024 samples may lie 21 ms before it.
+        let start_s = passes[1].span_s().expect("a time line").0;
+        assert!((6.97..=7.01).contains(&start_s), "{start_s}");
+        let note_s = start_s + passes[1].entrances[0].front.onset_s;
+        // As far as an onset may lie from a rise of 20 ms.
+        assert!((note_s - 8.0).abs() < 0.03, "{note_s}");
+        let beat = passes[1].beats.beats_at(8.0 - start_s).expect("beats");
+        assert!((beat - 8.0).abs() < 1e-6, "{beat}");
+    }
+
     #[test]
     fn what_an_instance_that_closes_cannot_analyse_any_more_is_counted() {
         const RATE_HZ: f64 = 48_000.0;
@@ -376,6 +503,7 @@ mod tests {
             notes,
             params: params.clone(),
             meters: meters.clone(),
+            pass_end: Arc::default(),
             sample_rate_hz: RATE_HZ,
             offline: false,
         };

@@ -27,7 +27,7 @@ pub fn run() -> Result<(), String> {
     let format = "{p}\t{l}";
     let tree = output(
         cargo()
-            .args(["tree", "--workspace", "--prefix", "none", "--edges", "normal,build"])
+            .args(["tree", "--workspace", "--all-features", "--prefix", "none", "--edges", "normal,build"])
             .args(["--format", format, "--target", "all"]),
     )?;
     let packages: BTreeMap<&str, &str> = tree.lines().filter_map(|line| line.split_once('\t')).collect();

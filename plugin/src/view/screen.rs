@@ -68,6 +68,8 @@ pub struct Screen {
     dressed: Option<Looks>,
     /// The markers panel.
     pub markers: MarkersPanel,
+    /// There is no host around it: what is said of one is said otherwise.
+    pub alone: bool,
 }
 
 impl Screen {
@@ -104,7 +106,7 @@ impl Screen {
         Panel::top("header").frame(margin).show(ui, |ui| {
             wishes.extend(self.show_header(ui, input.session));
             let pass = self.pass(input.session);
-            for warning in status::warnings(input.session, pass, input.meters, input.params) {
+            for warning in status::warnings(input.session, pass, input.meters, input.params, self.alone) {
                 ui.label(RichText::new(warning).color(theme.warm));
             }
         });

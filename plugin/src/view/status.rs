@@ -43,10 +43,15 @@ impl State {
         if pass.duration_s > QUIET_AFTER_S && is_quiet { Self::TooQuiet } else { Self::Listening }
     }
 
-    /// What it says, and what to do.
+    /// What it says, and what to do; `alone` without a host around.
     #[must_use]
-    pub fn words(self) -> Option<(&'static str, &'static str)> {
+    pub fn words(self, alone: bool) -> Option<(&'static str, &'static str)> {
         match self {
+            Self::NoSound | Self::Waiting if alone => Some((
+                "Ready",
+                "Press record and play: a pass ends after the silence you set, and the next sound begins another. \
+                 The level beside the input should move when you play.",
+            )),
             Self::Showing => None,
             Self::NoSound => Some((
                 "No sound has arrived yet",
@@ -73,7 +78,13 @@ impl State {
 
 /// What the player should know about the insert and the pass on show, the most pressing first.
 #[must_use]
-pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params: &NotefrontParams) -> Vec<String> {
+pub fn warnings(
+    session: &Session,
+    pass: Option<&Pass>,
+    meters: &Meters,
+    params: &NotefrontParams,
+    alone: bool,
+) -> Vec<String> {
     let mut warnings = session.notices.clone();
     let lost = meters.num_lost();
     if lost > 0 {
@@ -98,7 +109,7 @@ pub fn warnings(session: &Session, pass: Option<&Pass>, meters: &Meters, params:
     if params.look_ahead.value() != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {
         warnings.push("Marker notes change when the host restarts the insert: stop and start playback.".to_owned());
     }
-    if pass.is_some_and(|p| p.origin == Origin::Free) && params.subdivision().is_some() {
+    if !alone && pass.is_some_and(|p| p.origin == Origin::Free) && params.subdivision().is_some() {
         warnings.push(
             "Without the host\u{2019}s position nothing is timed against beats: start its transport with the click \
              you play to, or set the grid to off."
@@ -138,10 +149,10 @@ mod tests {
     #[test]
     fn every_state_but_showing_says_what_to_do() {
         for state in [State::NoSound, State::Waiting, State::Listening, State::TooQuiet] {
-            let (title, advice) = state.words().expect("it has words");
+            let (title, advice) = state.words(false).expect("it has words");
             assert!(!title.is_empty() && advice.ends_with('.'));
         }
-        assert!(State::Showing.words().is_none());
+        assert!(State::Showing.words(false).is_none());
     }
 
     #[test]
@@ -168,7 +179,7 @@ mod tests {
     fn what_was_lost_clipped_or_untimed_is_said_with_what_to_do() {
         let (session, meters, params) = (Session::default(), Meters::default(), NotefrontParams::default());
         let mut pass = Pass { live: true, ..fixture::pass_at_60(&[1.0]) };
-        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &params).join(" ");
+        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &params, false).join(" ");
         assert_eq!(said(&pass), "");
         meters.lost.store(100, Ordering::Relaxed);
         meters.note_peak(1.0);

@@ -22,7 +22,7 @@ impl Screen {
     pub(super) fn show_middle(&mut self, ui: &mut Ui, rect: Rect, input: &ScreenInput<'_>, theme: &Theme) {
         let pass = self.pass(input.session);
         let text_scale = input.looks.text_scale;
-        match (pass, State::of(pass, input.meters).words()) {
+        match (pass, State::of(pass, input.meters).words(self.alone)) {
             (Some(pass), _) if self.middle == View::Patterns => {
                 let of = PatternsInput { session: input.session, pass, filter: self.filter, theme, text_scale };
                 patterns::show(ui, rect, &mut self.patterns, &of);

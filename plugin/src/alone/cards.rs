@@ -1,0 +1,203 @@
+//! The system's sound devices, and streams on them.
+
+use super::controls::Controls;
+use super::sides::{BLOCK, InputSide, OutputSide};
+use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::{BufferSize, Device, ErrorKind, FromSample, SampleFormat, SizedSample, Stream, StreamConfig};
+use cpal::{StreamInstant, SupportedBufferSize, SupportedStreamConfig};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+/// Samples the input's converter buffer holds at most: channels times frames of the longest block seen.
+const MOST_SAMPLES: usize = 32 * BLOCK;
+/// Frames the system is asked to hand over at once, in and out: 20 ms at 48 kHz, within the promise of the live view; for
+/// the output more, which costs nothing where only a click is played and spares a sound server that wakes late.
+const WANTED_FRAMES: (u32, u32) = (960, 2048);
+/// How long a device may take to open.
+const OPENING: Duration = Duration::from_secs(3);
+/// Entries of ALSA that are no device a player could mean: they take or give nothing.
+const NO_DEVICES: [&str; 1] = ["null"];
+
+/// One device in one direction.
+#[derive(Clone)]
+pub struct Card {
+    /// What the system calls it, one line.
+    pub name: String,
+    /// Its channels.
+    pub num_channels: u16,
+    /// Its usual rate, Hz.
+    pub rate_hz: u32,
+    device: Device,
+    config: SupportedStreamConfig,
+}
+
+/// All that can be heard from and played to, the system's default first.
+#[derive(Clone, Default)]
+pub struct Cards {
+    /// Inputs.
+    pub inputs: Vec<Card>,
+    /// Outputs.
+    pub outputs: Vec<Card>,
+}
+
+impl Cards {
+    /// Asks the system. Takes a moment: each device is looked at.
+    #[must_use]
+    pub fn now() -> Self {
+        let host = cpal::default_host();
+        let mut devices: Vec<Device> = host.default_input_device().into_iter().collect();
+        devices.extend(host.default_output_device());
+        devices.extend(host.devices().into_iter().flatten());
+        let mut cards = Self::default();
+        for device in devices {
+            let Some(name) = name_of(&device).filter(|n| !NO_DEVICES.iter().any(|no| n.ends_with(&format!("({no})"))))
+            else {
+                continue;
+            };
+            add(&mut cards.inputs, &name, &device, device.default_input_config().ok());
+            add(&mut cards.outputs, &name, &device, device.default_output_config().ok());
+        }
+        cards
+    }
+}
+
+fn name_of(device: &Device) -> Option<String> {
+    let id = device.id().ok()?.id().to_owned();
+    let name = device.description().map_or_else(|_| id.clone(), |d| d.name().lines().next().unwrap_or("").to_owned());
+    Some(if name == id { format!("({id})") } else { format!("{name} ({id})") })
+}
+
+fn add(cards: &mut Vec<Card>, name: &str, device: &Device, config: Option<SupportedStreamConfig>) {
+    let Some(config) = config.filter(|_| cards.iter().all(|c| c.name != name)) else { return };
+    let (num_channels, rate_hz) = (config.channels(), config.sample_rate());
+    cards.push(Card { name: name.to_owned(), num_channels, rate_hz, device: device.clone(), config });
+}
+
+impl Card {
+    fn stream_config(&self, wanted: u32) -> StreamConfig {
+        let buffer_size = match *self.config.buffer_size() {
+            SupportedBufferSize::Range { min, max } if min <= max => BufferSize::Fixed(wanted.clamp(min, max)),
+            _ => BufferSize::Default,
+        };
+        StreamConfig { buffer_size, ..self.config.config() }
+    }
+
+    /// Starts to listen.
+    ///
+    /// # Errors
+    /// Why it cannot, in a musician's words.
+    pub fn listen(&self, side: InputSide, controls: &Arc<Controls>) -> Result<Stream, String> {
+        let stream = match self.config.sample_format() {
+            SampleFormat::F32 => self.listen_as::<f32>(side, controls),
+            SampleFormat::F64 => self.listen_as::<f64>(side, controls),
+            SampleFormat::I8 => self.listen_as::<i8>(side, controls),
+            SampleFormat::I16 => self.listen_as::<i16>(side, controls),
+            SampleFormat::I24 => self.listen_as::<cpal::I24>(side, controls),
+            SampleFormat::I32 => self.listen_as::<i32>(side, controls),
+            SampleFormat::U8 => self.listen_as::<u8>(side, controls),
+            SampleFormat::U16 => self.listen_as::<u16>(side, controls),
+            SampleFormat::U32 => self.listen_as::<u32>(side, controls),
+            other => return Err(format!("{} gives sound in a form that is not read here ({other}).", self.name)),
+        };
+        self.started(stream)
+    }
+
+    /// Starts to play.
+    ///
+    /// # Errors
+    /// As [`Card::listen`].
+    pub fn play(&self, side: OutputSide, controls: &Arc<Controls>) -> Result<Stream, String> {
+        let stream = match self.config.sample_format() {
+            SampleFormat::F32 => self.play_as::<f32>(side, controls),
+            SampleFormat::F64 => self.play_as::<f64>(side, controls),
+            SampleFormat::I8 => self.play_as::<i8>(side, controls),
+            SampleFormat::I16 => self.play_as::<i16>(side, controls),
+            SampleFormat::I24 => self.play_as::<cpal::I24>(side, controls),
+            SampleFormat::I32 => self.play_as::<i32>(side, controls),
+            SampleFormat::U8 => self.play_as::<u8>(side, controls),
+            SampleFormat::U16 => self.play_as::<u16>(side, controls),
+            SampleFormat::U32 => self.play_as::<u32>(side, controls),
+            other => return Err(format!("{} takes sound in a form that is not made here ({other}).", self.name)),
+        };
+        self.started(stream)
+    }
+
+    fn started(&self, stream: Result<Stream, cpal::Error>) -> Result<Stream, String> {
+        let stream = stream.map_err(|e| self.why(&e))?;
+        stream.play().map_err(|e| self.why(&e))?;
+        Ok(stream)
+    }
+
+    fn why(&self, error: &cpal::Error) -> String {
+        let name = &self.name;
+        match error.kind() {
+            ErrorKind::DeviceBusy => {
+                format!("{name} is in use by another program: close it there, then choose it again.")
+            }
+            ErrorKind::DeviceNotAvailable => format!("{name} is not there any more: plug it in, then look again."),
+            ErrorKind::PermissionDenied => format!("The system does not let this program use {name}."),
+            _ => format!("{name} cannot be used: {error}."),
+        }
+    }
+
+    fn listen_as<T>(&self, mut side: InputSide, controls: &Arc<Controls>) -> Result<Stream, cpal::Error>
+    where
+        T: SizedSample,
+        f32: FromSample<T>,
+    {
+        let channels = usize::from(self.num_channels.max(1));
+        let mut buffer = vec![0.0f32; MOST_SAMPLES.max(channels * BLOCK)];
+        let whole = buffer.len() / channels * channels;
+        let rate_hz = f64::from(self.rate_hz);
+        let take = move |data: &[T], info: &cpal::InputCallbackInfo| {
+            let mut at_ns = nanoseconds(info.timestamp().capture);
+            for part in data.chunks(whole) {
+                for (to, from) in buffer.iter_mut().zip(part) {
+                    *to = f32::from_sample_(*from);
+                }
+                side.take(&buffer[..part.len()], channels, at_ns);
+                at_ns += ((part.len() / channels) as f64 / rate_hz * 1e9) as i64;
+            }
+        };
+        self.device.build_input_stream(self.stream_config(WANTED_FRAMES.0), take, broken(controls), Some(OPENING))
+    }
+
+    fn play_as<T>(&self, mut side: OutputSide, controls: &Arc<Controls>) -> Result<Stream, cpal::Error>
+    where
+        T: SizedSample + FromSample<f32>,
+    {
+        let channels = usize::from(self.num_channels.max(1));
+        let mut mono = [0.0f32; BLOCK];
+        let rate_hz = f64::from(self.rate_hz);
+        let fill = move |data: &mut [T], info: &cpal::OutputCallbackInfo| {
+            let mut at_ns = nanoseconds(info.timestamp().playback);
+            for part in data.chunks_mut(BLOCK * channels) {
+                let len = part.len() / channels;
+                mono[..len].fill(0.0);
+                side.fill(&mut mono[..len], at_ns);
+                for (frame, sample) in part.chunks_mut(channels).zip(&mono) {
+                    frame.fill(T::from_sample_(*sample));
+                }
+                at_ns += (len as f64 / rate_hz * 1e9) as i64;
+            }
+        };
+        self.device.build_output_stream(self.stream_config(WANTED_FRAMES.1), fill, broken(controls), Some(OPENING))
+    }
+}
+
+fn nanoseconds(at: StreamInstant) -> i64 {
+    i64::try_from(at.as_nanos()).unwrap_or(i64::MAX)
+}
+
+/// On the stream's own thread: only atomics.
+fn broken(controls: &Arc<Controls>) -> impl FnMut(cpal::Error) + Send + 'static {
+    let controls = controls.clone();
+    move |error| match error.kind() {
+        ErrorKind::Xrun => {
+            controls.stumbles.fetch_add(1, Ordering::Relaxed);
+        }
+        ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
+        _ => controls.broken.store(true, Ordering::Release),
+    }
+}

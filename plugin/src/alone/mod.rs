@@ -1,0 +1,22 @@
+//! The standalone: what a host would do. A transport, a count-in and a click of its own, the sound card, a window.
+//!
+//! Plain data, built and tested everywhere: `level`, `click`, `round_trip`; `controls` is what the window
+//! and the audio side share, `sides` the two ends of the sound card without a card (AUDIO), `panel` what stands over the
+//! screen. With the feature `standalone`: `cards` (the system's devices), `sound` (what runs between opening and closing
+//! one), `window`, `arguments`.
+
+pub mod click;
+pub mod controls;
+pub mod level;
+pub mod panel;
+pub mod round_trip;
+pub mod sides;
+
+#[cfg(feature = "standalone")]
+pub mod arguments;
+#[cfg(feature = "standalone")]
+pub mod cards;
+#[cfg(feature = "standalone")]
+pub mod sound;
+#[cfg(feature = "standalone")]
+pub mod window;

@@ -1,0 +1,358 @@
+//! The standalone's window: the panel over the screen of the insert.
+
+use super::arguments::Arguments;
+use super::cards::{Card, Cards};
+use super::controls::Controls;
+use super::level::Level;
+use super::panel::{self, PanelInput, PanelWish};
+use super::sound::{Parts, Sound};
+use crate::looks::Looks;
+use crate::marker_files;
+use crate::meters::Meters;
+use crate::params::NotefrontParams;
+use crate::passes::PassId;
+use crate::quiet::PassEnd;
+use crate::take_file::TakeLoader;
+use crate::tasks::{Task, TaskRunner};
+use crate::view::markers::MarkersWish;
+use crate::view::theme::Theme;
+use crate::view::{Screen, ScreenInput};
+use crate::{export, words};
+use egui::{Frame as Border, Margin, Panel};
+use nice_plug::editor::dpi::{LogicalSize, Size};
+use nice_plug_egui::baseview::WindowSize;
+use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+/// Size at first, logical pixels: the insert's, and the panel over it.
+const SIZE: (u32, u32) = (1060, 780);
+/// The level is drawn this often.
+const FRAME_TIME: Duration = Duration::from_millis(33);
+/// A stream that breaks off again so soon is not opened again by itself.
+const AGAIN_AFTER: Duration = Duration::from_secs(5);
+/// An open input that gives nothing for so long is called silent.
+const NOTHING_FOR: Duration = Duration::from_secs(3);
+
+/// Opens the window, and returns when it is closed.
+///
+/// # Errors
+/// Why there is none, in words.
+pub fn run(arguments: &Arguments) -> Result<(), String> {
+    let params = Arc::new(NotefrontParams::default());
+    let parts = Parts {
+        params: params.clone(),
+        meters: Arc::<Meters>::default(),
+        controls: Arc::<Controls>::default(),
+        pass_end: Arc::<PassEnd>::default(),
+    };
+    parts.pass_end.end_on_time_line();
+    parts.pass_end.set_gap_s(arguments.silence);
+    let window = Alone::new(parts, arguments)?;
+    let settings = EguiWindowSettings::new()
+        .with_title("Notefront")
+        .with_size(Size::Logical(LogicalSize::new(f64::from(SIZE.0), f64::from(SIZE.1)).cast()));
+    let no_window = |e: &dyn std::fmt::Display| {
+        format!(
+            "There is no window to be had: {e}. Start it on a desktop; takes from files are judged without one by `notefront scan`."
+        )
+    };
+    let open = EguiWindow::create(settings, window).map_err(|e| no_window(&e))?;
+    open.run_until_closed().map_err(|e| no_window(&e))
+}
+
+struct Alone {
+    parts: Parts,
+    tasks: TaskRunner,
+    loader: TakeLoader,
+    screen: Screen,
+    cards: Cards,
+    names: (Vec<String>, Vec<String>),
+    chosen: (Option<usize>, Option<usize>),
+    sound: Option<Sound>,
+    level: Level,
+    round_trip: String,
+    notices: Vec<String>,
+    path: String,
+    /// When the input last gave something, and how much it had given.
+    heard: (Instant, u64),
+    /// When a stream broke off last.
+    broke_at: Option<Instant>,
+    record_at_once: bool,
+}
+
+impl Alone {
+    fn new(parts: Parts, arguments: &Arguments) -> Result<Self, String> {
+        let tasks = TaskRunner::new(parts.params.clone());
+        tasks.set_context(export::own_context(parts.params.clone()));
+        let loader = TakeLoader::new(parts.params.clone());
+        if let Some(take) = &arguments.take {
+            loader.begin(take)?;
+        }
+        parts.controls.channel.store(usize::from(arguments.channel - 1), Ordering::Relaxed);
+        let now = Instant::now();
+        let mut screen = Screen::writing_to(marker_files::default_folder());
+        screen.alone = true;
+        let mut alone = Self {
+            parts,
+            tasks,
+            loader,
+            screen,
+            cards: Cards::default(),
+            names: Default::default(),
+            chosen: (None, None),
+            sound: None,
+            level: Level::new(now),
+            round_trip: "delay not measured".into(),
+            notices: Vec::new(),
+            path: String::new(),
+            heard: (now, 0),
+            broke_at: None,
+            record_at_once: arguments.record,
+        };
+        alone.look_for_cards();
+        let wanted = |cards: &[Card], name: &Option<String>| match name {
+            None => Ok(None),
+            Some(name) => match cards.iter().position(|c| c.name.to_lowercase().contains(&name.to_lowercase())) {
+                Some(place) => Ok(Some(place)),
+                None => Err(format!("Nothing here is called \u{201c}{name}\u{201d}: --list prints what there is.")),
+            },
+        };
+        let input = wanted(&alone.cards.inputs, &arguments.input)?;
+        alone.chosen.1 = wanted(&alone.cards.outputs, &arguments.output)?;
+        alone.open_first(input);
+        Ok(alone)
+    }
+
+    fn look_for_cards(&mut self) {
+        self.cards = Cards::now();
+        let names = |cards: &[Card]| cards.iter().map(|c| c.name.clone()).collect::<Vec<_>>();
+        self.names = (names(&self.cards.inputs), names(&self.cards.outputs));
+    }
+
+    /// Opens the input that was asked for, or else the first that can be opened.
+    fn open_first(&mut self, asked: Option<usize>) {
+        let any_output = self.chosen.1.or((!self.cards.outputs.is_empty()).then_some(0));
+        for place in asked.map_or(0..self.cards.inputs.len(), |i| i..i + 1) {
+            if self.open(place, any_output) {
+                return;
+            }
+        }
+    }
+
+    fn open(&mut self, input: usize, output: Option<usize>) -> bool {
+        self.sound = None;
+        self.notices.clear();
+        self.chosen = (None, None);
+        let Some(card) = self.cards.inputs.get(input) else { return false };
+        match Sound::open(card, output.and_then(|o| self.cards.outputs.get(o)), &self.parts) {
+            Ok((sound, why)) => {
+                self.chosen = (Some(input), output.filter(|_| sound.has_output()));
+                self.notices.extend(why);
+                self.sound = Some(sound);
+                self.heard = (Instant::now(), 0);
+                self.forget_round_trip();
+                true
+            }
+            Err(why) => {
+                self.notices.push(why);
+                false
+            }
+        }
+    }
+
+    fn forget_round_trip(&mut self) {
+        self.parts.controls.round_trip.store(0, Ordering::Relaxed);
+        self.round_trip = "delay not measured".into();
+    }
+
+    /// A stream has broken off: it is opened again, once within [`AGAIN_AFTER`]. What was played until then is kept.
+    fn pick_up(&mut self) {
+        let of = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned().unwrap_or_default();
+        let (input, output) = (of(self.chosen.0, &self.names.0), of(self.chosen.1, &self.names.1));
+        let was_recording = self.parts.controls.recording.load(Ordering::Relaxed);
+        self.sound = None;
+        self.chosen = (None, None);
+        self.forget_round_trip();
+        self.look_for_cards();
+        let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
+        let is_first = self.broke_at.replace(Instant::now()).is_none_or(|at| at.elapsed() > AGAIN_AFTER);
+        let (again, out) = (place(&self.names.0, &input), place(&self.names.1, &output));
+        let said = if again.is_some_and(|i| is_first && self.open(i, out)) {
+            if was_recording {
+                self.parts.controls.start();
+            }
+            format!(
+                "The sound of {input} broke off for a moment: what was played until then is kept, what follows is a pass of its own."
+            )
+        } else {
+            format!(
+                "{input} is gone, or its sound broke off. What was played until then is kept: plug it in and look again."
+            )
+        };
+        self.notices = vec![said];
+    }
+
+    /// What became of the streams since the last frame.
+    fn look_after(&mut self) {
+        if self.parts.controls.broken.swap(false, Ordering::AcqRel) && self.sound.is_some() {
+            self.pick_up();
+        }
+        let Some(sound) = &mut self.sound else { return };
+        if std::mem::take(&mut self.record_at_once) {
+            self.parts.controls.start();
+        }
+        let clock = self.parts.meters.clock.load(Ordering::Relaxed);
+        if clock != self.heard.1 {
+            self.heard = (Instant::now(), clock);
+        }
+        if self.parts.controls.measuring.load(Ordering::Relaxed)
+            && let Some(measured) = sound.measured()
+        {
+            self.round_trip = match measured {
+                Ok(found) => {
+                    self.parts.controls.round_trip.store(found.samples, Ordering::Relaxed);
+                    let ms = |samples: f64| samples / sound.rate_hz() * 1e3;
+                    format!("delay {:.1} \u{b1} {:.1} ms", ms(found.samples as f64), ms(found.spread))
+                }
+                Err(why) => {
+                    self.parts.controls.round_trip.store(0, Ordering::Relaxed);
+                    why.to_string()
+                }
+            };
+        }
+        let channel = self.parts.controls.channel.load(Ordering::Relaxed);
+        self.level.take(self.parts.controls.take_peak(channel), Instant::now());
+    }
+
+    fn notices(&self) -> Vec<String> {
+        let mut notices = self.notices.clone();
+        if self.sound.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
+            notices.push(
+                "Nothing comes from this input: another program may hold it. Choose it again, or another.".into(),
+            );
+        }
+        let stumbles = self.parts.controls.stumbles.load(Ordering::Relaxed);
+        if stumbles > 0 {
+            notices.push(format!("Sound was lost on its way ({stumbles} times): close what keeps the computer busy."));
+        }
+        let is_unmeasured = self.parts.controls.round_trip.load(Ordering::Relaxed) == 0;
+        if self.parts.controls.with_beats.load(Ordering::Relaxed) && is_unmeasured {
+            notices.push("Timing against the click is only as good as the delay that is taken off: measure it.".into());
+        }
+        notices
+    }
+
+    fn show_panel(&mut self, ui: &mut egui::Ui, looks: &Looks) -> Vec<PanelWish> {
+        let controls = self.parts.controls.clone();
+        let channels = self.chosen.0.and_then(|i| self.cards.inputs.get(i)).map_or(1, |c| usize::from(c.num_channels));
+        let session = self.parts.params.session.lock();
+        let pass = session.newest();
+        let last = pass.and_then(|p| p.entrances.last());
+        let place = pass.zip(last).map_or(String::new(), |(p, e)| words::place(p, e.front.speaks_s).at);
+        let notices = self.notices();
+        let input = PanelInput {
+            inputs: &self.names.0,
+            outputs: &self.names.1,
+            input: self.chosen.0,
+            output: self.chosen.1,
+            channels: (channels, controls.channel.load(Ordering::Relaxed).min(channels - 1)),
+            level_db: (self.level.bar_db(), self.level.held_db()),
+            recording: controls.recording.load(Ordering::Relaxed),
+            with_beats: controls.with_beats.load(Ordering::Relaxed),
+            beats: controls.beats(),
+            gap_s: self.parts.pass_end.gap_s(),
+            round_trip: &self.round_trip,
+            notices: &notices,
+            last,
+            place: &place,
+        };
+        let theme = Theme::of(looks.colours);
+        let border = Border::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 6));
+        let path = &mut self.path;
+        Panel::top("alone").frame(border).show(ui, |ui| panel::show(ui, &input, path, &theme, looks.text_scale)).inner
+    }
+
+    fn follow(&mut self, wish: PanelWish) {
+        let controls = self.parts.controls.clone();
+        match wish {
+            PanelWish::Input(place) => drop(self.open(place, self.chosen.1)),
+            PanelWish::Output(output) => {
+                if let Some(input) = self.chosen.0 {
+                    controls.with_beats.fetch_and(output.is_some(), Ordering::Relaxed);
+                    self.open(input, output);
+                }
+            }
+            PanelWish::LookAgain => {
+                self.sound = None;
+                self.look_for_cards();
+                self.chosen = (None, None);
+                self.notices.clear();
+                self.open_first(None);
+            }
+            PanelWish::Channel(channel) => controls.channel.store(channel, Ordering::Relaxed),
+            PanelWish::Record(true) => controls.start(),
+            PanelWish::Record(false) => controls.stop(),
+            PanelWish::WithBeats(on) => controls.with_beats.store(on, Ordering::Relaxed),
+            PanelWish::Beats(beats) => controls.set_beats(&beats),
+            PanelWish::Gap(gap_s) => self.parts.pass_end.set_gap_s(gap_s),
+            PanelWish::Measure => {
+                if let Some(sound) = &mut self.sound {
+                    sound.begin_to_measure();
+                    self.round_trip = "measuring: be quiet for five seconds".into();
+                }
+            }
+            PanelWish::Take(path) => self.load(Path::new(&path)),
+        }
+    }
+
+    fn load(&mut self, path: &Path) {
+        self.notices.clear();
+        self.notices.extend(self.loader.begin(path).err());
+    }
+
+    fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
+        let pass = pass.and_then(|id| self.parts.params.session.lock().pass(id).cloned());
+        let panel = &mut self.screen.markers;
+        let folder = PathBuf::from(panel.folder.trim());
+        match (wish, pass) {
+            (MarkersWish::Write, Some(pass)) => {
+                panel.outcome = Some(marker_files::write_all(&pass, "", &folder, panel.which));
+            }
+            (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
+            (MarkersWish::Open, _) => panel.outcome = marker_files::open_folder(&folder).err().map(Err),
+            (MarkersWish::Load(path), _) => self.load(&path),
+            _ => {}
+        }
+    }
+}
+
+impl App for Alone {
+    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+        self.parts.params.session.redraw().has_drawn(ui.ctx());
+        self.look_after();
+        let mut looks = self.parts.params.looks.read().clamped();
+        let before = looks;
+        let mut wishes = self.show_panel(ui, &looks);
+        let params = self.parts.params.clone();
+        let mut session = params.session.lock();
+        let mut input =
+            ScreenInput { session: &mut session, params: &params, meters: &self.parts.meters, looks: &mut looks };
+        let output = self.screen.show(ui, &mut input);
+        drop(session);
+        if looks != before {
+            *params.looks.write() = looks;
+        }
+        // Marker notes and the host's beat are a host's.
+        output.tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_))).for_each(|task| self.tasks.run(task));
+        wishes.drain(..).for_each(|wish| self.follow(wish));
+        for (wish, pass) in output.markers {
+            self.follow_markers(ui.ctx(), wish, pass);
+        }
+        ui.ctx().request_repaint_after(FRAME_TIME);
+    }
+
+    fn resized(&mut self, _size: WindowSize) {}
+}
