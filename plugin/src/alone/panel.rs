@@ -194,7 +194,7 @@ fn beats(ui: &mut Ui, input: &PanelInput<'_>, wishes: &mut Vec<PanelWish>) {
     if ui.button("measure the delay").on_hover_text(why).clicked() {
         wishes.push(PanelWish::Measure);
     }
-    ui.label(input.round_trip);
+    ui.add(egui::Label::new(input.round_trip).extend());
 }
 
 /// The last entrance: its note and its word large, what was measured beside them.

@@ -4,6 +4,7 @@ use super::arguments::Arguments;
 use super::cards::{Card, Cards};
 use super::controls::Controls;
 use super::level::Level;
+use super::memory::Memory;
 use super::panel::{self, PanelInput, PanelWish};
 use super::sound::{Parts, Sound};
 use crate::looks::Looks;
@@ -50,7 +51,13 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
     };
     parts.pass_end.end_on_time_line();
     parts.pass_end.set_gap_s(arguments.silence);
-    let window = Alone::new(parts, arguments)?;
+    let (memory, notice) = match Memory::usual(&params) {
+        Ok((memory, notice)) => (Some(Arc::new(memory)), notice),
+        Err(why) => (None, Some(why)),
+    };
+    let mut window = Alone::new(parts, arguments)?;
+    window.memory.clone_from(&memory);
+    window.lasting = notice;
     let settings = EguiWindowSettings::new()
         .with_title("Notefront")
         .with_size(Size::Logical(LogicalSize::new(f64::from(SIZE.0), f64::from(SIZE.1)).cast()));
@@ -60,7 +67,8 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
         )
     };
     let open = EguiWindow::create(settings, window).map_err(|e| no_window(&e))?;
-    open.run_until_closed().map_err(|e| no_window(&e))
+    open.run_until_closed().map_err(|e| no_window(&e))?;
+    memory.map_or(Ok(()), |memory| memory.keep(&params))
 }
 
 struct Alone {
@@ -75,6 +83,9 @@ struct Alone {
     level: Level,
     round_trip: String,
     notices: Vec<String>,
+    /// What is said as long as the window is open.
+    lasting: Option<String>,
+    memory: Option<Arc<Memory>>,
     path: String,
     /// When the input last gave something, and how much it had given.
     heard: (Instant, u64),
@@ -107,6 +118,8 @@ impl Alone {
             level: Level::new(now),
             round_trip: "delay not measured".into(),
             notices: Vec::new(),
+            lasting: None,
+            memory: None,
             path: String::new(),
             heard: (now, 0),
             broke_at: None,
@@ -228,7 +241,7 @@ impl Alone {
     }
 
     fn notices(&self) -> Vec<String> {
-        let mut notices = self.notices.clone();
+        let mut notices: Vec<String> = self.lasting.iter().chain(&self.notices).cloned().collect();
         if self.sound.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
             notices.push(
                 "Nothing comes from this input: another program may hold it. Choose it again, or another.".into(),
@@ -350,6 +363,11 @@ impl App for Alone {
         wishes.drain(..).for_each(|wish| self.follow(wish));
         for (wish, pass) in output.markers {
             self.follow_markers(ui.ctx(), wish, pass);
+        }
+        if let Some(memory) = &self.memory
+            && let Err(why) = memory.keep_up(&params)
+        {
+            self.notices = vec![why];
         }
         ui.ctx().request_repaint_after(FRAME_TIME);
     }

@@ -48,9 +48,9 @@ impl State {
     pub fn words(self, alone: bool) -> Option<(&'static str, &'static str)> {
         match self {
             Self::NoSound | Self::Waiting if alone => Some((
-                "Ready",
-                "Press record and play: a pass ends after the silence you set, and the next sound begins another. \
-                 The level beside the input should move when you play.",
+                "Nothing played yet",
+                "With an input chosen above: press record and play. A pass ends after the silence you set, and the next sound \
+                 begins another. The level beside the input should move when you play.",
             )),
             Self::Showing => None,
             Self::NoSound => Some((

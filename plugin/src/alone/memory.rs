@@ -1,0 +1,169 @@
+//! What the standalone keeps from one window to the next, as a project does for the insert: passes, looks, the folder for files.
+
+use crate::params::NotefrontParams;
+use nice_plug::prelude::Params;
+use notefront_takes::app_folders;
+use notefront_takes::atomic_file::Prepared;
+use parking_lot::Mutex;
+use std::collections::BTreeMap;
+use std::fs::{self, File, TryLockError};
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
+
+/// Names of the file in the user's data folder, and of the one that says who writes it.
+const FILE_NAME: &str = "standalone.json";
+const LOCK_NAME: &str = "standalone.lock";
+
+/// The file, held by one window at a time.
+#[derive(Debug)]
+pub struct Memory {
+    path: PathBuf,
+    /// Held as long as the window is open.
+    _lock: File,
+    /// Passes and entrances that the file holds.
+    kept: Mutex<(usize, usize)>,
+}
+
+impl Memory {
+    /// The usual file, and what it holds put into `params`.
+    ///
+    /// # Errors
+    /// Why nothing is kept, in words.
+    pub fn usual(params: &NotefrontParams) -> Result<(Self, Option<String>), String> {
+        let folder = app_folders::data().ok_or("This system has no place for what is to be kept.")?;
+        Self::open(&folder, params)
+    }
+
+    /// The file in a folder, which is made where it is missing, and a notice where it is damaged.
+    ///
+    /// # Errors
+    /// Why nothing is kept, in words.
+    pub fn open(folder: &Path, params: &NotefrontParams) -> Result<(Self, Option<String>), String> {
+        let no_place = |e: std::io::Error| {
+            format!(
+                "{}: nothing can be kept there ({}).",
+                folder.display(),
+                notefront_takes::system_error::in_words(&e)
+            )
+        };
+        fs::create_dir_all(folder).map_err(no_place)?;
+        let lock = File::create(folder.join(LOCK_NAME)).map_err(no_place)?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                return Err(
+                    "Another window of Notefront is open and keeps its passes: what is played in this one goes \
+                            when it closes. Write its files, or close the other."
+                        .into(),
+                );
+            }
+            Err(TryLockError::Error(e)) => return Err(no_place(e)),
+        }
+        let memory = Self { path: folder.join(FILE_NAME), _lock: lock, kept: Mutex::default() };
+        let notice = memory.restore(params)?;
+        Ok((memory, notice))
+    }
+
+    fn restore(&self, params: &NotefrontParams) -> Result<Option<String>, String> {
+        let text = match fs::read(&self.path) {
+            Ok(text) => text,
+            Err(e) if e.kind() == ErrorKind::NotFound => return Ok(None),
+            Err(e) => {
+                return Err(format!("What was kept cannot be read ({}).", notefront_takes::system_error::in_words(&e)));
+            }
+        };
+        let Ok(fields) = serde_json::from_slice::<BTreeMap<String, String>>(&text) else {
+            let aside = self.path.with_extension("damaged.json");
+            let whereto = if fs::rename(&self.path, &aside).is_ok() { aside.as_path() } else { &self.path };
+            return Ok(Some(format!("What was kept is damaged and was put aside as {}.", whereto.display())));
+        };
+        params.deserialize_fields(&fields);
+        let mut session = params.session.lock();
+        session.rejudge(&params.judging());
+        *self.kept.lock() = (session.passes().len(), session.num_entrances());
+        Ok(None)
+    }
+
+    /// Writes the file when a pass has ended or gone since it was written.
+    ///
+    /// # Errors
+    /// Why it was not written, in words; tried again with the next pass.
+    pub fn keep_up(&self, params: &NotefrontParams) -> Result<(), String> {
+        let session = params.session.lock();
+        let (now, is_playing) = ((session.passes().len(), session.num_entrances()), session.live().is_some());
+        drop(session);
+        if is_playing || *self.kept.lock() == now {
+            return Ok(());
+        }
+        *self.kept.lock() = now;
+        self.keep(params)
+    }
+
+    /// Writes the file, whole or not at all.
+    ///
+    /// # Errors
+    /// Why it was not written, in words.
+    pub fn keep(&self, params: &NotefrontParams) -> Result<(), String> {
+        let fields = params.serialize_fields();
+        let file = Prepared::buffered(&self.path, |out| Ok(serde_json::to_writer(out, &fields)?));
+        file.and_then(Prepared::put_in_place).map(drop).map_err(|e| format!("The passes were not kept: {e}."))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixture;
+
+    fn with_passes(num: usize) -> NotefrontParams {
+        let params = NotefrontParams::default();
+        for _ in 0..num {
+            params.session.lock().add(fixture::mixed_pass(12, 3));
+        }
+        params
+    }
+
+    fn num_passes(params: &NotefrontParams) -> usize {
+        params.session.lock().passes().len()
+    }
+
+    #[test]
+    fn what_was_played_is_there_in_the_next_window() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let first = with_passes(3);
+        let (memory, notice) = Memory::open(&folder.path().join("new"), &first).expect("a folder of our own");
+        assert_eq!(notice, None);
+        memory.keep_up(&first).expect("room");
+        drop(memory);
+        let next = with_passes(0);
+        let (memory, _) = Memory::open(&folder.path().join("new"), &next).expect("the first is closed");
+        assert_eq!(num_passes(&next), 3);
+        next.session.lock().add(fixture::mixed_pass(5, 4));
+        memory.keep_up(&next).expect("room");
+        drop(memory);
+        let last = with_passes(0);
+        Memory::open(&folder.path().join("new"), &last).expect("closed");
+        assert_eq!(num_passes(&last), 4);
+    }
+
+    #[test]
+    fn of_two_windows_one_keeps_and_the_other_says_so() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let (first, second) = (with_passes(1), with_passes(1));
+        let (memory, _) = Memory::open(folder.path(), &first).expect("a folder of our own");
+        let why = Memory::open(folder.path(), &second).expect_err("the first holds it");
+        assert!(why.contains("Another window"), "{why}");
+        memory.keep(&first).expect("room");
+    }
+
+    #[test]
+    fn what_is_damaged_is_put_aside_and_said() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        fs::write(folder.path().join(FILE_NAME), b"\xff{").expect("room");
+        let params = with_passes(0);
+        let (memory, notice) = Memory::open(folder.path(), &params).expect("a folder of our own");
+        assert!(notice.is_some_and(|n| n.contains("damaged")));
+        memory.keep(&params).expect("room");
+        assert_eq!(fs::read(folder.path().join("standalone.damaged.json")).expect("put aside"), b"\xff{");
+    }
+}
