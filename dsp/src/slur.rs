@@ -14,10 +14,10 @@ const SLUR_REACH_S: f64 = 0.080;
 const SLUR_HOP_S: f64 = 0.002;
 /// Window of the looks at a slur, periods of the lower note.
 const SLUR_PERIODS: f64 = 2.5;
-/// Looks beyond that reach on each side: a passage may take as long again.
-const MORE_LOOKS: usize = 20;
-
-/// Most looks at one slur: 120 ms each way.
+/// A passage is looked for this far around, s, in steps of this, s: coarser than the middle, since windows are wider than either.
+const PASSAGE_REACH_S: f64 = 0.120;
+const PASSAGE_HOP_S: f64 = 0.004;
+/// Most looks at one slur.
 const MAX_LOOKS: usize = 128;
 /// Share of the way at which a passage begins; it ends as far before its end: as rise times are read, 10 to 90 % \[P\].
 const EDGE_SHARE: f64 = 0.1;
@@ -76,7 +76,7 @@ impl SlurFinder {
 
     /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.
     pub fn slur_middle(&mut self, history: &History, boundary: f64, old_hz: f64, new_hz: f64) -> f64 {
-        self.look_along(history, boundary, old_hz, new_hz, 0);
+        self.look_along(history, boundary, [old_hz, new_hz], SLUR_REACH_S, SLUR_HOP_S);
         let num = self.values.len();
         let low = self.values.iter().copied().fold(0.0, f64::min);
         let high = self.values.iter().copied().fold(0.0, f64::max);
@@ -117,22 +117,22 @@ impl SlurFinder {
         Ok(Measure { value: ms(length), uncertainty: ms(width) })
     }
 
-    /// Fills the values: preferences along `SLUR_REACH_S` around a place, and `more` looks on each side.
-    fn look_along(&mut self, history: &History, boundary: f64, old_hz: f64, new_hz: f64, more: i32) {
-        let (hop, reach) = (self.looker.samples(SLUR_HOP_S), self.looker.samples(SLUR_REACH_S));
-        let num = ((2.0 * reach / hop) as i32).min(MAX_LOOKS as i32 - 2 * more);
+    /// Fills the values: preferences for the second pitch along `reach_s` around a place, every `hop_s`.
+    fn look_along(&mut self, history: &History, place: f64, [old_hz, new_hz]: [f64; 2], reach_s: f64, hop_s: f64) {
+        let (hop, reach) = (self.looker.samples(hop_s), self.looker.samples(reach_s));
+        let num = ((2.0 * reach / hop) as usize).min(MAX_LOOKS);
         self.values.clear();
-        for i in -more..num + more {
-            let time = boundary - reach + f64::from(i) * hop;
+        for i in 0..num {
+            let time = place - reach + i as f64 * hop;
             self.values.push(self.preference(history, time, old_hz, new_hz).unwrap_or(0.0));
         }
     }
 
     /// Internal samples from a tenth to nine tenths of the change from the old pitch to the new one.
     fn length(&mut self, history: &History, joint: &Joint) -> Option<f64> {
-        self.look_along(history, joint.at, joint.old_hz, joint.new_hz, MORE_LOOKS as i32);
-        let hop = self.looker.samples(SLUR_HOP_S);
-        let middle = (self.looker.samples(SLUR_REACH_S) / hop) as usize + MORE_LOOKS;
+        self.look_along(history, joint.at, [joint.old_hz, joint.new_hz], PASSAGE_REACH_S, PASSAGE_HOP_S);
+        let hop = self.looker.samples(PASSAGE_HOP_S);
+        let middle = (self.looker.samples(PASSAGE_REACH_S) / hop) as usize;
         let hops = |samples: f64| (samples / hop).max(0.0) as usize;
         let first = middle.saturating_sub(hops(joint.at - joint.from));
         let last = (middle + hops(joint.to - joint.at)).min(self.values.len().saturating_sub(1));

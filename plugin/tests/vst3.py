@@ -79,7 +79,7 @@ def session(plugin) -> dict:
         path = Path(folder) / "state"
         plugin.save_state(str(path))
         kept = json.loads(component_state(path.read_bytes())["fields"]["session"])
-        kept["passes"] = json.loads(zlib.decompress(base64.b64decode(kept.pop("packed"))))
+        kept["passes"] = [json.loads(zlib.decompress(base64.b64decode(one))) for one in kept.pop("packed")]
         return kept
 
 

@@ -29,7 +29,6 @@ except ImportError as missing:
 
 from session import Session  # noqa: E402  the packages come first, to be told by name
 
-RATE_HZ = 48_000
 # Ardour 7.3 records notes on its ticks, 1920 to the quarter note, and the insert starts to listen on a block of the
 # host's and not on the take's first sample: an entrance moves by as much as the analysis' steps.
 NOTE_TOLERANCE_MS = 3.0
@@ -119,7 +118,8 @@ def recorded_notes(session, bpm):
     found = []
     for region in session.regions("notes"):
         length, position = region.get("length").split("@")
-        assert length[0] == "b" and region.get("start") == "b0", "a recorded region is in beats, from its start"
+        if length[0] != "b" or region.get("start") != "b0":
+            sys.exit("the track \"notes\" holds a region that does not begin with its recording: was it cut?")
         source = next(s for s in session.root.iter("Source") if s.get("id") == region.get("source-0"))
         file = mido.MidiFile(next(session.folder.glob(f"interchange/*/midifiles/{source.get('name')}")))
         for track in file.tracks:
@@ -163,7 +163,16 @@ def check_notes(checks, session, expected, bpm, shift_ms):
     pairs = pair(found, expected)
     off_ms = [1e3 * (f[0] - e[0]) for f, e in pairs]
     worst = max(map(abs, off_ms), default=float("inf"))
-    checks.tell(len(pairs) == len(expected) == len(found) > 0,
+    for e in expected:
+        if all(p[1] != e for p in pairs):
+            print(f"      no note for the flagged entrance at {e[0]:.3f} s (key {e[2]})")
+    for f in found:
+        if all(p[0] != f for p in pairs):
+            print(f"      a note at {f[0]:.3f} s (key {f[2]}), where the file alone has nothing flagged")
+    for f, e in pairs:
+        if abs(f[0] - e[0]) > NOTE_TOLERANCE_MS * 1e-3:
+            print(f"      the note for {e[0]:.3f} s stands {1e3 * (f[0] - e[0]):+.1f} ms off")
+    checks.tell(len(pairs) == len(expected) == len(found),
                 f"marker notes: {len(pairs)} of {len(expected)} flagged entrances, {len(found)} notes recorded")
     checks.tell(worst <= NOTE_TOLERANCE_MS, f"marker notes: at most {worst:.2f} ms, on average "
                 f"{np.mean(off_ms) if off_ms else float('nan'):+.2f} ms from the scan of the file "
@@ -205,10 +214,11 @@ def check_markers(checks, ardour, session, midi, expected, shift_ms):
                 f"(allowed {MARKER_TOLERANCE_MS} ms)")
 
 
-def check_export(checks, ardour, take, sound, start, bpm, look_ahead):
+def check_export(checks, ardour, take, sound, rate_hz, start, bpm, look_ahead):
     """A session of its own, rendered. With marker notes on the first second is left out: Ardour 7.3 activates every
     plug-in anew after it has begun to render, and what a delay held by then is gone."""
-    session = make_session(ardour, "export-on" if look_ahead else "export-off", take, sound, start, bpm, look_ahead)
+    name = "export-on" if look_ahead else "export-off"
+    session = make_session(ardour, name, take, sound, rate_hz, start, bpm, look_ahead)
     out = ardour.folder / f"{session.folder.name}.wav"
     said = ardour.run(["ardour7-export", "-o", out, session.folder, session.name])
     if not out.exists():
@@ -216,11 +226,11 @@ def check_export(checks, ardour, take, sound, start, bpm, look_ahead):
         return
     found, _ = soundfile.read(out, always_2d=True)
     found = found[start:start + len(sound)]
-    first = max(0, RATE_HZ - start) if look_ahead else 0
+    first = max(0, rate_hz - start) if look_ahead else 0
     whole = len(found) == len(sound)
     steps = np.abs(found[first:] - sound[first:, None]).max() / STEP_16_BITS if whole else float("inf")
     checks.tell(steps <= 1.0, f"export, marker notes {'on' if look_ahead else 'off'}: at most {steps:.2f} steps of 16 bits "
-                f"from the take, from {first / RATE_HZ:.0f} s on")
+                f"from the take, from {first / rate_hz:.0f} s on")
 
 
 def arguments():
@@ -247,34 +257,49 @@ def main():
     sys.exit(0 if checks.held else 1)
 
 
-def make_session(ardour, name, take, sound, start, bpm, look_ahead):
+def make_session(ardour, name, take, sound, rate_hz, start, bpm, look_ahead):
     """One track with the take and the insert; with look-ahead a MIDI track that the insert's notes go to."""
     folder = ardour.folder / name
-    ardour.lua("make.lua", folder=str(folder), name=name, rate_hz=RATE_HZ, bpm=bpm, look_ahead=look_ahead)
+    ardour.lua("make.lua", folder=str(folder), name=name, rate_hz=rate_hz, bpm=bpm, look_ahead=look_ahead)
     session = Session(folder, name)
-    session.put_take(take, "horn", start / RATE_HZ, len(sound), RATE_HZ)
+    session.put_take(take, "horn", start / rate_hz, len(sound), rate_hz)
     if look_ahead:
         session.switch_on("look_ahead")
     session.save()
     return session
 
 
+def read(path):
+    """A take as one channel, and its rate; what cannot be one ends the check in words."""
+    try:
+        sound, rate_hz = soundfile.read(path, always_2d=True)
+    except (OSError, soundfile.LibsndfileError) as why:
+        sys.exit(f"{path} is no take that can be read: {why}")
+    if rate_hz not in (44_100, 48_000, 88_200, 96_000):
+        sys.exit(f"{path} has {rate_hz} Hz: Ardour's dummy device has 44.1, 48, 88.2 and 96 kHz")
+    if len(sound) < rate_hz:
+        sys.exit(f"{path} is shorter than a second: there is nothing to play")
+    if sound.shape[1] > 1:
+        print(f"NOTE  {path} has {sound.shape[1]} channels: the first is taken")
+    return sound[:, 0], rate_hz
+
+
 def run(given, folder):
     checks = Checks()
-    sound, rate_hz = soundfile.read(given.take)
-    assert rate_hz == RATE_HZ and sound.ndim == 1, "a mono take at 48 kHz"
+    sound, rate_hz = read(given.take)
     take = folder / "take.wav"
-    soundfile.write(take, sound, RATE_HZ, subtype="PCM_16")
+    soundfile.write(take, sound, rate_hz, subtype="PCM_16")
+    sound, _ = soundfile.read(take)  # as the session has it
     # On a whole sample, as a host places it.
-    start = round((given.bar - 1) * 4 * 60.0 / given.bpm * RATE_HZ)
-    start_s, length_s = start / RATE_HZ, len(sound) / RATE_HZ
+    start = round((given.bar - 1) * 4 * 60.0 / given.bpm * rate_hz)
+    start_s, length_s = start / rate_hz, len(sound) / rate_hz
 
     ardour = Ardour(folder, given.bundle.resolve())
-    session = make_session(ardour, "session", take, sound, start, given.bpm, True)
+    session = make_session(ardour, "session", take, sound, rate_hz, start, given.bpm, True)
     where = {"folder": str(session.folder), "name": session.name}
     said = ardour.lua("roll.lua", **where, seconds=start_s + length_s + 4.0)
     delay = next((int(line.split()[1]) for line in said.splitlines() if line.startswith("delay ")), 0)
-    checks.tell(delay == RATE_HZ, f"marker notes: Ardour knows of a delay of {delay} samples after opening the session")
+    checks.tell(delay == rate_hz, f"marker notes: Ardour knows of a delay of {delay} samples after opening the session")
 
     session = Session(where["folder"], where["name"])
     expected = expected_notes(given.notefront, take, given.bpm, start_s)
@@ -284,7 +309,7 @@ def run(given, folder):
     ardour.lua("reopen.lua", **where)
     check_kept(checks, before, Session(where["folder"], where["name"]).insert_state())
     for look_ahead in (False, True):
-        check_export(checks, ardour, take, sound, start, given.bpm, look_ahead)
+        check_export(checks, ardour, take, sound, rate_hz, start, given.bpm, look_ahead)
 
     if not given.without_window:
         # As the program writes it: the beats are the session's, tick 0 is the take's first sample.

@@ -70,7 +70,7 @@ class Session:
         text = raw[raw.index(b'{"version'):].decode("utf-8", "replace")
         state, _ = json.JSONDecoder().raw_decode(text)
         kept = json.loads(state["fields"]["session"])
-        kept["passes"] = json.loads(zlib.decompress(base64.b64decode(kept.pop("packed"))))
+        kept["passes"] = [json.loads(zlib.decompress(base64.b64decode(one))) for one in kept.pop("packed")]
         return state, kept
 
     def switch_on(self, parameter):
