@@ -59,7 +59,7 @@ pub struct Kind {
 }
 
 /// How long the way from note to note takes in legato phrases of professional brass, ms: row "brass" of `passages.md`.
-pub const PASSAGE_MS: Percentiles = Percentiles { low: 13.0, tenth: 18.0, median: 40.0, ninetieth: 68.0, high: 92.0 };
+pub const PASSAGE_MS: Percentiles = Percentiles { low: 17.0, tenth: 18.0, median: 44.0, ninetieth: 69.0, high: 93.0 };
 /// How far the level falls on it, dB: row "all", since trombones and horns tongue their legato and a slur dips less.
 pub const DIP_DB: Percentiles = Percentiles { low: 0.1, tenth: 1.2, median: 5.3, ninetieth: 11.0, high: 13.5 };
 
