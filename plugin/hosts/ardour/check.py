@@ -252,6 +252,8 @@ def main():
     if missing:
         print(f"SKIPPED: {', '.join(missing)} not installed; apt-get install ardour xvfb xauth xdotool")
         sys.exit(77)
+    if not given.bundle.is_dir():
+        sys.exit(f"{given.bundle} is no bundle: make one with cargo xtask bundle")
     with tempfile.TemporaryDirectory(prefix="notefront-ardour-") as folder:
         checks = run(given, Path(folder))
     sys.exit(0 if checks.held else 1)
