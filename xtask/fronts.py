@@ -6,11 +6,9 @@ Needs numpy, soundfile and praat-parselmouth: an outside tracker, none of the pr
 """
 import glob, json, math, os, re, sys
 import numpy as np, parselmouth, soundfile
-from fronts_names import may_be_looked_at, named_parts
+from fronts_names import LEAST, PERCENTS, may_be_looked_at, named_parts
 
 SR = 44100
-PERCENTS = [2.5, 10, 50, 90, 97.5]
-LEAST = 15                          # notes; under this no percentile is told
 ONSET_DB, SPEAKS_DB, AIR_DB = 20, 12, 32   # under the attack peak
 BODY_DB = 25                        # under the attack peak a note is over: no body, no wander
 PEAK_MS, STEADY_MS, SETTLED_WITHIN_MS = 250, 80, 500

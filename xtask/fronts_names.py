@@ -1,6 +1,8 @@
-"""Which recordings may be looked at, by their names INSTRUMENT_NOTE_LENGTH_DYNAMIC_ARTICULATION.wav."""
+"""What both tables of professionals share: percentiles, and which recordings may be looked at, by their names INSTRUMENT_NOTE_LENGTH_DYNAMIC_ARTICULATION.wav."""
 import os, re
 
+PERCENTS = [2.5, 10, 50, 90, 97.5]
+LEAST = 15  # notes; under this no percentile is told
 KEPT_BACK = {"A", "B", "Cs", "Ds", "F", "G"}  # trombone notes nobody looks at before the last check
 SEMITONES = dict(C=0, Cs=1, D=2, Ds=3, E=4, F=5, Fs=6, G=7, Gs=8, A=9, As=10, B=11)
 

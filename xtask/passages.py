@@ -4,10 +4,7 @@ usage: passages.py PROGRAM FOLDER     PROGRAM is a built `notefront`, FOLDER hol
 takes them. Passage and dip are read by the analysis itself: what a player's are held against is read with the same ruler.
 """
 import glob, json, os, subprocess, sys
-from fronts_names import may_be_looked_at
-
-PERCENTS = [2.5, 10, 50, 90, 97.5]
-LEAST = 15  # notes; under this no percentile is told
+from fronts_names import LEAST, PERCENTS, may_be_looked_at
 
 HEAD = """# The ways between notes of professionals, in percentiles
 

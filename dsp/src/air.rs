@@ -9,6 +9,7 @@
 use crate::framer::History;
 use crate::harmonic;
 use crate::look::Point;
+use crate::vector::mean;
 
 /// Air is looked for this far before the onset, s.
 const REACH_S: f64 = 0.500;
@@ -234,10 +235,6 @@ impl AirFinder {
 
 /// Values next to the onset that say how loud the air is.
 const NEAR_VALUES: usize = 12;
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len().max(1) as f64
-}
 
 /// Power of [`from`, `to`) that a tone of the given period, however it fades, does not explain: the rest of the
 /// band that carries pitch, and all above it, where a tail has little.

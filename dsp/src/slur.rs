@@ -7,6 +7,7 @@ use crate::harmonic;
 use crate::look::Looker;
 use crate::observe::{Frames, HOP_S};
 use crate::units::{cents, hz_to_midi, power_to_db};
+use crate::vector::mean;
 
 /// The middle of a slur is looked for this far around its coarse place, s.
 const SLUR_REACH_S: f64 = 0.080;
@@ -213,10 +214,6 @@ impl SlurFinder {
         };
         Some(share(new_hz) - share(old_hz))
     }
-}
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
 /// True where a pitch is that of a partial between two notes' on a slide between their lengths, for any way to play both.

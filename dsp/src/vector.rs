@@ -1,4 +1,4 @@
-//! Sums of products, written so that the compiler vectorises them.
+//! Sums: of products, written so that the compiler vectorises them, and means.
 
 /// Sum of products in eight lanes, so that the compiler can use vector registers.
 #[must_use]
@@ -12,4 +12,10 @@ pub fn dot(a: &[f32], b: &[f32]) -> f32 {
     }
     let rest: f32 = chunks_a.remainder().iter().zip(chunks_b.remainder()).map(|(x, y)| x * y).sum();
     lanes.iter().sum::<f32>() + rest
+}
+
+/// Mean of some values, 0 of none.
+#[must_use]
+pub fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
 }
