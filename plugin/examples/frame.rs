@@ -3,12 +3,8 @@
 
 use egui::{Context, Event, Key, Modifiers, RawInput, Rect, pos2, vec2};
 use notefront::fixture;
-use notefront::looks::Looks;
-use notefront::meters::Meters;
-use notefront::params::NotefrontParams;
-use notefront::session::Session;
 use notefront::view::header::View;
-use notefront::view::{Screen, ScreenInput};
+use notefront::whole_window::WholeWindow;
 use std::time::{Duration, Instant};
 
 /// Entrances of the pass, and frames measured after those that lay everything out for the first time.
@@ -16,46 +12,25 @@ const NUM_ENTRANCES: usize = 10_000;
 const NUM_FRAMES: usize = 300;
 
 struct Bench {
-    session: Session,
-    params: NotefrontParams,
-    meters: Meters,
-    looks: Looks,
-    screen: Screen,
+    whole: WholeWindow,
     context: Context,
 }
 
 impl Bench {
     fn new(view: View) -> Self {
-        let mut session = Session::default();
-        session.add(fixture::mixed_pass(NUM_ENTRANCES, 5));
-        session.add(fixture::mixed_pass(NUM_ENTRANCES, 6));
-        let mut screen = Screen::default();
-        screen.open(view, false, false);
-        Self {
-            session,
-            params: NotefrontParams::default(),
-            meters: Meters::default(),
-            looks: Looks::default(),
-            screen,
-            context: Context::default(),
-        }
+        let passes = vec![fixture::mixed_pass(NUM_ENTRANCES, 5), fixture::mixed_pass(NUM_ENTRANCES, 6)];
+        let mut whole = WholeWindow::with(passes);
+        whole.screen.open(view, false, false);
+        Self { whole, context: Context::default() }
     }
 
     fn frame(&mut self, events: Vec<Event>) -> (Duration, usize) {
-        let size = vec2(self.looks.width as f32, self.looks.height as f32);
+        let size = vec2(self.whole.looks.width as f32, self.whole.looks.height as f32);
         let input =
             RawInput { screen_rect: Some(Rect::from_min_size(pos2(0.0, 0.0), size)), events, ..RawInput::default() };
         let context = self.context.clone();
         let began = Instant::now();
-        let mut output = context.run_ui(input, |ui| {
-            let mut input = ScreenInput {
-                session: &mut self.session,
-                params: &self.params,
-                meters: &self.meters,
-                looks: &mut self.looks,
-            };
-            self.screen.show(ui, &mut input);
-        });
+        let mut output = context.run_ui(input, |ui| drop(self.whole.frame(ui)));
         let triangles = context.tessellate(output.shapes, output.pixels_per_point);
         let took = began.elapsed();
         // Textures would go to the graphics card now.

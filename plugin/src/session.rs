@@ -2,16 +2,15 @@
 //!
 //! Behind one lock that the audio side never takes.
 
-use crate::passes::{Pass, PassId};
+use crate::passes::{MAX_ENTRANCES, Pass, PassId};
 use crate::redraw::Redraw;
 use crate::timing::Judging;
 use parking_lot::{Mutex, MutexGuard};
 use std::sync::Arc;
 
-/// Passes that were not kept make room for new ones beyond this number of them...
+/// Passes that were not kept make room for new ones beyond this number of them, and beyond [`MAX_ENTRANCES`] in all: a
+/// project holds no more, and each takes 2.5 kB of memory.
 pub const MAX_UNKEPT: usize = 200;
-/// ... and beyond this number of entrances in all: a project holds no more, and each takes 2.5 kB of memory.
-pub const MAX_ENTRANCES: usize = 20_000;
 /// From this share of either on the player is told that the oldest will go.
 const NEARLY_FULL: f64 = 0.9;
 

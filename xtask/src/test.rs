@@ -38,8 +38,7 @@ fn needs() -> Result<(), String> {
 }
 
 /// Crates that link a library of the system on Linux: the crate, its pkg-config name, its Debian package.
-const LINKED: [(&str, &str, &str); 2] =
-    [("alsa-sys", "alsa", "libasound2-dev"), ("jack-sys", "jack", "libjack-jackd2-dev")];
+const LINKED: [(&str, &str, &str); 1] = [("alsa-sys", "alsa", "libasound2-dev")];
 
 /// Only what the workspace as it stands pulls in is asked for.
 fn needs_libraries() -> Result<(), String> {
