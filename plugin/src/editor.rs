@@ -1,14 +1,11 @@
 //! EDITOR: the window. Draws the session and sends the player's wishes as tasks.
 
+use crate::desk::Desk;
 use crate::looks::{Looks, SIDE_RANGE};
-use crate::marker_files;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
-use crate::passes::PassId;
 use crate::take_file::TakeLoader;
 use crate::tasks::{SendTask, TaskRunner};
-use crate::view::markers::MarkersWish;
-use crate::view::{Screen, ScreenInput};
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::{LogicalSize, NativeSize, Size};
 use nice_plug::editor::{HostMethods, ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor};
@@ -20,7 +17,6 @@ use nice_plug_egui::{
 };
 use parking_lot::Mutex;
 use std::error::Error;
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -60,9 +56,8 @@ impl NotefrontEditor {
         let looks = self.looks();
         let size = LogicalSize::new(looks.width as f32, looks.height as f32);
         let state = EguiEditorState::from_size(Size::Logical(size.cast()), 1.0);
-        let screen = Screen::writing_to(folder_of(&self.parts.params.markers_folder.read()));
-        let folder_before = screen.markers.folder.clone();
-        let app = App { parts: self.parts.clone(), screen, folder_before };
+        let EditorParts { params, meters, loader, .. } = self.parts.clone();
+        let app = App { parts: self.parts.clone(), desk: Desk::new(params, meters, loader, false) };
         let mut settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
         if cfg!(target_os = "linux") {
             // The framework's notifier asks for a frame as soon as it is polled, shown or not: see `Redraw`.
@@ -129,56 +124,10 @@ impl Editor for NotefrontEditor {
     }
 }
 
-/// The folder the project names, or the usual one.
-fn folder_of(kept: &str) -> PathBuf {
-    if kept.trim().is_empty() { marker_files::default_folder() } else { PathBuf::from(kept) }
-}
-
 /// What runs inside the window.
 struct App {
     parts: EditorParts,
-    screen: Screen,
-    /// The folder as the last frame left it.
-    folder_before: String,
-}
-
-impl App {
-    /// Keeps a folder that the player typed with the project; shows one that a project brought.
-    fn follow_folder(&mut self) {
-        let mut kept = self.parts.params.markers_folder.write();
-        let typed = &mut self.screen.markers.folder;
-        if self.folder_before != *typed {
-            kept.clone_from(typed);
-        } else if folder_of(&kept) != folder_of(typed) {
-            *typed = folder_of(&kept).display().to_string();
-        }
-        self.folder_before.clone_from(typed);
-    }
-
-    fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
-        // Copied out, so that the worker is not held up by a slow disk.
-        let pass = pass.and_then(|id| self.parts.params.session.lock().pass(id).cloned());
-        let panel = &mut self.screen.markers;
-        let folder = PathBuf::from(panel.folder.trim());
-        match (wish, pass) {
-            (MarkersWish::Write, Some(pass)) => {
-                let track = self.parts.params.session.lock().track.clone();
-                panel.outcome = Some(marker_files::write_all(&pass, &track, &folder, panel.which));
-            }
-            (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
-            (MarkersWish::Open, _) => {
-                if let Err(why) = marker_files::open_folder(&folder) {
-                    panel.outcome = Some(Err(why));
-                }
-            }
-            (MarkersWish::Load(path), _) => {
-                if let Err(why) = self.parts.loader.begin(&path) {
-                    panel.outcome = Some(Err(why));
-                }
-            }
-            _ => {}
-        }
-    }
+    desk: Desk,
 }
 
 impl NiceEguiApp for App {
@@ -188,28 +137,7 @@ impl NiceEguiApp for App {
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
-        self.parts.params.session.redraw().has_drawn(ui.ctx());
-        let mut looks = self.parts.params.looks.read().clamped();
-        let before = looks;
-        let mut session = self.parts.params.session.lock();
-        let output = self.screen.show(
-            ui,
-            &mut ScreenInput {
-                session: &mut session,
-                params: &self.parts.params,
-                meters: &self.parts.meters,
-                looks: &mut looks,
-            },
-        );
-        drop(session);
-        if looks != before {
-            *self.parts.params.looks.write() = looks;
-        }
-        self.follow_folder();
-        output.tasks.into_iter().for_each(|task| (self.parts.send)(task));
-        for (wish, pass) in output.markers {
-            self.follow_markers(ui.ctx(), wish, pass);
-        }
+        self.desk.frame(ui).into_iter().for_each(|task| (self.parts.send)(task));
     }
 
     fn resized(&mut self, size: WindowSize) {

@@ -52,10 +52,11 @@ pub mod take_file;
 pub mod view;
 #[cfg(any(test, feature = "fixture"))]
 pub mod whole_window;
+pub mod desk;
 pub mod editor;
 
 // The door.
-pub mod export;
+mod export;
 
 // The standalone: what a host would do.
 pub mod alone;

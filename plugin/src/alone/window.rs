@@ -7,23 +7,19 @@ use super::level::Level;
 use super::memory::Memory;
 use super::panel::{self, PanelInput, PanelWish};
 use super::sound::{Parts, Sound};
-use crate::looks::Looks;
-use crate::marker_files;
+use crate::desk::Desk;
 use crate::meters::Meters;
 use crate::params::NotefrontParams;
-use crate::passes::PassId;
 use crate::quiet::PassEnd;
 use crate::take_file::TakeLoader;
 use crate::tasks::{Task, TaskRunner};
-use crate::view::markers::MarkersWish;
 use crate::view::theme::Theme;
-use crate::view::{Screen, ScreenInput};
 use crate::{export, words};
 use egui::{Frame as Border, Margin, Panel};
 use nice_plug::editor::dpi::{LogicalSize, Size};
 use nice_plug_egui::baseview::WindowSize;
 use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
@@ -55,9 +51,7 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
         Ok((memory, notice)) => (Some(Arc::new(memory)), notice),
         Err(why) => (None, Some(why)),
     };
-    let mut window = Alone::new(parts, arguments)?;
-    window.memory.clone_from(&memory);
-    window.lasting = notice;
+    let window = Alone::new(parts, arguments, memory.clone(), notice)?;
     let settings = EguiWindowSettings::new()
         .with_title("Notefront")
         .with_size(Size::Logical(LogicalSize::new(f64::from(SIZE.0), f64::from(SIZE.1)).cast()));
@@ -74,8 +68,7 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
 struct Alone {
     parts: Parts,
     tasks: TaskRunner,
-    loader: TakeLoader,
-    screen: Screen,
+    desk: Desk,
     cards: Cards,
     names: (Vec<String>, Vec<String>),
     chosen: (Option<usize>, Option<usize>),
@@ -95,22 +88,25 @@ struct Alone {
 }
 
 impl Alone {
-    fn new(parts: Parts, arguments: &Arguments) -> Result<Self, String> {
+    fn new(
+        parts: Parts,
+        arguments: &Arguments,
+        memory: Option<Arc<Memory>>,
+        lasting: Option<String>,
+    ) -> Result<Self, String> {
         let tasks = TaskRunner::new(parts.params.clone());
         tasks.set_context(export::own_context(parts.params.clone()));
-        let loader = TakeLoader::new(parts.params.clone());
+        let loader = Arc::new(TakeLoader::new(parts.params.clone()));
+        let desk = Desk::new(parts.params.clone(), parts.meters.clone(), loader, true);
         if let Some(take) = &arguments.take {
-            loader.begin(take)?;
+            desk.load(take)?;
         }
         parts.controls.channel.store(usize::from(arguments.channel - 1), Ordering::Relaxed);
         let now = Instant::now();
-        let mut screen = Screen::writing_to(marker_files::default_folder());
-        screen.alone = true;
         let mut alone = Self {
             parts,
             tasks,
-            loader,
-            screen,
+            desk,
             cards: Cards::default(),
             names: Default::default(),
             chosen: (None, None),
@@ -118,8 +114,8 @@ impl Alone {
             level: Level::new(now),
             round_trip: "delay not measured".into(),
             notices: Vec::new(),
-            lasting: None,
-            memory: None,
+            lasting,
+            memory,
             path: String::new(),
             heard: (now, 0),
             broke_at: None,
@@ -258,7 +254,8 @@ impl Alone {
         notices
     }
 
-    fn show_panel(&mut self, ui: &mut egui::Ui, looks: &Looks) -> Vec<PanelWish> {
+    fn show_panel(&mut self, ui: &mut egui::Ui) -> Vec<PanelWish> {
+        let looks = self.desk.looks();
         let controls = self.parts.controls.clone();
         let channels = self.chosen.0.and_then(|i| self.cards.inputs.get(i)).map_or(1, |c| usize::from(c.num_channels));
         let session = self.parts.params.session.lock();
@@ -323,49 +320,20 @@ impl Alone {
 
     fn load(&mut self, path: &Path) {
         self.notices.clear();
-        self.notices.extend(self.loader.begin(path).err());
-    }
-
-    fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
-        let pass = pass.and_then(|id| self.parts.params.session.lock().pass(id).cloned());
-        let panel = &mut self.screen.markers;
-        let folder = PathBuf::from(panel.folder.trim());
-        match (wish, pass) {
-            (MarkersWish::Write, Some(pass)) => {
-                panel.outcome = Some(marker_files::write_all(&pass, "", &folder, panel.which));
-            }
-            (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
-            (MarkersWish::Open, _) => panel.outcome = marker_files::open_folder(&folder).err().map(Err),
-            (MarkersWish::Load(path), _) => self.load(&path),
-            _ => {}
-        }
+        self.notices.extend(self.desk.load(path).err());
     }
 }
 
 impl App for Alone {
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
-        self.parts.params.session.redraw().has_drawn(ui.ctx());
         self.look_after();
-        let mut looks = self.parts.params.looks.read().clamped();
-        let before = looks;
-        let mut wishes = self.show_panel(ui, &looks);
-        let params = self.parts.params.clone();
-        let mut session = params.session.lock();
-        let mut input =
-            ScreenInput { session: &mut session, params: &params, meters: &self.parts.meters, looks: &mut looks };
-        let output = self.screen.show(ui, &mut input);
-        drop(session);
-        if looks != before {
-            *params.looks.write() = looks;
-        }
+        let wishes = self.show_panel(ui);
+        let tasks = self.desk.frame(ui);
         // Marker notes and the host's beat are a host's.
-        output.tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_))).for_each(|task| self.tasks.run(task));
-        wishes.drain(..).for_each(|wish| self.follow(wish));
-        for (wish, pass) in output.markers {
-            self.follow_markers(ui.ctx(), wish, pass);
-        }
+        tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_))).for_each(|task| self.tasks.run(task));
+        wishes.into_iter().for_each(|wish| self.follow(wish));
         if let Some(memory) = &self.memory
-            && let Err(why) = memory.keep_up(&params)
+            && let Err(why) = memory.keep_up(&self.parts.params)
         {
             self.notices = vec![why];
         }

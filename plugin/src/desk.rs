@@ -1,0 +1,112 @@
+//! EDITOR: what a window does in each frame, in a host as in the standalone: draws the screen, keeps looks and folder, and sees to
+//! files and takes.
+
+use crate::looks::Looks;
+use crate::marker_files;
+use crate::meters::Meters;
+use crate::params::NotefrontParams;
+use crate::passes::PassId;
+use crate::take_file::TakeLoader;
+use crate::tasks::Task;
+use crate::view::markers::MarkersWish;
+use crate::view::{Screen, ScreenInput};
+use egui::Ui;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// A window's screen, and what it works on.
+pub struct Desk {
+    params: Arc<NotefrontParams>,
+    meters: Arc<Meters>,
+    loader: Arc<TakeLoader>,
+    screen: Screen,
+    /// The folder as the last frame left it.
+    folder_before: String,
+}
+
+impl Desk {
+    /// A window on these; `alone` without a host around it.
+    #[must_use]
+    pub fn new(params: Arc<NotefrontParams>, meters: Arc<Meters>, loader: Arc<TakeLoader>, alone: bool) -> Self {
+        let mut screen = Screen::writing_to(folder_of(&params.markers_folder.read()));
+        screen.alone = alone;
+        let folder_before = screen.markers.folder.clone();
+        Self { params, meters, loader, screen, folder_before }
+    }
+
+    /// Begins to analyse a take.
+    ///
+    /// # Errors
+    /// Why it cannot be read, in words.
+    pub fn load(&self, path: &Path) -> Result<(), String> {
+        self.loader.begin(path)
+    }
+
+    /// The looks of now, within their bounds.
+    #[must_use]
+    pub fn looks(&self) -> Looks {
+        self.params.looks.read().clamped()
+    }
+
+    /// Draws a frame; what it gives back is for the one who sets parameters.
+    pub fn frame(&mut self, ui: &mut Ui) -> Vec<Task> {
+        self.params.session.redraw().has_drawn(ui.ctx());
+        let mut looks = self.looks();
+        let before = looks;
+        let mut session = self.params.session.lock();
+        let (params, meters) = (&self.params, &self.meters);
+        let output =
+            self.screen.show(ui, &mut ScreenInput { session: &mut session, params, meters, looks: &mut looks });
+        drop(session);
+        if looks != before {
+            *self.params.looks.write() = looks;
+        }
+        self.follow_folder();
+        for (wish, pass) in output.markers {
+            self.follow_markers(ui.ctx(), wish, pass);
+        }
+        output.tasks
+    }
+
+    /// Keeps a folder that the player typed with the project; shows one that a project brought.
+    fn follow_folder(&mut self) {
+        let mut kept = self.params.markers_folder.write();
+        let typed = &mut self.screen.markers.folder;
+        if self.folder_before != *typed {
+            kept.clone_from(typed);
+        } else if folder_of(&kept) != folder_of(typed) {
+            *typed = folder_of(&kept).display().to_string();
+        }
+        self.folder_before.clone_from(typed);
+    }
+
+    fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
+        // Copied out, so that the worker is not held up by a slow disk.
+        let pass = pass.and_then(|id| self.params.session.lock().pass(id).cloned());
+        let folder = PathBuf::from(self.screen.markers.folder.trim());
+        let panel = &mut self.screen.markers;
+        match (wish, pass) {
+            (MarkersWish::Write, Some(pass)) => {
+                let track = self.params.session.lock().track.clone();
+                panel.outcome = Some(marker_files::write_all(&pass, &track, &folder, panel.which));
+            }
+            (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),
+            (MarkersWish::Open, _) => {
+                if let Err(why) = marker_files::open_folder(&folder) {
+                    panel.outcome = Some(Err(why));
+                }
+            }
+            (MarkersWish::Load(path), _) => {
+                if let Err(why) = self.loader.begin(&path) {
+                    panel.outcome = Some(Err(why));
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// The folder the project names, or the usual one.
+fn folder_of(kept: &str) -> PathBuf {
+    if kept.trim().is_empty() { marker_files::default_folder() } else { PathBuf::from(kept) }
+}
