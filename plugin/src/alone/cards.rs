@@ -74,6 +74,24 @@ fn add(cards: &mut Vec<Card>, name: &str, device: &Device, config: Option<Suppor
     cards.push(Card { name: name.to_owned(), num_channels, rate_hz, device: device.clone(), config });
 }
 
+/// Calls a method for the card's own form of samples, or says that there is none for it.
+macro_rules! in_its_format {
+    ($card:ident, $call:ident($($given:expr),*), $unknown:literal) => {
+        match $card.config.sample_format() {
+            SampleFormat::F32 => $card.$call::<f32>($($given),*),
+            SampleFormat::F64 => $card.$call::<f64>($($given),*),
+            SampleFormat::I8 => $card.$call::<i8>($($given),*),
+            SampleFormat::I16 => $card.$call::<i16>($($given),*),
+            SampleFormat::I24 => $card.$call::<cpal::I24>($($given),*),
+            SampleFormat::I32 => $card.$call::<i32>($($given),*),
+            SampleFormat::U8 => $card.$call::<u8>($($given),*),
+            SampleFormat::U16 => $card.$call::<u16>($($given),*),
+            SampleFormat::U32 => $card.$call::<u32>($($given),*),
+            other => return Err(format!("{} {} ({other}).", $card.name, $unknown)),
+        }
+    };
+}
+
 impl Card {
     fn stream_config(&self, wanted: u32) -> StreamConfig {
         let buffer_size = match *self.config.buffer_size() {
@@ -88,18 +106,7 @@ impl Card {
     /// # Errors
     /// Why it cannot, in a musician's words.
     pub fn listen(&self, side: InputSide, controls: &Arc<Controls>) -> Result<Stream, String> {
-        let stream = match self.config.sample_format() {
-            SampleFormat::F32 => self.listen_as::<f32>(side, controls),
-            SampleFormat::F64 => self.listen_as::<f64>(side, controls),
-            SampleFormat::I8 => self.listen_as::<i8>(side, controls),
-            SampleFormat::I16 => self.listen_as::<i16>(side, controls),
-            SampleFormat::I24 => self.listen_as::<cpal::I24>(side, controls),
-            SampleFormat::I32 => self.listen_as::<i32>(side, controls),
-            SampleFormat::U8 => self.listen_as::<u8>(side, controls),
-            SampleFormat::U16 => self.listen_as::<u16>(side, controls),
-            SampleFormat::U32 => self.listen_as::<u32>(side, controls),
-            other => return Err(format!("{} gives sound in a form that is not read here ({other}).", self.name)),
-        };
+        let stream = in_its_format!(self, listen_as(side, controls), "gives sound in a form that is not read here");
         self.started(stream)
     }
 
@@ -108,18 +115,7 @@ impl Card {
     /// # Errors
     /// As [`Card::listen`].
     pub fn play(&self, side: OutputSide, controls: &Arc<Controls>) -> Result<Stream, String> {
-        let stream = match self.config.sample_format() {
-            SampleFormat::F32 => self.play_as::<f32>(side, controls),
-            SampleFormat::F64 => self.play_as::<f64>(side, controls),
-            SampleFormat::I8 => self.play_as::<i8>(side, controls),
-            SampleFormat::I16 => self.play_as::<i16>(side, controls),
-            SampleFormat::I24 => self.play_as::<cpal::I24>(side, controls),
-            SampleFormat::I32 => self.play_as::<i32>(side, controls),
-            SampleFormat::U8 => self.play_as::<u8>(side, controls),
-            SampleFormat::U16 => self.play_as::<u16>(side, controls),
-            SampleFormat::U32 => self.play_as::<u32>(side, controls),
-            other => return Err(format!("{} takes sound in a form that is not made here ({other}).", self.name)),
-        };
+        let stream = in_its_format!(self, play_as(side, controls), "takes sound in a form that is not made here");
         self.started(stream)
     }
 
