@@ -4,6 +4,8 @@ use crate::shell::{answers, cargo, output, root, run};
 use crate::{browser, licences, python, tidy};
 use notefront_takes::remembered::PLACE_VARIABLE;
 use notefront_tests::skipped::GATHERED_IN;
+use std::io::Write;
+use std::path::PathBuf;
 
 /// A step: name, and whether it holds.
 type Step = (&'static str, fn() -> Result<(), String>);
@@ -17,13 +19,12 @@ pub fn all() -> Result<(), String> {
     needs()?;
     browser::bring();
     python::prepare();
-    let gathered = root().join("target/skipped.txt");
-    let _ = std::fs::remove_file(&gathered);
+    let _ = std::fs::remove_file(gathered());
     let results: Vec<(&str, Result<(), String>)> = STEPS.iter().map(|(name, step)| (*name, step())).collect();
     for (name, result) in &results {
         println!("{name}: {}", result.as_ref().map_or_else(|e| format!("FAILED\n{e}"), |()| "holds".into()));
     }
-    println!("{}", skipped(&std::fs::read_to_string(&gathered).unwrap_or_default()));
+    println!("{}", skipped(&std::fs::read_to_string(gathered()).unwrap_or_default()));
     let failed: Vec<&str> = results.iter().filter(|(_, result)| result.is_err()).map(|(name, _)| *name).collect();
     if failed.is_empty() { Ok(()) } else { Err(format!("failed: {}", failed.join(", "))) }
 }
@@ -65,11 +66,26 @@ fn format() -> Result<(), String> {
 fn lint() -> Result<(), String> {
     run(cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
     if !can_build_standalone() {
-        eprintln!("The standalone is neither looked at nor tested: sudo apt-get install pkg-config libasound2-dev");
-        return Ok(());
+        return gather(
+            "lint of the standalone",
+            "the headers of ALSA (sudo apt-get install pkg-config libasound2-dev)",
+        );
     }
     let standalone = ["clippy", "-p", "notefront", "--features", "standalone", "--all-targets", "--", "-D", "warnings"];
     run(cargo().args(standalone))
+}
+
+/// Adds a step that was not done, and what it wants, to what tests say that they skipped.
+fn gather(what: &str, why: &str) -> Result<(), String> {
+    let opened = std::fs::File::options().create(true).append(true).open(gathered());
+    opened
+        .and_then(|mut file| writeln!(file, "{what}\tfor want of {why}"))
+        .map_err(|e| format!("target/skipped.txt: {e}"))
+}
+
+/// Where what is skipped is gathered.
+fn gathered() -> PathBuf {
+    root().join("target/skipped.txt")
 }
 
 /// On Linux the standalone alone needs a library's headers: without them everything else is still tested.
@@ -81,7 +97,7 @@ fn can_build_standalone() -> bool {
 fn tests() -> Result<(), String> {
     let gathering = || {
         let mut command = cargo();
-        command.env(GATHERED_IN, root().join("target/skipped.txt")).env(PLACE_VARIABLE, "");
+        command.env(GATHERED_IN, gathered()).env(PLACE_VARIABLE, "");
         command
     };
     if output(cargo().args(["nextest", "--version"])).is_ok() {
