@@ -101,7 +101,7 @@ pub fn window_len(freq: f64, periods: f64) -> usize {
 
 /// Longest window, samples: three periods of 37 Hz at 22 kHz and room.
 const MAX_WINDOW: usize = 2_048;
-/// Harmonics carried at once: what fits the vector registers.
+/// Harmonics or samples carried at once: what fits the vector registers.
 const LANES: usize = 4;
 
 /// Sums of one pass over the window.
@@ -115,6 +115,7 @@ struct Sums {
 
 /// The samples times the window, its derivative, and the window times time.
 struct Weighted {
+    len: usize,
     plain: [f32; MAX_WINDOW],
     slope: [f32; MAX_WINDOW],
     time: [f32; MAX_WINDOW],
@@ -125,24 +126,28 @@ struct Weighted {
 /// Looks at `x` (a whole window, centre in the middle) for a tone near `freq` cycles per sample.
 #[must_use]
 pub fn look(x: &[f32], freq: f64, num: usize) -> Look {
-    let x = &x[..x.len().min(MAX_WINDOW)];
-    let sums = sum_window(x, freq, num);
-    combine(&sums, freq, num, x.len())
+    let weighted = weigh(x);
+    combine(&sum_window(&weighted, freq, num), freq, num, weighted.len)
 }
 
 /// [`look`], then once more from where it found the tone, unless that is where it looked.
 #[must_use]
 pub fn look_twice(x: &[f32], freq: f64, num: usize) -> Look {
-    let first = look(x, freq, num);
-    if (first.freq / freq - 1.0).abs() < SAME_PLACE { first } else { look(x, first.freq, num) }
+    let weighted = weigh(x);
+    let at = |freq: f64| combine(&sum_window(&weighted, freq, num), freq, num, weighted.len);
+    let first = at(freq);
+    if (first.freq / freq - 1.0).abs() < SAME_PLACE { first } else { at(first.freq) }
 }
 
 /// A tone this near to where it was looked for needs no second look: 2 cents.
 const SAME_PLACE: f64 = 0.001_2;
 
+/// Weighs samples, [`LANES`] in a row at once.
 fn weigh(x: &[f32]) -> Weighted {
-    let half = (x.len() / 2) as f64;
+    let len = x.len().min(MAX_WINDOW);
+    let half = (len / 2) as f64;
     let mut weighted = Weighted {
+        len,
         plain: [0.0; MAX_WINDOW],
         slope: [0.0; MAX_WINDOW],
         time: [0.0; MAX_WINDOW],
@@ -150,22 +155,30 @@ fn weigh(x: &[f32]) -> Weighted {
         power: 0.0,
     };
     let step = std::f64::consts::PI / (half + 1.0);
-    let (step_sin, step_cos) = step.sin_cos();
-    let (mut sin, mut cos) = (-step * half).sin_cos();
-    for (i, &v) in x.iter().enumerate() {
-        let hann = 0.5 + 0.5 * cos;
-        weighted.plain[i] = v * hann as f32;
-        weighted.slope[i] = v * (-0.5 * step * sin) as f32;
-        weighted.time[i] = weighted.plain[i] * (i as f64 - half) as f32;
-        weighted.window += hann;
-        weighted.power += hann * f64::from(v) * f64::from(v);
-        (sin, cos) = (sin * step_cos + cos * step_sin, cos * step_cos - sin * step_sin);
+    let (step_sin, step_cos) = (LANES as f64 * step).sin_cos();
+    let at = |i: usize| (step * (i as f64 - half)).sin_cos();
+    let (mut sin, mut cos): ([f64; LANES], [f64; LANES]) =
+        (std::array::from_fn(|k| at(k).0), std::array::from_fn(|k| at(k).1));
+    let (mut window, mut power) = ([0.0f64; LANES], [0.0f64; LANES]);
+    let rows =
+        weighted.plain.chunks_mut(LANES).zip(weighted.slope.chunks_mut(LANES)).zip(weighted.time.chunks_mut(LANES));
+    for (row, (x, ((plain, slope), time))) in x[..len].chunks(LANES).zip(rows).enumerate() {
+        for (k, &v) in x.iter().enumerate() {
+            let hann = 0.5 + 0.5 * cos[k];
+            plain[k] = v * hann as f32;
+            slope[k] = v * (-0.5 * step * sin[k]) as f32;
+            time[k] = plain[k] * ((row * LANES + k) as f64 - half) as f32;
+            window[k] += hann;
+            power[k] += hann * f64::from(v) * f64::from(v);
+            (sin[k], cos[k]) = (sin[k] * step_cos + cos[k] * step_sin, cos[k] * step_cos - sin[k] * step_sin);
+        }
     }
+    weighted.window = window.iter().sum();
+    weighted.power = power.iter().sum();
     weighted
 }
 
-fn sum_window(x: &[f32], freq: f64, num: usize) -> Sums {
-    let weighted = weigh(x);
+fn sum_window(weighted: &Weighted, freq: f64, num: usize) -> Sums {
     let mut sums = Sums {
         plain: [[0.0; MAX_HARMONICS]; 2],
         slope: [[0.0; MAX_HARMONICS]; 2],
@@ -173,24 +186,34 @@ fn sum_window(x: &[f32], freq: f64, num: usize) -> Sums {
         window: weighted.window,
         power: weighted.power,
     };
+    let omega = std::f64::consts::TAU * freq;
+    let (starts, steps) = (turns(omega * (weighted.len / 2) as f64), turns(-omega));
     for base in (0..num.min(MAX_HARMONICS)).step_by(LANES) {
-        sum_lanes(&weighted, x.len(), freq, base, &mut sums);
+        sum_lanes(weighted, base, (&starts, &steps), &mut sums);
     }
     sums
 }
 
-/// The sums of [`LANES`] harmonics from number `base + 1` on.
-fn sum_lanes(weighted: &Weighted, len: usize, freq: f64, base: usize, sums: &mut Sums) {
-    let (mut re, mut im) = ([0.0f32; LANES], [0.0f32; LANES]);
-    let (mut step_re, mut step_im) = ([0.0f32; LANES], [0.0f32; LANES]);
-    let half = (len / 2) as f64;
-    for k in 0..LANES {
-        let omega = std::f64::consts::TAU * freq * (base + k + 1) as f64;
-        let (s, c) = (omega * half).sin_cos();
-        (re[k], im[k]) = (c as f32, s as f32);
-        let (s, c) = (-omega).sin_cos();
-        (step_re[k], step_im[k]) = (c as f32, s as f32);
+/// Cosine and sine of an angle and of its multiples.
+type Turns = [(f64, f64); MAX_HARMONICS];
+
+fn turns(angle: f64) -> Turns {
+    let (sin, cos) = angle.sin_cos();
+    let mut turns = [(cos, sin); MAX_HARMONICS];
+    for k in 1..MAX_HARMONICS {
+        let (re, im) = turns[k - 1];
+        turns[k] = (re * cos - im * sin, re * sin + im * cos);
     }
+    turns
+}
+
+/// The sums of [`LANES`] harmonics from number `base + 1` on.
+fn sum_lanes(weighted: &Weighted, base: usize, (starts, steps): (&Turns, &Turns), sums: &mut Sums) {
+    let lane = |of: &[(f64, f64)]| -> ([f32; LANES], [f32; LANES]) {
+        (std::array::from_fn(|k| of[base + k].0 as f32), std::array::from_fn(|k| of[base + k].1 as f32))
+    };
+    let ((mut re, mut im), (step_re, step_im)) = (lane(starts), lane(steps));
+    let len = weighted.len;
     let mut acc = [[0.0f32; LANES]; 6];
     let (plain, slope, time) = (&weighted.plain[..len], &weighted.slope[..len], &weighted.time[..len]);
     for i in 0..len {

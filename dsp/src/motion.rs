@@ -114,63 +114,93 @@ pub struct Evidence {
 #[must_use]
 pub fn compare(points: &[Point], onset: f64, period: f64, wander_cents: f64, rate_hz: f64) -> Option<Evidence> {
     let until = onset + RANGE_S * rate_hz;
-    let looks = || points.iter().filter(move |p| p.is_tone && p.time >= onset && p.time <= until);
+    let looks = || points.iter().filter(move |p| p.is_tone && p.time >= onset && p.time <= until).take(MAX_LOOKS);
     let num = looks().count();
     if num < MIN_LOOKS {
         return None;
     }
     let blur_s = BLUR_SHARE * look_window(period, rate_hz) / rate_hz;
-    let hop_s = (looks().next_back()?.centre - looks().next()?.centre) / rate_hz / (num - 1) as f64;
+    let hop_s = (looks().last()?.centre - looks().next()?.centre) / rate_hz / (num - 1) as f64;
     let wander = wander_cents.max(WANDER_CENTS);
     // Overlapping looks, and a wander slower than the looks, tell the same several times over.
     let window_share = (0.8 * blur_s / hop_s).max(1.0);
     let wander_share = (WANDER_S / hop_s).max(1.0);
     let variance = |p: &Point| p.sd_cents * p.sd_cents * window_share + wander * wander * wander_share;
-    let samples = || looks().map(|p| ((p.time - onset) / rate_hz, p.cents, 1.0 / variance(p)));
-    let motions = FAMILIES.map(|family| best(samples, family, blur_s));
+    let front = Samples::of(looks().map(|p| ((p.time - onset) / rate_hz, p.cents, 1.0 / variance(p))), blur_s);
+    let motions = FAMILIES.map(|family| front.best(family));
     // Where none fits, the noise is more than was thought, and all differences less.
     let num_apart = (num as f64 / wander_share).max(1.0);
-    let null = without_motion(samples, blur_s);
+    let null = front.natural.clone().solve().1;
     let surplus = (motions.iter().map(|m| m.misfit).fold(f64::MAX, f64::min) / num_apart).max(1.0);
     let other = (1..FAMILIES.len()).min_by(|&a, &b| motions[a].misfit.total_cmp(&motions[b].misfit))?;
-    let weights: f64 = samples().map(|s| s.2).sum();
     Some(Evidence {
         straight: motions[0],
         other: motions[other],
         family: FAMILIES[other],
         odds: (motions[other].misfit - motions[0].misfit) / surplus,
         need: (null - motions[0].misfit) / surplus,
-        straight_error_cents: (motions[0].misfit / weights).sqrt(),
+        straight_error_cents: (motions[0].misfit / front.weights).sqrt(),
     })
 }
 
-/// The length and depth with which a family fits best, the natural part of the front fitted with it. A sample is
-/// seconds since the onset, cents, weight.
-fn best<I: Iterator<Item = (f64, f64, f64)>>(samples: impl Fn() -> I, family: Family, blur_s: f64) -> Motion {
-    let mut best = Motion { depth_cents: 0.0, length_s: SHORTEST_S, misfit: f64::MAX };
-    let mut length_s = SHORTEST_S;
-    while length_s <= RANGE_S {
-        let mut equations = Equations::default();
-        for (t, y, w) in samples() {
-            let shape = family.mean((t - 0.5 * blur_s) / length_s, (t + 0.5 * blur_s) / length_s);
-            equations.add([shape, natural(0, t, blur_s), natural(1, t, blur_s)], y, w);
-        }
-        let (depth_cents, misfit) = equations.solve();
-        if misfit < best.misfit {
-            best = Motion { depth_cents, length_s, misfit };
-        }
-        length_s *= LENGTH_FACTOR;
-    }
-    best
+/// Most looks at a way in: 300 ms at 2 ms and some.
+const MAX_LOOKS: usize = 160;
+
+/// A look: seconds since the onset, cents and weight, and the natural parts of a front as it sees them.
+#[derive(Clone, Copy, Default)]
+struct Sample {
+    t: f64,
+    cents: f64,
+    weight: f64,
+    natural: [f64; 2],
 }
 
-/// What the natural parts of a front alone leave unexplained.
-fn without_motion<I: Iterator<Item = (f64, f64, f64)>>(samples: impl Fn() -> I, blur_s: f64) -> f64 {
-    let mut equations = Equations::default();
-    for (t, y, w) in samples() {
-        equations.add([0.0, natural(0, t, blur_s), natural(1, t, blur_s)], y, w);
+/// The looks at a way in.
+struct Samples {
+    samples: [Sample; MAX_LOOKS],
+    num: usize,
+    blur_s: f64,
+    weights: f64,
+    /// What no motion has a part in.
+    natural: Equations,
+}
+
+impl Samples {
+    fn of(looks: impl Iterator<Item = (f64, f64, f64)>, blur_s: f64) -> Self {
+        let mut front = Self {
+            samples: [Sample::default(); MAX_LOOKS],
+            num: 0,
+            blur_s,
+            weights: 0.0,
+            natural: Equations::default(),
+        };
+        for (sample, (t, cents, weight)) in front.samples.iter_mut().zip(looks) {
+            *sample = Sample { t, cents, weight, natural: [0, 1].map(|i| natural(i, t, blur_s)) };
+            front.natural.add(sample);
+            front.weights += weight;
+            front.num += 1;
+        }
+        front
     }
-    equations.solve().1
+
+    /// The length and depth with which a family fits best, the natural part of the front fitted with it.
+    fn best(&self, family: Family) -> Motion {
+        let mut best = Motion { depth_cents: 0.0, length_s: SHORTEST_S, misfit: f64::MAX };
+        let mut length_s = SHORTEST_S;
+        while length_s <= RANGE_S {
+            let mut equations = self.natural.clone();
+            for sample in &self.samples[..self.num] {
+                let (from, to) = (sample.t - 0.5 * self.blur_s, sample.t + 0.5 * self.blur_s);
+                equations.add_motion(family.mean(from / length_s, to / length_s), sample);
+            }
+            let (depth_cents, misfit) = equations.solve();
+            if misfit < best.misfit {
+                best = Motion { depth_cents, length_s, misfit };
+            }
+            length_s *= LENGTH_FACTOR;
+        }
+        best
+    }
 }
 
 /// A natural part of a front as a look sees it.
@@ -180,7 +210,7 @@ fn natural(i: usize, t: f64, blur_s: f64) -> f64 {
 }
 
 /// Least squares over the motion and the natural parts of a front, these drawn from what is natural.
-#[derive(Default)]
+#[derive(Clone, Default)]
 struct Equations {
     a: [[f64; 3]; 3],
     b: [f64; 3],
@@ -188,14 +218,24 @@ struct Equations {
 }
 
 impl Equations {
-    fn add(&mut self, x: [f64; 3], y: f64, weight: f64) {
-        for i in 0..3 {
-            for j in 0..=i {
-                self.a[i][j] += weight * x[i] * x[j];
-            }
-            self.b[i] += weight * x[i] * y;
-        }
-        self.yy += weight * y * y;
+    /// The natural parts of a front in a look.
+    fn add(&mut self, look: &Sample) {
+        let [x, y] = look.natural;
+        self.a[1][1] += look.weight * x * x;
+        self.a[2][1] += look.weight * x * y;
+        self.a[2][2] += look.weight * y * y;
+        self.b[1] += look.weight * x * look.cents;
+        self.b[2] += look.weight * y * look.cents;
+        self.yy += look.weight * look.cents * look.cents;
+    }
+
+    /// A motion's shape as the same look sees it.
+    fn add_motion(&mut self, shape: f64, look: &Sample) {
+        let weighted = look.weight * shape;
+        self.a[0][0] += weighted * shape;
+        self.a[1][0] += weighted * look.natural[0];
+        self.a[2][0] += weighted * look.natural[1];
+        self.b[0] += weighted * look.cents;
     }
 
     /// Depth of the motion, and what is left unexplained.

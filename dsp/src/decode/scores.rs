@@ -8,12 +8,17 @@ use super::played::NUM_NOTE;
 /// The fitted trees. Its first lines say what they were fitted on.
 const FITTED: &str = include_str!("fitted.txt");
 
-/// A node: go to `below` where the feature is at most the threshold, else to the node after; or a leaf.
+/// A node. A split: on to the next node where the feature is at most the value, else so many nodes on. A leaf, whose feature
+/// is [`LEAF`], holds what it adds. Eight bytes, so that the forest fits a core's own memory.
 #[derive(Clone, Copy)]
-enum Node {
-    Split { feature: usize, threshold: f32, above: usize },
-    Leaf(f32),
+struct Node {
+    value: f32,
+    feature: u16,
+    above: u16,
 }
+
+/// No feature has this number.
+const LEAF: u16 = u16::MAX;
 
 /// Trees whose leaves are summed.
 #[derive(Default)]
@@ -78,12 +83,13 @@ impl Trees {
         match words.next()? {
             "base" => self.base = words.next()?.parse().ok()?,
             "tree" => self.roots.push(self.nodes.len()),
-            "=" => self.nodes.push(Node::Leaf(words.next()?.parse().ok()?)),
+            "=" => self.nodes.push(Node { value: words.next()?.parse().ok()?, feature: LEAF, above: 0 }),
             feature => {
-                let feature = feature.parse().ok().filter(|f| *f < NUM)?;
-                let threshold = words.next()?.parse().ok()?;
-                let above = self.roots.last()? + words.next()?.parse::<usize>().ok()?;
-                self.nodes.push(Node::Split { feature, threshold, above });
+                let feature = feature.parse().ok().filter(|f| usize::from(*f) < NUM)?;
+                let value = words.next()?.parse().ok()?;
+                let place = (self.nodes.len() - self.roots.last()?) as u16;
+                let above = words.next()?.parse::<u16>().ok()?.checked_sub(place)?;
+                self.nodes.push(Node { value, feature, above });
             }
         }
         Some(())
@@ -95,12 +101,11 @@ impl Trees {
 
     fn leaf(&self, mut at: usize, features: &[f32]) -> f32 {
         loop {
-            match self.nodes[at] {
-                Node::Leaf(value) => return value,
-                Node::Split { feature, threshold, above } => {
-                    at = if features[feature] <= threshold { at + 1 } else { above };
-                }
+            let node = self.nodes[at];
+            if node.feature == LEAF {
+                return node.value;
             }
+            at += if features[usize::from(node.feature)] <= node.value { 1 } else { usize::from(node.above) };
         }
     }
 }
@@ -142,15 +147,13 @@ mod tests {
         assert!(trees.base.is_finite() && !trees.roots.is_empty());
         let ends = trees.roots.iter().skip(1).copied().chain([trees.nodes.len()]);
         for (&root, end) in trees.roots.iter().zip(ends) {
-            let num_splits = trees.nodes[root..end].iter().filter(|n| matches!(n, Node::Split { .. })).count();
+            let num_splits = trees.nodes[root..end].iter().filter(|n| n.feature != LEAF).count();
             assert_eq!(end - root, 2 * num_splits + 1, "a tree of {num_splits} splits has one leaf more");
             for (i, node) in trees.nodes[root..end].iter().enumerate() {
-                match *node {
-                    Node::Split { feature, threshold, above } => {
-                        assert!(feature < num_features, "feature {feature} of {num_features}");
-                        assert!(threshold.is_finite() && above > root + i + 1 && above < end);
-                    }
-                    Node::Leaf(value) => assert!(value.is_finite()),
+                assert!(node.value.is_finite());
+                if node.feature != LEAF {
+                    assert!(usize::from(node.feature) < num_features, "feature {} of {num_features}", node.feature);
+                    assert!(node.above > 1 && root + i + usize::from(node.above) < end);
                 }
             }
         }

@@ -4,6 +4,7 @@
 //! "Maximum filter vibrato suppression for onset detection", DAFx \[M\].
 
 use crate::framer::History;
+use crate::vector::dot;
 use crate::window::hann;
 use rustfft::{Fft, FftPlanner, num_complex::Complex32};
 use std::sync::Arc;
@@ -23,6 +24,8 @@ const LONG_LAG_FRAMES: usize = 16;
 /// Spectra compared for the change: frames from .. to on each side.
 const NEAR_FRAMES: usize = 4;
 const FAR_FRAMES: usize = 14;
+/// Spectra on a side.
+const SUMMED: usize = FAR_FRAMES - NEAR_FRAMES;
 /// The change is known this many frames later.
 pub const AHEAD_FRAMES: i64 = FAR_FRAMES as i64 - 1;
 /// Nothing under this share of the loudest band of the last seconds is looked at (-74 dB).
@@ -49,6 +52,21 @@ struct Band {
     weights: Vec<f32>,
 }
 
+/// A spectrum in bands.
+#[derive(Clone)]
+struct Spectrum {
+    /// Logarithm of the bands.
+    log: Vec<f32>,
+    /// The most of each band and its neighbours: what a pitch that only wavers does not rise over.
+    widest: Vec<f32>,
+    /// The bands, so that their squares add up to one.
+    unit: Vec<f32>,
+    /// The sum of these over this frame and those before it, [`SUMMED`] in all.
+    sum: Vec<f32>,
+    /// Sum of its squares.
+    sum_squares: f32,
+}
+
 /// Reads spectra out of the history, two frames at a time.
 pub struct SpectrumReader {
     window: Vec<f32>,
@@ -61,9 +79,7 @@ pub struct SpectrumReader {
     high_begin: usize,
     level_bins: (usize, usize),
     high_bin: usize,
-    log: Vec<Vec<f32>>,
-    unit: Vec<Vec<f32>>,
-    sum: [Vec<f32>; 2],
+    kept: Vec<Spectrum>,
     loudest: f32,
     forget: f32,
     num: usize,
@@ -90,9 +106,7 @@ impl SpectrumReader {
             level_bins: (bin(BANDS_HZ.0), bin(BANDS_HZ.1.min(0.42 * rate_hz))),
             high_bin: bin(HIGH_HZ),
             bands,
-            log: vec![vec![0.0; num]; KEPT],
-            unit: vec![vec![0.0; num]; KEPT],
-            sum: [vec![0.0; num], vec![0.0; num]],
+            kept: vec![Spectrum::silent(num); KEPT],
             loudest: 0.0,
             forget: (-super::HOP_S / FORGET_S).exp2() as f32,
             num: 0,
@@ -100,7 +114,7 @@ impl SpectrumReader {
     }
 
     pub fn clear(&mut self) {
-        self.log.iter_mut().chain(&mut self.unit).for_each(|v| v.fill(0.0));
+        self.kept.iter_mut().for_each(Spectrum::clear);
         self.loudest = 0.0;
         self.num = 0;
     }
@@ -144,21 +158,19 @@ impl SpectrumReader {
         let power_of = |bins: &[f32]| bins.iter().map(|m| m * m).sum::<f32>();
         let high = power_of(&magnitude[self.high_bin..=to]);
         let power = high + power_of(&magnitude[from..self.high_bin]);
-        let (log, unit) = (&mut self.log[slot], &mut self.unit[slot]);
+        let Spectrum { log, widest, unit, .. } = &mut self.kept[slot];
         for (band, out) in self.bands.iter().zip(unit.iter_mut()) {
             *out = band.weights.iter().zip(&magnitude[band.first..]).map(|(w, m)| w * m).sum();
         }
         let top = unit.iter().copied().fold(0.0f32, f32::max);
         self.loudest = (self.loudest * self.forget).max(top).max(1e-7);
         let floor = FLOOR_SHARE * self.loudest;
-        let mut norm = 1e-30f32;
-        for (l, u) in log.iter_mut().zip(unit.iter_mut()) {
-            let value = *u + floor;
-            *l = log10(value);
-            norm += value * value;
-            *u = value;
+        unit.iter_mut().for_each(|u| *u += floor);
+        for (l, u) in log.iter_mut().zip(unit.iter()) {
+            *l = log10(*u);
         }
-        let scale = 1.0 / norm.sqrt();
+        fill_widest(widest, log);
+        let scale = 1.0 / (1e-30 + dot(unit, unit)).sqrt();
         unit.iter_mut().for_each(|u| *u *= scale);
         let (rise, fall) = self.rise_and_fall();
         let change_before = self.change();
@@ -174,62 +186,97 @@ impl SpectrumReader {
         10.0 * (0.5 * self.buffer.len() as f32 * 0.375 * self.window.len() as f32).log10()
     }
 
+    /// The spectrum so many frames before this one.
+    fn back(&self, num_frames: usize) -> &Spectrum {
+        &self.kept[(self.num + KEPT - num_frames) % KEPT]
+    }
+
     fn rise_and_fall(&self) -> ([f32; 3], f32) {
         if self.num < LAG_FRAMES {
             return ([0.0; 3], 0.0);
         }
-        let now = &self.log[self.num % KEPT];
-        let then = &self.log[(self.num - LAG_FRAMES) % KEPT];
-        let (mut rises, mut fall) = ([0.0f32; 3], 0.0f32);
-        for i in 0..now.len() {
-            let rise = (now[i] - widest(then, i)).max(0.0);
-            rises[0] += rise;
-            rises[1] += if i >= self.high_begin { rise } else { 0.0 };
-            rises[2] += if i < self.low_end { rise } else { 0.0 };
-            fall += (then[i] - now[i]).max(0.0);
-        }
-        let num = now.len() as f32;
-        let (high, low) = (num - self.high_begin as f32, self.low_end as f32);
-        ([rises[0] / num, rises[1] / high, rises[2] / low], fall / num)
+        let (now, then) = (self.back(0), self.back(LAG_FRAMES));
+        let rise = |from: usize, to: usize| sum_over(&now.log[from..to], &then.widest[from..to]);
+        let (num, high, low) = (now.log.len(), self.high_begin, self.low_end);
+        let (low_rise, middle_rise, high_rise) = (rise(0, low), rise(low, high), rise(high, num));
+        let rises =
+            [(low_rise + middle_rise + high_rise) / num as f32, high_rise / (num - high) as f32, low_rise / low as f32];
+        (rises, sum_over(&then.log, &now.log) / num as f32)
     }
 
     fn long_rise(&self) -> f32 {
         if self.num < LONG_LAG_FRAMES {
             return 0.0;
         }
-        let now = &self.log[self.num % KEPT];
-        let then = &self.log[(self.num - LONG_LAG_FRAMES) % KEPT];
-        let inner = 1..now.len() - 1;
-        inner.clone().map(|i| (now[i] - widest(then, i)).max(0.0)).sum::<f32>() / inner.len() as f32
+        let (now, then) = (self.back(0), self.back(LONG_LAG_FRAMES));
+        let inner = 1..now.log.len() - 1;
+        sum_over(&now.log[inner.clone()], &then.widest[inner.clone()]) / inner.len() as f32
     }
 
     /// One less the likeness of the mean spectra before and after the frame [`AHEAD_FRAMES`] earlier.
     fn change(&mut self) -> f32 {
-        let far = FAR_FRAMES;
-        if self.num < 2 * far {
+        self.sum_up();
+        if self.num < 2 * FAR_FRAMES {
             return 0.0;
         }
-        let middle = self.num - (far - 1);
-        let [before, after] = &mut self.sum;
-        before.fill(0.0);
-        after.fill(0.0);
-        for k in NEAR_FRAMES..far {
-            add(before, &self.unit[(middle - k) % KEPT]);
-            add(after, &self.unit[(middle + k) % KEPT]);
+        // What lies after a frame was before another one, so much later.
+        let (before, after) = (self.back(NEAR_FRAMES + FAR_FRAMES - 1), self.back(0));
+        let both = (before.sum_squares * after.sum_squares).sqrt();
+        1.0 - dot(&before.sum, &after.sum) / (1e-20 + both)
+    }
+
+    /// The sum of the last unit spectra, kept with the newest.
+    fn sum_up(&mut self) {
+        let slot = self.num % KEPT;
+        let mut sum = std::mem::take(&mut self.kept[slot].sum);
+        sum.fill(0.0);
+        for back in 0..SUMMED.min(self.num + 1) {
+            add(&mut sum, &self.back(back).unit);
         }
-        let (mut ab, mut aa, mut bb) = (0.0f32, 1e-20f32, 1e-20f32);
-        for (a, b) in before.iter().zip(after.iter()) {
-            ab += a * b;
-            aa += a * a;
-            bb += b * b;
-        }
-        1.0 - ab / (aa * bb).sqrt()
+        self.kept[slot].sum_squares = dot(&sum, &sum);
+        self.kept[slot].sum = sum;
     }
 }
 
-/// The most of a bin and its neighbours: what a pitch that only wavers does not rise over.
-fn widest(spectrum: &[f32], i: usize) -> f32 {
-    spectrum[i].max(spectrum[i.saturating_sub(1)]).max(spectrum[(i + 1).min(spectrum.len() - 1)])
+impl Spectrum {
+    fn silent(num: usize) -> Self {
+        Self {
+            log: vec![0.0; num],
+            widest: vec![0.0; num],
+            unit: vec![0.0; num],
+            sum: vec![0.0; num],
+            sum_squares: 0.0,
+        }
+    }
+
+    fn clear(&mut self) {
+        for values in [&mut self.log, &mut self.widest, &mut self.unit, &mut self.sum] {
+            values.fill(0.0);
+        }
+        self.sum_squares = 0.0;
+    }
+}
+
+/// Of each value and its neighbours the most.
+fn fill_widest(widest: &mut [f32], values: &[f32]) {
+    let last = values.len() - 1;
+    for (w, v) in widest[1..last].iter_mut().zip(values.windows(3)) {
+        *w = v[0].max(v[1]).max(v[2]);
+    }
+    widest[0] = values[0].max(values[1]);
+    widest[last] = values[last - 1].max(values[last]);
+}
+
+/// By how much values lie over others, summed.
+fn sum_over(values: &[f32], others: &[f32]) -> f32 {
+    const LANES: usize = 8;
+    let mut sums = [0.0f32; LANES];
+    for (v, o) in values.chunks(LANES).zip(others.chunks(LANES)) {
+        for (sum, (v, o)) in sums.iter_mut().zip(v.iter().zip(o)) {
+            *sum += (v - o).max(0.0);
+        }
+    }
+    sums.iter().sum()
 }
 
 fn add(sum: &mut [f32], values: &[f32]) {
@@ -297,6 +344,8 @@ mod tests {
 
     #[test]
     fn the_widest_of_three_stays_inside() {
-        assert_eq!([0, 1, 2, 3].map(|i| widest(&[4.0, 1.0, 2.0, 3.0], i)), [4.0, 4.0, 3.0, 3.0]);
+        let mut widest = [0.0; 4];
+        fill_widest(&mut widest, &[4.0, 1.0, 2.0, 3.0]);
+        assert_eq!(widest, [4.0, 4.0, 3.0, 3.0]);
     }
 }
