@@ -311,3 +311,104 @@ pub fn collect(analyzer: &mut Analyzer, fronts: &mut Vec<Front>) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, noise, sound, tone};
+
+    #[test]
+    fn rates_outside_its_range_are_refused() {
+        for hz in [0.0, 7_999.0, 192_001.0, f64::NAN, f64::INFINITY] {
+            let refused = Analyzer::new(hz, Settings::default()).err();
+            assert!(matches!(refused, Some(AnalyzerError::SampleRateOutOfRange(_))), "{hz}: {refused:?}");
+        }
+        assert!(Analyzer::new(8_000.0, Settings::default()).is_ok());
+        assert!(Analyzer::new(192_000.0, Settings::default()).is_ok());
+    }
+
+    fn note() -> Vec<f32> {
+        let level = |s: f64| ((s - 0.4) / 0.020).clamp(0.0, 1.0) * ((1.4 - s) / 0.050).clamp(0.0, 1.0);
+        sound(1.8, |s| level(s) * tone(233.08, 1..=8, 0.1, s))
+    }
+
+    fn fronts(analyzer: &mut Analyzer, samples: &[f32], block: usize) -> Vec<Front> {
+        let mut found = Vec::new();
+        for block in samples.chunks(block) {
+            analyzer.push(block);
+            collect(analyzer, &mut found);
+        }
+        analyzer.finish();
+        collect(analyzer, &mut found);
+        found
+    }
+
+    #[test]
+    fn blocks_of_any_size_and_a_reset_give_the_same_to_the_bit() {
+        let samples = note();
+        let mut analyzer = Analyzer::new(RATE_HZ, Settings::default()).expect("a usual rate");
+        let mut told = |block: usize| {
+            analyzer.reset();
+            let found = fronts(&mut analyzer, &samples, block);
+            assert_eq!(found.len(), 1);
+            format!("{found:?}") // its picture holds what is no number, which equals nothing
+        };
+        let whole = told(samples.len());
+        for block in [1, 7, 64, 4097] {
+            assert!(told(block) == whole, "blocks of {block}");
+        }
+    }
+
+    #[test]
+    fn a_front_is_told_while_its_note_still_sounds_and_its_end_later() {
+        let samples = sound(3.0, |s| {
+            ((s - 0.4) / 0.020).clamp(0.0, 1.0) * ((2.6 - s) / 0.050).clamp(0.0, 1.0) * tone(233.08, 1..=8, 0.1, s)
+        });
+        let mut analyzer = Analyzer::new(RATE_HZ, Settings::default()).expect("a usual rate");
+        let mut told_s = None;
+        let mut end_s = None;
+        for (i, block) in samples.chunks(480).enumerate() {
+            analyzer.push(block);
+            while let Some(event) = analyzer.next_event() {
+                match event {
+                    Event::Front(front) => {
+                        assert_eq!(front.end_s, None);
+                        told_s = Some(0.01 * (i + 1) as f64);
+                    }
+                    Event::End { index, end_s: at_s } => {
+                        assert_eq!(index, 0);
+                        end_s = Some(at_s);
+                    }
+                }
+            }
+        }
+        // 0.68 s after its coarse start, and what the frames look ahead.
+        assert!(told_s.is_some_and(|s| s < 0.4 + 0.8), "{told_s:?}");
+        assert!(end_s.is_some_and(|s| (s - 2.6f64).abs() < 0.05), "{end_s:?}");
+    }
+
+    #[test]
+    fn what_is_no_number_is_counted_and_noise_is_no_note() {
+        let mut hiss = noise(3);
+        let mut samples: Vec<f32> = (0..48_000).map(|_| (0.01 * hiss()) as f32).collect();
+        (samples[100], samples[200], samples[300]) = (f32::NAN, f32::INFINITY, f32::NEG_INFINITY);
+        let mut analyzer = Analyzer::new(RATE_HZ, Settings::default()).expect("a usual rate");
+        assert_eq!(fronts(&mut analyzer, &samples, 512).len(), 0);
+        assert_eq!(analyzer.num_bad_samples(), 3);
+    }
+
+    #[test]
+    fn three_samples_at_full_scale_are_a_clip_and_near_ones_are_one() {
+        let mut clips = Clips::new(1_000.0);
+        [10, 11].into_iter().for_each(|at| clips.note(at));
+        assert!(clips.starts().is_empty(), "two may be honest peaks");
+        (100..110).for_each(|at| clips.note(at));
+        (200..210).for_each(|at| clips.note(at));
+        (600..603).for_each(|at| clips.note(at));
+        assert_eq!(clips.starts(), [0.1, 0.6], "100 ms apart is one stretch, 500 ms another");
+        clips.clear();
+        assert!(clips.starts().is_empty());
+        (0..100u64).flat_map(|i| (0..3).map(move |k| 1000 * i + k)).for_each(|at| clips.note(at));
+        assert_eq!(clips.starts().len(), MAX_CLIPS);
+    }
+}

@@ -255,3 +255,93 @@ const PARTIAL_TOLERANCE_CENTS: f64 = 30.0;
 
 /// A leap this far from the settled pitch lands on another partial, cents: partials 10 and 9 lie 182 apart.
 const OTHER_PARTIAL_CENTS: f64 = 130.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{history, tone};
+
+    const HZ: f64 = 233.08;
+
+    /// Looks at a tone that settles at [`HZ`] from 0.3 s on and sounds at `hz(seconds since then)`.
+    fn looks(hz: impl Fn(f64) -> f64) -> (Vec<Point>, f64) {
+        let mut phase = 0.0;
+        let mut last = 0.3;
+        let mut value = |s: f64| {
+            if s < 0.3 {
+                return 0.0;
+            }
+            phase += hz(s - 0.3) * (s - last);
+            last = s;
+            tone(1.0, 1..=8, 0.1, phase)
+        };
+        let samples: Vec<f32> = (0..48_000).map(|i| value(f64::from(i) / 48_000.0) as f32).collect();
+        let (history, rate_hz) = history(&samples);
+        let at = |s: f64| (s * rate_hz) as i64;
+        let candidate = Candidate { start: at(0.3), end: at(0.95), earliest: 0, hz: HZ };
+        let settled = Settled {
+            hz: HZ,
+            uncertainty_cents: 0.3,
+            wander_cents: 0.5,
+            from: at(0.45) as f64,
+            to: at(0.9) as f64,
+            periodicity: 1.0,
+        };
+        let mut reader = FrontReader::new(Looker { rate_hz });
+        reader.follow_back(&history, &candidate, &settled, 1e-6);
+        (reader.points().to_vec(), 0.3 * rate_hz)
+    }
+
+    #[test]
+    fn a_steady_tone_is_followed_to_its_first_period() {
+        let (points, onset) = looks(|_| HZ);
+        assert!(points.is_sorted_by(|a, b| a.centre < b.centre), "oldest first");
+        let tones: Vec<&Point> = points.iter().filter(|p| p.is_tone && p.centre > onset + 0.02 * 12_000.0).collect();
+        assert!(tones.len() > 60, "{} looks at 2 ms over 200 ms", tones.len());
+        assert!(tones.iter().all(|p| p.cents.abs() < 1.0 && !p.is_other_partial));
+        let earliest = points.iter().find(|p| p.is_tone).expect("a tone").centre;
+        // The first window that is half full: three periods of 4.3 ms.
+        assert!((earliest - onset).abs() < 0.008 * 12_000.0, "{earliest} {onset}");
+        assert!(points.iter().filter(|p| p.centre < onset - 0.02 * 12_000.0).all(|p| !p.is_tone), "silence is none");
+    }
+
+    #[test]
+    fn a_glide_is_followed_and_stays_on_its_partial() {
+        // 80 cents in 80 ms, as a late slide moves.
+        let (points, onset) = looks(|t| HZ * ((-80.0 + 1000.0 * t).min(0.0) / 1200.0).exp2());
+        let tone_at = |ms: f64| {
+            let time = onset + ms * 12.0;
+            points.iter().filter(|p| p.is_tone).min_by(|a, b| (a.time - time).abs().total_cmp(&(b.time - time).abs()))
+        };
+        for (ms, cents) in [(30.0, -50.0), (50.0, -30.0), (120.0, 0.0)] {
+            let found = tone_at(ms).expect("a look");
+            assert!((found.cents - cents).abs() < 5.0 && !found.is_other_partial, "{ms} ms: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_start_a_fifth_up_is_seen_as_another_partial() {
+        let (points, onset) = looks(|t| if t < 0.060 { 1.5 * HZ } else { HZ });
+        let wrong: Vec<&Point> = points.iter().filter(|p| p.is_tone && p.is_other_partial).collect();
+        assert!(wrong.len() >= 10, "60 ms at 2 ms less the windows' ends: {}", wrong.len());
+        let alike = wrong.iter().filter(|p| (p.cents - 702.0).abs() < 20.0).count();
+        assert!(2 * alike > wrong.len(), "3:2 is 702 cents");
+        assert!(wrong.iter().all(|p| p.time < onset + 0.075 * 12_000.0));
+    }
+
+    /// Partials of one slide length (measures page, trombone laws): Bb3 is partial 4 in 1st position, of 58.27 Hz.
+    #[test]
+    fn intervals_between_partials_are_those_of_the_slide() {
+        for (hz, k, n) in
+            [(233.08, 3.0, 4.0), (233.08, 5.0, 4.0), (233.08, 6.0, 4.0), (116.54, 3.0, 2.0), (58.27, 2.0, 1.0)]
+        {
+            assert!(is_partial_interval(hz, cents(k, n)), "{k}:{n} from {hz} Hz");
+        }
+        assert!(!is_partial_interval(233.08, 100.0), "a semitone is none between the third and the fifth partial");
+        assert!(
+            !is_partial_interval(116.54, cents(5.0, 4.0)),
+            "a second partial is no fourth one: 29 Hz is no slide's"
+        );
+        assert!(!is_partial_interval(233.08, cents(4.0, 1.0)), "lips miss by two partials at most");
+    }
+}

@@ -131,3 +131,75 @@ impl LevelTrack {
         Some(self.time(i as f64 - (high - goal) / (high - low).max(1e-12)))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{history, sound, tone};
+    use approx::assert_abs_diff_eq;
+
+    /// Amplitude that rises by one a second, a value each sample of a rate of 1 kHz.
+    fn ramp() -> LevelTrack {
+        LevelTrack::of(100, 1.0, &(0..1000).map(|i| (f64::from(i) * 1e-3).powi(2)).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn a_steady_tone_has_no_ripple_over_its_own_period() {
+        for hz in [58.27, 116.54, 233.08] {
+            let (history, rate_hz) = history(&sound(1.0, |s| tone(hz, 1..=6, 0.1, s)));
+            let mut track = LevelTrack::with_capacity(600);
+            let (from, to) = ((0.3 * rate_hz) as i64, (0.8 * rate_hz) as i64);
+            track.fill(&history, from, to, 0.001 * rate_hz, rate_hz / hz);
+            let (low, _) = track.min(from as f64, to as f64);
+            let ripple_db = 10.0 * (track.max(from as f64, to as f64) / low).log10();
+            // A whole number of samples is not a whole period: half a sample of it.
+            assert!(ripple_db < 0.2, "{hz} Hz: {ripple_db} dB");
+        }
+    }
+
+    #[test]
+    fn a_crossing_lies_where_a_straight_rise_reaches_it() {
+        let track = ramp();
+        assert_abs_diff_eq!(track.crossing(100.0, 1099.0, 0.0, 0.25).expect("0.5 is reached"), 600.0, epsilon = 1e-6);
+        assert_abs_diff_eq!(
+            track.crossing(100.0, 1099.0, 0.0, 0.123_4f64.powi(2)).expect("reached"),
+            223.4,
+            epsilon = 1e-6
+        );
+        assert!(track.crossing(100.0, 1099.0, 0.0, 1.2).is_none(), "it ends under that");
+        assert_eq!(track.crossing(700.0, 1099.0, 0.0, 0.25), Some(700.0), "it stands over it from the first");
+    }
+
+    #[test]
+    fn a_soft_crossing_of_a_straight_rise_is_the_crossing_and_sure() {
+        let (at, sd) = ramp().soft_crossing(100.0, 1099.0, 0.0, 0.25).expect("reached");
+        assert_abs_diff_eq!(at, 600.0, epsilon = 1e-6);
+        assert_abs_diff_eq!(sd, 0.0, epsilon = 1e-3);
+    }
+
+    #[test]
+    fn a_step_beside_the_threshold_makes_a_soft_crossing_unsure() {
+        // Up to just under the threshold at once, and 200 ms later past it.
+        let value = |i: i32| {
+            if i < 100 {
+                0.0
+            } else if i < 300 {
+                0.48
+            } else {
+                1.0
+            }
+        };
+        let track = LevelTrack::of(0, 1.0, &(0..600).map(|i| f64::powi(value(i), 2)).collect::<Vec<_>>());
+        let (at, sd) = track.soft_crossing(0.0, 599.0, 0.0, 0.25).expect("reached");
+        assert!(at > 120.0 && at < 290.0 && sd > 20.0, "{at} {sd}");
+    }
+
+    #[test]
+    fn places_outside_are_those_at_the_ends() {
+        let track = ramp();
+        assert_eq!((track.index(0.0), track.index(5000.0)), (0, 999));
+        assert_eq!(track.slice(1090.0, 9000.0).len(), 10);
+        assert_eq!(track.at(-3.0), 0.0);
+        assert_eq!(LevelTrack::with_capacity(4).slice(0.0, 9.0), &[] as &[f64]);
+    }
+}

@@ -438,3 +438,73 @@ impl Measurer {
 fn told(value: f64, uncertainty: f64) -> Told {
     Ok(Measure { value, uncertainty })
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::analyzer::analyze;
+    use crate::entrance::{Articulation, Front};
+    use crate::settings::Settings;
+    use crate::test_sounds::{RATE_HZ, noise, sound, tone};
+    use approx::assert_abs_diff_eq;
+
+    /// A note of `hz` that rises straight over `rise_s` from 0.4 s on, as `change` makes it.
+    fn front(hz: f64, rise_s: f64, change: impl Fn(f64, f64) -> f64) -> Front {
+        let level = |s: f64| ((s - 0.4) / rise_s).clamp(0.0, 1.0) * ((1.4 - s) / 0.050).clamp(0.0, 1.0);
+        let samples = sound(1.8, |s| change(s, level(s) * tone(hz, 1..=10, 0.1, s)));
+        let found = analyze(&samples, RATE_HZ, Settings::default()).expect("a usual rate");
+        assert_eq!(found.len(), 1, "one note");
+        found[0]
+    }
+
+    /// Closed forms of a straight rise (measures page \[C\]): 20 to 90 % takes 0.700 of it, energy 2 % to its maximum 0.859.
+    #[test]
+    fn a_straight_rise_has_the_attack_of_its_closed_form() {
+        for rise_s in [0.040, 0.080] {
+            let found = front(233.08, rise_s, |_, x| x);
+            let attack_ms = found.attack_ms.expect("told").value;
+            assert_abs_diff_eq!(attack_ms, 700.0 * rise_s, epsilon = 2.5);
+            let log_attack_time = found.log_attack_time.expect("told").value;
+            // A ripple of a hundredth of a decibel moves the maximum by some milliseconds: a tenth of a decade.
+            assert_abs_diff_eq!(log_attack_time, (0.859 * rise_s).log10(), epsilon = 0.1);
+            // A tenth and a quarter of the way up.
+            assert_abs_diff_eq!(found.onset_s, 0.4 + 0.1 * rise_s, epsilon = 0.003);
+            assert_abs_diff_eq!(found.speaks_s, 0.4 + 0.251 * rise_s, epsilon = 0.003);
+        }
+    }
+
+    /// Equal temperament, ISO 16: A4 = 440 Hz.
+    #[test]
+    fn a_note_has_its_name_its_tuning_and_its_place_on_the_slide() {
+        let found = front(233.08 * (10.0f64 / 1200.0).exp2(), 0.020, |_, x| x);
+        assert_eq!(found.midi_note, Some(58));
+        assert_abs_diff_eq!(found.tuning_cents.expect("told").value, 10.0, epsilon = 0.5);
+        assert_eq!(found.partial, Some(4), "Bb3 in first position");
+        assert_eq!(found.articulation, Articulation::Tongued);
+        // Ten partials of amplitude 0.1 / k.
+        let power: f64 = (1..=10).map(|k| 0.5 * (0.1 / f64::from(k)).powi(2)).sum();
+        assert_abs_diff_eq!(found.level_db, 10.0 * power.log10(), epsilon = 0.2);
+        assert_abs_diff_eq!(found.approach_cents.expect("told").value, 0.0, epsilon = 1.0);
+        assert_abs_diff_eq!(found.settle_ms.expect("told").value, 0.0, epsilon = 1e-9);
+        assert_eq!(found.noise_before_tone_ms.expect("told").value, 0.0);
+    }
+
+    #[test]
+    fn air_before_the_tone_begins_the_sound_and_not_the_note() {
+        let mut hiss = noise(7);
+        let hiss: Vec<f64> = (0..86_400).map(|_| hiss()).collect();
+        // 100 ms of it, 20 dB under the tone of 0.0077 mean square.
+        let air = |s: f64| if (0.3..0.4).contains(&s) { (0.007_7f64 * 0.01).sqrt() } else { 0.0 };
+        let found = front(233.08, 0.015, |s, x| x + air(s) * hiss[(s * RATE_HZ) as usize]);
+        assert_abs_diff_eq!(found.noise_before_tone_ms.expect("told").value, 100.0, epsilon = 12.0);
+        assert_abs_diff_eq!(found.noise_before_tone_db.expect("told").value, -20.0, epsilon = 2.0);
+        assert_abs_diff_eq!(found.onset_s, 0.4015, epsilon = 0.005);
+        assert_abs_diff_eq!(found.sound_start_s, 0.3, epsilon = 0.012);
+    }
+
+    #[test]
+    fn a_take_that_begins_inside_a_note_has_no_entrance_there() {
+        let samples = sound(1.0, |s| ((0.9 - s) / 0.05).clamp(0.0, 1.0) * tone(233.08, 1..=10, 0.1, s));
+        let found = analyze(&samples, RATE_HZ, Settings::default()).expect("a usual rate");
+        assert!(found.iter().all(|front| front.speaks_s > 0.5), "{} entrances", found.len());
+    }
+}

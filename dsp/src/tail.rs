@@ -70,3 +70,45 @@ impl Previous {
         sample - (seconds * self.rate_hz) as i64
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, history, sound, tone};
+
+    fn note(kind: Start, from_midi: f32) -> Note {
+        Note { start: 0, placed_s: 0.0, end: None, kind, midi: 58.0, from_midi, is_told: false }
+    }
+
+    /// A tone that rings away by 60 dB a second from 0.3 s on.
+    fn ringing() -> (History, f64) {
+        history(&sound(1.0, |s| tone(233.08, 1..=4, 0.1, s) * 10f64.powf(-3.0 * (s - 0.3).max(0.0))))
+    }
+
+    #[test]
+    fn only_a_fresh_note_after_another_has_its_tail() {
+        let (history, rate_hz) = ringing();
+        let previous = Previous::new(rate_hz);
+        let at = (0.6 * rate_hz) as i64;
+        assert_eq!(previous.tail_power(&history, &note(Start::Fresh, f32::NAN), at), 0.0, "the first note");
+        assert_eq!(previous.tail_power(&history, &note(Start::Pitch, 55.0), at), 0.0, "grown out of it");
+        // 20 ms before 0.6 s the tone, of 0.0071 mean square, has rung for 280 ms: 16.8 dB; and 6 dB over that.
+        let power = previous.tail_power(&history, &note(Start::Fresh, 55.0), at);
+        let wanted = 4.0 * (1..=4).map(|k| 0.5 * (0.1 / f64::from(k)).powi(2)).sum::<f64>() * 10f64.powf(-1.68);
+        assert!((power / wanted - 1.0).abs() < 0.1, "{power} {wanted}");
+    }
+
+    #[test]
+    fn a_tail_is_no_air() {
+        let (history, rate_hz) = ringing();
+        let mut previous = Previous::new(rate_hz);
+        assert_eq!(previous.spoke(), None);
+        previous.set(233.08, 0.05 * rate_hz, 0.0071);
+        previous.end = (0.5 * rate_hz) as i64;
+        assert_eq!(previous.spoke(), Some((233.08, 0.05 * rate_hz)));
+        let tone = Tone { onset: 0.7 * rate_hz, earliest: 0.0, period: rate_hz / 174.61, power: 0.0071 };
+        let mut finder = AirFinder::new(rate_hz);
+        assert!(previous.air_before(&mut finder, &history, &[], tone).is_none());
+        assert!((RATE_HZ / rate_hz).fract() == 0.0, "whole samples are left out");
+    }
+}

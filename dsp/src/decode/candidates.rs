@@ -140,3 +140,61 @@ pub fn median_midi(frames: &Frames, from: i64, to: i64) -> f32 {
     }
     *values[..num].select_nth_unstable_by(num / 2, f32::total_cmp).1
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{candidates, observe};
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, sound, tone};
+
+    fn nearest_ms(found: &[f64], s: f64) -> f64 {
+        found.iter().map(|at| 1e3 * (at - s).abs()).fold(f64::MAX, f64::min)
+    }
+
+    fn times(samples: &[f32]) -> Vec<f64> {
+        candidates(samples, RATE_HZ).iter().map(|candidate| candidate.0).collect()
+    }
+
+    #[test]
+    fn a_change_of_pitch_has_a_candidate_though_the_level_stands_still() {
+        // A second up, in one breath, over 30 ms: its middle is at 0.6 s.
+        let glide = |s: f64| ((s - 0.585) / 0.030).clamp(0.0, 1.0);
+        let mut phase = 0.0;
+        let samples: Vec<f32> = (0..57_600)
+            .map(|i| {
+                let s = f64::from(i) / RATE_HZ;
+                phase += 233.08 * (2.0 * glide(s) / 12.0).exp2() / RATE_HZ;
+                tone(1.0, 1..=8, 0.1, phase) as f32
+            })
+            .collect();
+        assert!(nearest_ms(&times(&samples), 0.6) < 15.0);
+    }
+
+    #[test]
+    fn a_rise_out_of_a_valley_has_one_about_a_third_of_the_way_up() {
+        // 12 dB down in 40 ms and up again in 40 ms, around 0.6 s.
+        let dip_db = |s: f64| -12.0 * (1.0 - (s - 0.6).abs() / 0.040).max(0.0);
+        let samples = sound(1.2, |s| tone(233.08, 1..=8, 0.1, s) * 10f64.powf(dip_db(s) / 20.0));
+        assert!(nearest_ms(&times(&samples), 0.6 + 0.35 * 0.040) < 10.0, "{:?}", times(&samples));
+    }
+
+    #[test]
+    fn no_two_candidates_lie_nearer_than_one_may_be_told_from_another() {
+        let found = times(&super::super::tests::struck_tone(0));
+        assert!(found.windows(2).all(|two| two[1] - two[0] > SAME as f64 * crate::observe::HOP_S - 1e-9));
+    }
+
+    #[test]
+    fn a_median_pitch_needs_four_frames() {
+        let samples = sound(1.0, |s| if s < 0.5 { tone(233.08, 1..=8, 0.1, s) } else { 0.0 });
+        let mut seen = Vec::new();
+        observe(&samples, RATE_HZ, |frames| {
+            if frames.len() > 380 && seen.is_empty() {
+                seen =
+                    vec![median_midi(frames, 100, 160), median_midi(frames, 300, 360), median_midi(frames, 100, 103)];
+            }
+        });
+        assert!((seen[0] - 58.0).abs() < 0.05, "Bb3 is MIDI 58");
+        assert!(seen[1].is_nan() && seen[2].is_nan(), "silence, and three frames");
+    }
+}

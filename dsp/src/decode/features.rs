@@ -286,3 +286,82 @@ fn swing(frames: &Frames, i: i64) -> f32 {
     let (low, high) = midis().fold((f32::MAX, f32::MIN), |(low, high), midi| (low.min(midi), high.max(midi)));
     (high - low).clamp(0.0, 3.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::candidates;
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, sound, tone};
+
+    fn named(row: &[f32; NUM], name: &str) -> f32 {
+        row[NAMES.iter().position(|n| *n == name).expect("a feature")]
+    }
+
+    /// The features of the candidate nearest to a time.
+    fn at(samples: &[f32], s: f64) -> [f32; NUM] {
+        let near = |a: &(f64, [f32; NUM])| (a.0 - s).abs();
+        candidates(samples, RATE_HZ).into_iter().min_by(|a, b| near(a).total_cmp(&near(b))).expect("a candidate").1
+    }
+
+    #[test]
+    fn a_dip_of_straight_sides_is_read_off_them() {
+        // One decibel a frame down to 0 and up again.
+        let level = |k: i64| k.abs() as f32;
+        let least = |from: i64, to: i64| (from..=to).map(level).fold(f32::MAX, f32::min);
+        let most = |from: i64, to: i64| (from..=to).map(level).fold(f32::MIN, f32::max);
+        assert_eq!(dip(8, least, most), [8.0, 7.0]);
+        assert_eq!(dip(32, least, most), [32.0, 31.0]);
+    }
+
+    #[test]
+    fn pitches_that_are_not_there_have_no_distance() {
+        assert_eq!(gap(58.0, 60.5), 2.5);
+        assert_eq!((gap(f32::NAN, 60.0), gap(60.0, f32::NAN)), (-1.0, -1.0));
+    }
+
+    #[test]
+    fn a_slur_by_a_fourth_has_moved_by_five_semitones_and_hardly_dipped() {
+        let mut phase = 0.0;
+        let samples: Vec<f32> = (0..57_600)
+            .map(|i| {
+                let s = f64::from(i) / RATE_HZ;
+                phase += if s < 0.6 { 174.61 } else { 233.08 } / RATE_HZ;
+                tone(1.0, 1..=8, 0.1, phase) as f32
+            })
+            .collect();
+        let row = at(&samples, 0.6);
+        assert!((named(&row, "moved") - 5.0).abs() < 0.1, "F3 to Bb3: {}", named(&row, "moved"));
+        assert!((named(&row, "moved signed") - 5.0).abs() < 0.1 && (named(&row, "pitch") - 58.0).abs() < 0.1);
+        assert!(named(&row, "+rise out of dip 40") < 2.0, "{}", named(&row, "+rise out of dip 40"));
+        assert!(named(&row, "no pitch before") == 0.0 && named(&row, "no pitch after") == 0.0);
+    }
+
+    #[test]
+    fn a_stroke_out_of_silence_rises_and_comes_from_no_pitch() {
+        let samples = sound(1.2, |s| if s < 0.6 { 0.0 } else { tone(233.08, 1..=8, 0.1, s) });
+        let row = at(&samples, 0.6);
+        assert!(named(&row, "no pitch before") == 1.0 && named(&row, "no pitch after") == 0.0);
+        assert_eq!(named(&row, "moved"), -1.0);
+        assert!(named(&row, "+rise out of dip 40") > 40.0 && named(&row, "+spectral rise") > 0.3);
+    }
+
+    #[test]
+    fn vibrato_swings_by_twice_its_depth() {
+        // 6 Hz, 30 cents each way; 160 ms hold nearly a whole turn of it.
+        let turn = std::f64::consts::TAU * 6.0;
+        let mut phase = 0.0;
+        let samples: Vec<f32> = (0..57_600)
+            .map(|i| {
+                let s = f64::from(i) / RATE_HZ;
+                phase += 233.08 * (0.3 / 12.0 * (turn * s).sin()).exp2() / RATE_HZ;
+                tone(1.0, 1..=8, 0.1, phase) as f32
+            })
+            .collect();
+        let swings: Vec<f32> = candidates(&samples, RATE_HZ)
+            .iter()
+            .filter(|c| (0.3..1.0).contains(&c.0))
+            .map(|c| named(&c.1, "swing"))
+            .collect();
+        assert!(!swings.is_empty() && swings.iter().all(|s| (0.35..0.65).contains(s)), "{swings:?}");
+    }
+}

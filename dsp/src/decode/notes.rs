@@ -443,3 +443,103 @@ fn boundary(frames: &Frames, c: i64, old: f32, new: f32) -> i64 {
     };
     (c - reach..=c + reach).rev().take_while(|&i| is_new(i)).last().unwrap_or(c)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::observe;
+    use super::super::tests::struck_tone;
+    use super::*;
+    use crate::test_sounds::{RATE_HZ, sound, tone};
+
+    /// The notes of a sound, those that are talk or knocks left out.
+    fn played(samples: &[f32]) -> Vec<Note> {
+        let mut finder = NoteFinder::new();
+        let mut found = Vec::new();
+        observe(samples, RATE_HZ, |frames| {
+            finder.advance(frames, false);
+            while let Some(note) = finder.notes().front().copied().filter(|note| note.end.is_some()) {
+                let until = note.end.unwrap_or(frames.len());
+                if finder.is_played(frames, &note, until) {
+                    found.push(note);
+                }
+                finder.pop();
+            }
+        });
+        found
+    }
+
+    #[test]
+    fn strokes_are_fresh_notes_that_end_where_they_end() {
+        let notes = played(&struck_tone(0));
+        assert_eq!(notes.len(), 3);
+        assert!(notes.iter().all(|note| note.kind == Start::Fresh), "{notes:?}");
+        let ends_s: Vec<f64> = notes.iter().map(|n| n.end.map_or(f64::NAN, |e| e as f64 * HOP_S)).collect();
+        // Each is let go over 40 ms up to 10 ms before the next stroke, and gone 24 dB before its end.
+        for (end_s, wanted_s) in ends_s.iter().zip([0.79, 1.29, 1.7]) {
+            assert!((end_s - wanted_s).abs() < 0.045, "{ends_s:?}");
+        }
+        assert!(notes.windows(2).all(|two| two[0].end <= Some(two[1].start)), "they do not overlap");
+    }
+
+    #[test]
+    fn a_slur_begins_by_its_pitch_and_knows_where_it_came_from() {
+        let mut phase = 0.0;
+        let samples: Vec<f32> = (0..72_000)
+            .map(|i| {
+                let s = f64::from(i) / RATE_HZ;
+                phase += if s < 0.8 { 174.61 } else { 233.08 } / RATE_HZ;
+                let level = ((s - 0.3) / 0.015).clamp(0.0, 1.0) * ((1.3 - s) / 0.030).clamp(0.0, 1.0);
+                (level * tone(1.0, 1..=8, 0.1, phase)) as f32
+            })
+            .collect();
+        let notes = played(&samples);
+        assert_eq!(notes.len(), 2, "{notes:?}");
+        assert_eq!(notes[1].kind, Start::Pitch);
+        assert!((notes[1].from_midi - 53.0).abs() < 0.1, "F3 is MIDI 53");
+        assert!((notes[1].start as f64 * HOP_S - 0.8).abs() < 0.020);
+    }
+
+    #[test]
+    fn a_knock_is_no_note_and_neither_is_silence() {
+        // A plank struck: 400 Hz, gone by 60 dB in 50 ms.
+        let knock = |s: f64| if s < 0.5 { 0.0 } else { tone(400.0, 1..=3, 0.3, s) * 10f64.powf(-60.0 * (s - 0.5)) };
+        assert_eq!(played(&sound(1.2, knock)).len(), 0);
+        assert_eq!(played(&[0.0; 48_000]).len(), 0);
+    }
+
+    #[test]
+    fn a_swell_is_one_note() {
+        let swell = |s: f64| ((s - 0.2) / 0.02).clamp(0.0, 1.0) * (0.3 + 0.7 * (s - 0.2).max(0.0)).min(1.0);
+        let fade = |s: f64| ((1.6 - s) / 0.03).clamp(0.0, 1.0);
+        assert_eq!(played(&sound(2.0, |s| swell(s) * fade(s) * tone(116.54, 1..=12, 0.1, s))).len(), 1);
+    }
+
+    #[test]
+    fn two_candidates_for_one_beginning_meet_between_them() {
+        let one = |frame: i64, p: f32, s: f64| Beginning { frame, probability: p, any: p, placed_s: s, weight: p };
+        let both = one(10, 0.2, 1.0).together(one(14, 0.6, 1.008));
+        assert_eq!(both.frame, 14, "the likelier stands");
+        assert!((both.placed_s - 1.006).abs() < 1e-6, "three quarters of the weight");
+        assert!((both.any - 0.68).abs() < 1e-6, "one less 0.8 times 0.4");
+    }
+
+    #[test]
+    fn cleared_it_finds_the_same_again() {
+        let samples = struck_tone(0);
+        let mut finder = NoteFinder::new();
+        let mut starts = || {
+            let mut found = Vec::new();
+            observe(&samples, RATE_HZ, |frames| {
+                finder.advance(frames, false);
+                while finder.notes().front().is_some_and(|note| note.end.is_some()) {
+                    found.extend(finder.pop());
+                }
+            });
+            finder.clear();
+            found.iter().map(|note| (note.start, note.end)).collect::<Vec<_>>()
+        };
+        let first = starts();
+        assert!(!first.is_empty());
+        assert_eq!(first, starts());
+    }
+}
