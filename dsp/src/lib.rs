@@ -49,7 +49,8 @@ pub mod analyzer;
 
 pub use analyzer::{Analyzer, AnalyzerError, Event, analyze, analyze_and_judge};
 pub use entrance::{
-    Articulation, CannotTell, Evidence, Front, FrontPicture, Measure, Passage, Positions, SlidePosition, Told,
+    Articulation, Breath, CannotTell, Evidence, Front, FrontPicture, Inhalation, Measure, Passage, Positions,
+    SlidePosition, Told,
 };
 pub use grid::Beat;
 pub use settings::{Grid, Instrument, Settings, SettingsError, Source, Strictness};

@@ -3,17 +3,22 @@
 
 use super::LoggedEntrance;
 use crate::patterns::{Facet, Kind, facet, loud_db};
-use notefront_dsp::{Entrance, FaultName, Told};
+use notefront_dsp::{Breath, Entrance, FaultName, Inhalation, Told};
 
 /// Rises when what is packed changes.
-pub(super) const VERSION: i64 = 1;
+pub(super) const VERSION: i64 = 2;
 /// Bytes of a note.
-pub(super) const LEN: usize = 24;
+pub(super) const LEN: usize = 27;
 /// A figure or a kind that cannot be told.
 const UNTOLD: i16 = i16::MIN;
 const NO_KIND: u8 = u8::MAX;
 /// Steps of a packed figure in its unit: tenths of ms and cents.
 const STEPS: f64 = 10.0;
+/// A breath is packed as ms from its end to the sound, and tens of ms that it lasts; what was heard instead as one of these.
+const NO_TIME: u16 = u16::MAX;
+const UNHEARD: u16 = u16::MAX - 1;
+const MASKED: u16 = u16::MAX - 2;
+const MOST_BREATH_MS: f64 = 60_000.0;
 
 /// One note as patterns see it, with the player's correction where there is one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,6 +45,8 @@ pub struct DigestNote {
     pub level_db: f64,
     /// A bit for each fault, in the order of `FaultName::ALL`.
     pub faults: u16,
+    /// What was heard of an inhalation before it.
+    pub breath: Option<Breath>,
     /// Kinds in the order of [`Facet::OF_A_NOTE`].
     pub kinds: [Option<Kind>; Facet::OF_A_NOTE.len()],
 }
@@ -87,12 +94,38 @@ fn pack_note(bytes: &mut Vec<u8>, logged: &LoggedEntrance, kinds: &[Option<Kind>
     bytes.push((front.level_db + 128.0).clamp(0.0, 255.0).round() as u8);
     bytes.extend(faults.to_le_bytes());
     bytes.extend(packed_kinds(kinds));
+    let (before_ms, inhaled) = packed_breath(front.evidence.breath);
+    bytes.extend(before_ms.to_le_bytes());
+    bytes.push(inhaled);
 }
 
 /// The place in a byte; the other kinds, all small, three bits and two together.
 fn packed_kinds(kinds: &[Option<Kind>]) -> [u8; 4] {
     let [place, register, dynamic, articulation, interval] = std::array::from_fn(|i| kinds[i].unwrap_or(NO_KIND));
     [place, register, (dynamic & 15) | (articulation << 4), interval]
+}
+
+fn packed_breath(breath: Option<Breath>) -> (u16, u8) {
+    match breath {
+        Some(Breath::Heard(Inhalation { before_ms, length_ms })) => {
+            (before_ms.round().clamp(0.0, MOST_BREATH_MS) as u16, (length_ms / 10.0).round().clamp(0.0, 255.0) as u8)
+        }
+        Some(Breath::Unheard) => (UNHEARD, 0),
+        Some(Breath::Masked) => (MASKED, 0),
+        None => (NO_TIME, 0),
+    }
+}
+
+fn breath(before_ms: u16, inhaled: u8) -> Option<Breath> {
+    match before_ms {
+        NO_TIME => None,
+        UNHEARD => Some(Breath::Unheard),
+        MASKED => Some(Breath::Masked),
+        ms => {
+            let inhalation = Inhalation { before_ms: f64::from(ms), length_ms: 10.0 * f64::from(inhaled) };
+            Some(Breath::Heard(inhalation))
+        }
+    }
 }
 
 /// Whole cents, -50 to 50; -128 where they cannot be told.
@@ -130,6 +163,7 @@ fn note(b: &[u8]) -> DigestNote {
         tuning_cents: (tuning != i8::MIN).then_some(f64::from(tuning)),
         level_db: f64::from(b[17]) - 128.0,
         faults: word(18),
+        breath: breath(word(24), b[26]),
         kinds: [kind(b[20]), kind(b[21]), half(b[22] & 15), half(b[22] >> 4), kind(b[23])],
     }
 }
@@ -158,6 +192,19 @@ mod tests {
             let before = i.checked_sub(1).map(|b| &take.entrances[b]);
             assert_eq!(note.kinds, facet::kinds(before, &take.entrances[i], loud_db(&take.entrances)), "note {i}");
         }
+    }
+
+    #[test]
+    fn what_was_heard_of_a_breath_is_packed_and_back() {
+        let heard = |before_ms, length_ms| Some(Breath::Heard(Inhalation { before_ms, length_ms }));
+        for breath in [heard(182.0, 430.0), heard(0.0, 0.0), Some(Breath::Unheard), Some(Breath::Masked), None] {
+            let entrance = fixtures::with(fixtures::clear(0, 46, 1.0), |e| e.front.evidence.breath = breath);
+            let note = unpack(&pack(&[LoggedEntrance { entrance, corrected: None }])).next().expect("one note");
+            assert_eq!(note.breath, breath);
+        }
+        let odd = fixtures::with(fixtures::clear(0, 46, 1.0), |e| e.front.evidence.breath = heard(f64::NAN, 1e9));
+        let note = unpack(&pack(&[LoggedEntrance { entrance: odd, corrected: None }])).next().expect("one note");
+        assert_eq!(note.breath, heard(0.0, 2550.0));
     }
 
     #[test]

@@ -52,7 +52,7 @@ const FIRST: [(&str, i32); 10] = [
 const LAST: [(&str, i32); 5] = [("untold", 0), ("evidence", 0), ("clarity", 2), ("faults", 0), ("corrected", 0)];
 
 /// Columns that the file makes of the evidence itself: read by the view only.
-const OF_EVIDENCE: [&str; 3] = ["passage_ms", "dip_db", "between_ms"];
+const OF_EVIDENCE: [&str; 6] = ["passage_ms", "dip_db", "between_ms", "breath", "breath_to_sound_ms", "inhaled_ms"];
 
 const ARTICULATIONS: [Articulation; 3] = [Articulation::Tongued, Articulation::Legato, Articulation::Slurred];
 

@@ -247,7 +247,7 @@ fn lasting(played: &[Played]) -> Markup {
     let sentences = if stamina.parts.is_empty() { String::new() } else { words::lasting(&stamina) };
     html! {
         @if !sentences.is_empty() { section aria-labelledby="lasting" {
-            h2 #lasting { "Lasting and even" }
+            h2 #lasting { "Lasting, even, and breathing" }
             @for sentence in sentences.lines() { p { (sentence) } }
         } }
     }

@@ -1,8 +1,9 @@
-//! Lasting and even: clarity and lean over the minutes of a session with its rests, how even repeated attacks are, and the
-//! longest clean run as a player counts it.
+//! Lasting and even: clarity and lean over the minutes of a session with its rests, how even repeated attacks are, the
+//! longest clean run as a player counts it, and breathing.
 
 use super::read::sessions;
 use super::{DigestNote, Played};
+use crate::breathing::{Breathed, Breathing};
 use crate::patterns::facet::{SESSION_PARTS_MIN, minutes_kind};
 use crate::statistics::{coefficient_of_variation, mean, npvi, slope, two_sided_t, variance};
 use crate::summary::MIN_VALUES;
@@ -67,6 +68,8 @@ pub struct Stamina {
     pub evenness: Option<Evenness>,
     /// Most clear notes in a row, and the day they were played on.
     pub longest_run: Option<(usize, jiff::civil::Date)>,
+    /// Breaths and phrases.
+    pub breathing: Breathing,
 }
 
 impl Stamina {
@@ -80,8 +83,18 @@ impl Stamina {
             lean: tiring(&sessions, |note| note.approach_cents.map(f64::abs)),
             evenness: evenness(played),
             longest_run: longest_run(played),
+            breathing: Breathing::of(played.iter().map(breathed)),
         }
     }
+}
+
+fn breathed(played: &Played) -> impl Iterator<Item = Breathed> + '_ {
+    let breathed = |note: DigestNote| Breathed {
+        speaks_s: note.speaks_s,
+        end_s: note.speaks_s + note.length_s,
+        breath: note.breath,
+    };
+    played.notes().map(breathed)
 }
 
 fn parts(played: &[Played]) -> Vec<Part> {

@@ -6,7 +6,7 @@ use crate::words;
 use notefront_dsp::{Articulation, Entrance};
 
 /// A note that begins this long after the end of the one before comes out of a rest, s \[H\].
-const REST_S: f64 = 1.0;
+pub const REST_S: f64 = 1.0;
 /// Minutes into a session at which its parts begin; the last goes on to its end.
 pub const SESSION_PARTS_MIN: [u32; 8] = [0, 5, 10, 15, 20, 30, 45, 60];
 /// Added to a position with the attachment.

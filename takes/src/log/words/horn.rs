@@ -1,6 +1,7 @@
 //! The position map, and lasting and evenness, in words and tables.
 
 use super::{HANG, chance, counted, right, sentence, table};
+use crate::breathing;
 use crate::columns::prose;
 use crate::log::position_map::{NOTICED_CENTS, PositionMap, Tuned};
 use crate::log::stamina::{Evenness, Stamina, Tiring};
@@ -121,6 +122,10 @@ pub fn lasting(stamina: &Stamina) -> String {
     text += &stamina.evenness.as_ref().map(evenness).unwrap_or_default();
     if let Some((num, day)) = stamina.longest_run {
         let _ = writeln!(text, "Longest clean run: {} in a row, on {day}.", counted(num, "note"));
+    }
+    let breathed = breathing::words(&stamina.breathing);
+    if !breathed.is_empty() {
+        let _ = writeln!(text, "Breaths: {breathed}");
     }
     text
 }
