@@ -114,6 +114,8 @@ pub struct Evidence {
     /// What was heard of an inhalation before it; `None` where there was no time for one after the note before. Told, never
     /// judged.
     pub breath: Option<Breath>,
+    /// The tone of the body it settles into; `None` where that is too short or does not hold. Told, never judged.
+    pub tone: Option<Tone>,
     /// The take is clipped within the front.
     pub clipped: bool,
     /// The way from the note before, where this one grew out of it: legato or slurred. Told, never judged.
@@ -131,6 +133,20 @@ pub struct Passage {
     pub dip_db: f64,
     /// A partial between the two that sounded on the way.
     pub between: Option<Between>,
+}
+
+/// The tone of the body of a note.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Tone {
+    /// Harmonics over noise, dB, in the band under 5 kHz (Boersma 1993).
+    pub hnr_db: f64,
+    /// Standard deviation of the pitch, cents, vibrato taken out; a drift counts.
+    pub pitch_wander_cents: f64,
+    /// Standard deviation of the level, dB, vibrato taken out, and swelling or fading too.
+    pub level_wander_db: f64,
+    /// Brightness: centroid of the harmonics up to 4.5 kHz by their amplitudes, Hz.
+    pub brightness_hz: f64,
 }
 
 /// What was heard of an inhalation in the time before a note.
@@ -311,6 +327,47 @@ impl Front {
         self.inhalation().map(|breath| Measure { value: breath.before_ms, uncertainty })
     }
 
+    /// The tone of its body.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn tone(&self) -> Result<Tone, CannotTell> {
+        let has_no_body = self.overshoot_db == Err(CannotTell::NoBody);
+        self.evidence.tone.ok_or(if has_no_body { CannotTell::NoBody } else { CannotTell::TooShort })
+    }
+
+    /// Harmonics over noise in its body, dB.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn hnr_db(&self) -> Told {
+        self.tone().map(|tone| Measure { value: tone.hnr_db, uncertainty: HNR_WIDTH_DB })
+    }
+
+    /// How far its pitch wanders, cents.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn pitch_wander_cents(&self) -> Told {
+        self.tone().map(|tone| wander(tone.pitch_wander_cents, LEAST_WANDER_WIDTH_CENTS))
+    }
+
+    /// How far its level wanders, dB.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn level_wander_db(&self) -> Told {
+        self.tone().map(|tone| wander(tone.level_wander_db, LEAST_WANDER_WIDTH_DB))
+    }
+
+    /// Its brightness, Hz.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn brightness_hz(&self) -> Told {
+        self.tone().map(|tone| Measure { value: tone.brightness_hz, uncertainty: BRIGHT_WIDTH * tone.brightness_hz })
+    }
+
     /// How long the inhalation before it is heard, ms.
     ///
     /// # Errors
@@ -339,6 +396,20 @@ const DIP_WIDTH_DB: f64 = 1.2;
 
 /// Half width of either end of an inhalation, ms: a step of the frames \[C\], see the test of made ones.
 const BREATH_WIDTH_MS: f64 = 2.5;
+
+/// Half width of harmonics over noise, dB: six windows of six periods \[C\], see the test of made noise.
+const HNR_WIDTH_DB: f64 = 1.5;
+/// Half widths of a standard deviation: that of one of some 12 values on their own (Student 1908 \[M\]), a third of it, and no
+/// less than what the looks themselves stray by, cents and dB.
+const WANDER_WIDTH: f64 = 0.33;
+const LEAST_WANDER_WIDTH_CENTS: f64 = 0.3;
+const LEAST_WANDER_WIDTH_DB: f64 = 0.05;
+/// Half width of a brightness, share of it: windows of a note's body differ by so much \[H\].
+const BRIGHT_WIDTH: f64 = 0.03;
+
+fn wander(value: f64, least: f64) -> Measure {
+    Measure { value, uncertainty: least.max(WANDER_WIDTH * value) }
+}
 
 impl FrontPicture {
     /// A picture with nothing to show.

@@ -106,8 +106,12 @@ fn is_evidence(front: &Front) -> bool {
         Some(Breath::Heard(inhalation)) => is_length(inhalation.length_ms) && is_length(inhalation.before_ms),
         _ => true,
     };
+    let tone = evidence.tone.iter().all(|t| {
+        let wander = (0.0..=MAX_CENTS).contains(&t.pitch_wander_cents) && (0.0..=MAX_DB).contains(&t.level_wander_db);
+        wander && t.hnr_db.abs() <= MAX_DB && (0.0..=MAX_OTHER).contains(&t.brightness_hz)
+    });
     let widths = [widths.sound_start_ms, widths.onset_ms, widths.speaks_ms].into_iter().all(is_length);
-    split && stutter && smear && breath && inhaled && passage && widths
+    split && stutter && smear && breath && inhaled && tone && passage && widths
 }
 
 fn is_length(ms: f64) -> bool {

@@ -20,6 +20,7 @@ use crate::slur::{Joint, SlurFinder};
 use crate::steady::{Settled, SteadyFinder};
 use crate::stutter;
 use crate::tail::Previous;
+use crate::tone::ToneReader;
 use crate::trombone::{self, round_trip_s};
 use crate::units::{midi_to_hz, power_to_db};
 
@@ -63,6 +64,7 @@ pub struct Measurer {
     values: Vec<f64>,
     air: AirFinder,
     breaths: BreathListener,
+    body: ToneReader,
     num_told: usize,
     previous: Previous,
     open: Option<usize>,
@@ -108,6 +110,7 @@ impl Measurer {
             values: Vec::with_capacity(MAX_LEVELS),
             air: AirFinder::new(rate_hz),
             breaths: BreathListener::new(rate_hz),
+            body: ToneReader::new(rate_hz),
             num_told: 0,
             previous: Previous::new(rate_hz),
             open: None,
@@ -142,6 +145,8 @@ impl Measurer {
         let mut seen = self.look(history, frames, note, &candidate, floor_db)?;
         seen.evidence.passage = self.passage(history, frames, &candidate, &seen);
         seen.evidence.breath = self.breath(history, note, &seen);
+        let span = (seen.instants.speaks, candidate.end as f64);
+        seen.evidence.tone = self.body.read(history, self.steady.looks(), span, seen.settled.hz).ok();
         let front = self.front(note, frames, &seen);
         self.previous.set(seen.settled.hz, seen.instants.speaks, seen.tone_power);
         self.num_told += 1;
@@ -302,6 +307,7 @@ impl Measurer {
             clipped: false,
             passage: None,
             breath: None,
+            tone: None,
         }
     }
 

@@ -138,6 +138,10 @@ impl From<&Entrance> for EntranceDocument {
             partial_between: e.front.evidence.passage.and_then(|p| p.between).map(BetweenDocument::from),
             breath_to_sound_ms: value(e.front.breath_to_sound_ms(), MS),
             inhaled_ms: value(e.front.inhaled_ms(), MS),
+            hnr_db: value(e.front.hnr_db(), DB),
+            pitch_wander_cents: value(e.front.pitch_wander_cents(), CENTS),
+            level_wander_db: value(e.front.level_wander_db(), DB),
+            brightness_hz: value(e.front.brightness_hz(), MS),
             timing_ms: value(e.verdict.timing_ms, MS),
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
@@ -173,6 +177,10 @@ impl From<&Entrance> for UncertaintyDocument {
             dip_db: of(e.front.dip_db(), DB),
             breath_to_sound_ms: of(e.front.breath_to_sound_ms(), MS),
             inhaled_ms: of(e.front.inhaled_ms(), MS),
+            hnr_db: of(e.front.hnr_db(), DB),
+            pitch_wander_cents: of(e.front.pitch_wander_cents(), CENTS),
+            level_wander_db: of(e.front.level_wander_db(), DB),
+            brightness_hz: of(e.front.brightness_hz(), MS),
             timing_ms: of(e.verdict.timing_ms, MS),
         }
     }
@@ -198,6 +206,10 @@ fn reasons(e: &Entrance) -> BTreeMap<&'static str, ReasonDocument> {
         ("dip_db", e.front.dip_db()),
         ("breath_to_sound_ms", e.front.breath_to_sound_ms()),
         ("inhaled_ms", e.front.inhaled_ms()),
+        ("hnr_db", e.front.hnr_db()),
+        ("pitch_wander_cents", e.front.pitch_wander_cents()),
+        ("level_wander_db", e.front.level_wander_db()),
+        ("brightness_hz", e.front.brightness_hz()),
         ("timing_ms", e.verdict.timing_ms),
     ];
     let untold = told.into_iter().filter_map(|(field, told)| told.err().map(|reason| (field, reason)));

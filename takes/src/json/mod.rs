@@ -225,6 +225,15 @@ pub struct EntranceDocument {
     pub breath_to_sound_ms: Option<f64>,
     /// How long that inhalation is heard, ms.
     pub inhaled_ms: Option<f64>,
+    /// Harmonics over noise in the body of the note, dB, in the band under 5 kHz (Boersma 1993). Never judged; so are the next
+    /// three.
+    pub hnr_db: Option<f64>,
+    /// Standard deviation of the pitch of the body, cents, vibrato taken out.
+    pub pitch_wander_cents: Option<f64>,
+    /// Standard deviation of its level, dB, vibrato, swelling and fading taken out.
+    pub level_wander_db: Option<f64>,
+    /// Its brightness: centroid of the harmonics up to 4.5 kHz by their amplitudes, Hz.
+    pub brightness_hz: Option<f64>,
     /// Distance from the grid, ms; positive = late.
     pub timing_ms: Option<f64>,
     /// Settled tone level, dB re full scale.
@@ -291,6 +300,14 @@ pub struct UncertaintyDocument {
     pub breath_to_sound_ms: Option<f64>,
     /// ms.
     pub inhaled_ms: Option<f64>,
+    /// dB.
+    pub hnr_db: Option<f64>,
+    /// Cents.
+    pub pitch_wander_cents: Option<f64>,
+    /// dB.
+    pub level_wander_db: Option<f64>,
+    /// Hz.
+    pub brightness_hz: Option<f64>,
     /// ms.
     pub timing_ms: Option<f64>,
 }

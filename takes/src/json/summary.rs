@@ -68,6 +68,14 @@ pub struct MediansDocument {
     pub passage_ms: Option<MedianDocument>,
     /// dB, over the same.
     pub dip_db: Option<MedianDocument>,
+    /// dB, over the notes with a body that is long enough; so are the next three.
+    pub hnr_db: Option<MedianDocument>,
+    /// Cents.
+    pub pitch_wander_cents: Option<MedianDocument>,
+    /// dB.
+    pub level_wander_db: Option<MedianDocument>,
+    /// Hz.
+    pub brightness_hz: Option<MedianDocument>,
     /// ms; positive = late.
     pub timing_ms: Option<MedianDocument>,
     /// dB re full scale.
@@ -127,6 +135,10 @@ impl From<Medians> for MediansDocument {
             attack_ms: m.attack_ms.map(MedianDocument::from),
             passage_ms: m.passage_ms.map(MedianDocument::from),
             dip_db: m.dip_db.map(MedianDocument::from),
+            hnr_db: m.hnr_db.map(MedianDocument::from),
+            pitch_wander_cents: m.pitch_wander_cents.map(MedianDocument::from),
+            level_wander_db: m.level_wander_db.map(MedianDocument::from),
+            brightness_hz: m.brightness_hz.map(MedianDocument::from),
             timing_ms: m.timing_ms.map(MedianDocument::from),
             level_db: m.level_db.map(MedianDocument::from),
             tuning_cents: m.tuning_cents.map(MedianDocument::from),

@@ -19,6 +19,7 @@ pub mod habits;
 pub mod progress;
 pub mod position_map;
 pub mod stamina;
+pub mod tone;
 pub mod words;
 pub mod page;
 

@@ -6,6 +6,7 @@ use super::position_map::PositionMap;
 use super::progress::{Line, Progress, What, unusual};
 use super::read::{RECENT_DAYS, recent};
 use super::stamina::Stamina;
+use super::tone::{TITLES, Tones};
 use super::words::{self, counted};
 use crate::patterns::Facet;
 use crate::patterns::facet::Place;
@@ -52,6 +53,7 @@ pub fn page(player: Option<&str>, played: &[Played]) -> String {
                     (patterns(&habits))
                     (horn(played))
                     (lasting(played))
+                    (tone(played))
                     (meaning())
                     (shell::cautions())
                 }
@@ -249,6 +251,24 @@ fn lasting(played: &[Played]) -> Markup {
         @if !sentences.is_empty() { section aria-labelledby="lasting" {
             h2 #lasting { "Lasting, even, and breathing" }
             @for sentence in sentences.lines() { p { (sentence) } }
+        } }
+    }
+}
+
+fn tone(played: &[Played]) -> Markup {
+    let tones = Tones::of(played);
+    html! {
+        @if !tones.rows.is_empty() { section aria-labelledby="tone" {
+            h2 #tone { "The tone of the notes" }
+            p.facts { "Of the notes that are held long enough, once they have settled. Vibrato is no unsteadiness, and swelling and fading are none of the level. In brackets where the true median lies 9 times out of 10." }
+            div.scroll tabindex="0" role="region" aria-label="The tone of the notes, by register" { table {
+                thead { tr { th scope="col" { "register" } th scope="col" { "notes" } @for title in TITLES { th scope="col" { (title) } } } }
+                tbody { @for row in &tones.rows { tr {
+                    th scope="row" { (row.register.label()) } td { (row.num) }
+                    @for (m, typical) in row.typical.iter().enumerate() { td { (words::tone_typical(m, typical)) } }
+                } } }
+            } }
+            p { (words::strain(tones.strain)) }
         } }
     }
 }

@@ -9,6 +9,7 @@ use notefront_takes::log::habits::Habits;
 use notefront_takes::log::position_map::PositionMap;
 use notefront_takes::log::progress::{Progress, unusual};
 use notefront_takes::log::stamina::Stamina;
+use notefront_takes::log::tone::Tones;
 use notefront_takes::log::{self, Log, LogError, Played, Span, when, words};
 use notefront_takes::report;
 use notefront_takes::system_error::in_words;
@@ -203,7 +204,8 @@ fn done(args: &LogArgs) -> Result<String, Trouble> {
         LogCommand::Players => Ok(words::players(&log.players()?, width)),
         LogCommand::Patterns(which) => {
             let played = played(&log, which)?;
-            Ok(words::habits(&Habits::of(&played), &unusual(&played), width))
+            let habits = words::habits(&Habits::of(&played), &unusual(&played), width);
+            Ok(habits + &words::tones(&Tones::of(&played), width))
         }
         LogCommand::Progress(which) => Ok(words::progress(&Progress::of(&played(&log, which)?), width)),
         LogCommand::Positions(args) => {
