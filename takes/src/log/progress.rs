@@ -136,19 +136,16 @@ impl Sums {
         let mut sums =
             Self { num: 0, clarity: 0.0, faults: [0; FaultName::ALL.len()], kinds: vec![(0, 0.0); kinds.len()] };
         for played in session {
-            for note in played.notes() {
+            for note in played.counted() {
                 let clarity = f64::from(note.clarity);
                 sums.num += 1;
                 sums.clarity += clarity;
-                if note.is_flagged() {
-                    FaultName::ALL.iter().for_each(|&name| sums.faults[name as usize] += usize::from(note.has(name)));
+                if note.faults != 0 {
+                    let has = |name: FaultName| usize::from(note.faults & (1 << name as u16) != 0);
+                    FaultName::ALL.iter().for_each(|&name| sums.faults[name as usize] += has(name));
                 }
-                if kinds.is_empty() {
-                    continue;
-                }
-                let of_note = played.kinds(&note);
                 for (sum, &(facet, kind)) in sums.kinds.iter_mut().zip(&kinds) {
-                    if of_note[facet as usize] == Some(kind) {
+                    if note.kinds[facet as usize] == kind {
                         *sum = (sum.0 + 1, sum.1 + clarity);
                     }
                 }

@@ -1,6 +1,6 @@
 //! Asking the log: who plays, which takes there are, and what was played in them.
 
-use super::digest::{self, DigestNote};
+use super::digest::{self, Counted, DigestNote};
 use super::heard::Room;
 use super::{Log, LogError, LoggedEntrance, measures, when};
 use crate::patterns::{Facet, Kind, facet};
@@ -82,6 +82,17 @@ impl Played {
     /// Its notes, in the order of the sound.
     pub fn notes(&self) -> impl Iterator<Item = DigestNote> + '_ {
         digest::unpack(&self.packed)
+    }
+
+    /// Its notes as counting sees them, with all their kinds.
+    pub(super) fn counted(&self) -> impl Iterator<Item = Counted> + '_ {
+        let into_session_ms = 1000 * (self.take.begun_s - self.take.session_begun_s);
+        digest::counted(&self.packed).map(move |mut note| {
+            let minutes = (into_session_ms + i64::from(note.speaks_ms)).max(0) / 60_000;
+            note.kinds[Facet::Minutes as usize] = facet::kind_of_minute(minutes as u32);
+            note.kinds[Facet::Weekday as usize] = self.weekday;
+            note
+        })
     }
 
     /// How many notes there are.
