@@ -18,6 +18,7 @@ mod forget;
 pub mod habits;
 pub mod progress;
 pub mod position_map;
+pub mod alternates;
 pub mod stamina;
 pub mod tone;
 pub mod words;

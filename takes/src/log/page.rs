@@ -1,6 +1,7 @@
 //! The log as a page: one HTML file that needs nothing else, in the house style of the report.
 
 use super::Played;
+use super::alternates::Alternates;
 use super::habits::{Habits, Measure, Row, Typical};
 use super::position_map::PositionMap;
 use super::progress::{Line, Progress, What, unusual};
@@ -14,6 +15,7 @@ use crate::report::{shell, svg};
 use crate::statistics::LEVEL;
 use crate::summary::MIN_VALUES;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use notefront_dsp::units;
 
 const STYLE: &str = include_str!("../report/page.css");
 /// What the log's pictures add to it.
@@ -239,7 +241,27 @@ fn horn(played: &[Played]) -> Markup {
                     td { (words::slide_move(tuned)) }
                 } } }
             } }
+            (alternates(played))
         } }
+    }
+}
+
+/// Positions that the player named, ranked by how clearly they speak.
+fn alternates(played: &[Played]) -> Markup {
+    let found = Alternates::of(played);
+    let ways = found.notes.iter().flat_map(|ranked| ranked.ways.iter().map(move |way| (ranked.midi_note, way)));
+    let ways: Vec<_> = ways.collect();
+    html! {
+        @if !ways.is_empty() {
+            div.scroll tabindex="0" role="region" aria-label="Positions of the same note" { table {
+                caption { "Positions of the same note" span.interval { " as the tags of the takes name them, the clearest first" } }
+                thead { tr { th scope="col" { "note" } th scope="col" { "position" } th scope="col" { "notes" } th scope="col" { "clarity" } } }
+                tbody { @for (note, way) in ways { tr {
+                    th scope="row" { (units::note_name(note)) } td { (way.position) } td { (way.num) }
+                    td { (format!("{:.0}", way.clarity.0)) span.interval { (format!(" ({:.0} to {:.0})", way.clarity.1, way.clarity.2)) } }
+                } } }
+            } }
+        }
     }
 }
 

@@ -41,6 +41,8 @@ pub struct LoggedTake {
     pub room: Option<Room>,
     /// Level of the loud notes, dB re full scale.
     pub loud_db: Option<f64>,
+    /// Its tags that say something of its notes, such as `D4=4` ([`super::alternates`]).
+    pub said: Vec<String>,
 }
 
 impl LoggedTake {
@@ -142,7 +144,8 @@ pub struct Players {
 }
 
 const TAKE_COLUMNS: &str = "take.id, take.session, session.begun_s, take.name, take.begun_s, take.utc_offset_min,
-    take.duration_s, take.settings, take.floor_db, take.floor_tilt_db, take.tone_tilt_db, take.loud_db";
+    take.duration_s, take.settings, take.floor_db, take.floor_tilt_db, take.tone_tilt_db, take.loud_db,
+    (SELECT json_group_array(word) FROM tag WHERE tag.take = take.id AND instr(word, '=') > 0)";
 
 fn take(row: &Row<'_>) -> rusqlite::Result<LoggedTake> {
     let floor_db: Option<f64> = row.get(8)?;
@@ -158,6 +161,7 @@ fn take(row: &Row<'_>) -> rusqlite::Result<LoggedTake> {
         settings: serde_json::from_str(&row.get::<_, String>(7)?).unwrap_or_default(),
         room: floor_db.map(|floor_db| Room { floor_db, floor_tilt_db, tone_tilt_db }),
         loud_db: row.get(11)?,
+        said: serde_json::from_str(&row.get::<_, String>(12)?).unwrap_or_default(),
     })
 }
 
@@ -239,7 +243,7 @@ impl Log {
             let (sql, values) = selection(&columns, "JOIN digest ON digest.take = take.id", player, span);
             let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
             let mut ask = self.connection.prepare_cached(&sql)?;
-            ask.query_map(values.as_slice(), |row| Ok(Played::packed(take(row)?, row.get(12)?)))?.collect()
+            ask.query_map(values.as_slice(), |row| Ok(Played::packed(take(row)?, row.get(13)?)))?.collect()
         };
         ask().map_err(|e| self.because(e))
     }

@@ -228,6 +228,7 @@ mod tests {
             settings: Settings::default(),
             room: None,
             loud_db: None,
+            said: Vec::new(),
         };
         let logged: Vec<_> =
             entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();

@@ -5,6 +5,7 @@ use crate::places::page_name;
 use crate::{complain, screen};
 use clap::{Args, Subcommand};
 use notefront_takes::atomic_file::Prepared;
+use notefront_takes::log::alternates::Alternates;
 use notefront_takes::log::habits::Habits;
 use notefront_takes::log::position_map::PositionMap;
 use notefront_takes::log::progress::{Progress, unusual};
@@ -209,7 +210,9 @@ fn done(args: &LogArgs) -> Result<String, Trouble> {
         }
         LogCommand::Progress(which) => Ok(words::progress(&Progress::of(&played(&log, which)?), width)),
         LogCommand::Positions(args) => {
-            Ok(words::position_map(&PositionMap::of(&played(&log, &args.which)?, &args.slide), width))
+            let played = played(&log, &args.which)?;
+            let map = words::position_map(&PositionMap::of(&played, &args.slide), width);
+            Ok(map + &words::alternates(&Alternates::of(&played), width))
         }
         LogCommand::Stamina(which) => Ok(words::stamina(&Stamina::of(&played(&log, which)?), width)),
         LogCommand::Page(args) => page(&log, args),

@@ -3,7 +3,7 @@
 mod horn;
 mod tone;
 
-pub use horn::{lasting, position_map, signed, slide_move, stamina};
+pub use horn::{alternates, lasting, position_map, signed, slide_move, stamina};
 pub use tone::{strain, tones, typical as tone_typical};
 
 use super::Players;
