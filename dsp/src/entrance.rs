@@ -404,8 +404,8 @@ const HNR_WIDTH_DB: f64 = 1.5;
 const WANDER_WIDTH: f64 = 0.33;
 const LEAST_WANDER_WIDTH_CENTS: f64 = 0.3;
 const LEAST_WANDER_WIDTH_DB: f64 = 0.05;
-/// Half width of a brightness, share of it: windows of a note's body differ by so much \[H\].
-const BRIGHT_WIDTH: f64 = 0.03;
+/// Half width of a brightness, share of it: by so much nine of ten recorded notes lie off the spectrum of their whole body \[C\].
+const BRIGHT_WIDTH: f64 = 0.08;
 
 fn wander(value: f64, least: f64) -> Measure {
     Measure { value, uncertainty: least.max(WANDER_WIDTH * value) }

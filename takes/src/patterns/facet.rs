@@ -261,7 +261,7 @@ mod tests {
             assert_eq!(grouped(&take, facet).iter().map(|(_, group)| group.len()).sum::<usize>(), 4, "{facet:?}");
         }
         let registers = grouped(&take, Facet::Register);
-        let told: Vec<_> = registers.iter().map(|(kind, group)| (kind.map(|k| facet_name(k)), group.len())).collect();
+        let told: Vec<_> = registers.iter().map(|(kind, group)| (kind.map(facet_name), group.len())).collect();
         assert_eq!(told, [(Some("middle"), 1), (Some("high"), 2), (None, 1)]);
         assert!(grouped(&[], Facet::Interval).is_empty());
     }

@@ -7,6 +7,8 @@ use crate::log::tone::{TITLES, Tones, Typical};
 use crate::statistics::LEVEL;
 use comfy_table::Cell;
 
+/// The titles in few words, for a table of 80 columns.
+const SHORT: [&str; TITLES.len()] = ["over noise, dB", "pitch, cents", "level, dB", "brightness, Hz"];
 /// Decimal places of each figure.
 const PLACES: [usize; TITLES.len()] = [0, 1, 1, 0];
 
@@ -25,14 +27,16 @@ pub fn tones(tones: &Tones, width: u16) -> String {
         return String::new();
     }
     let rows = tones.rows.iter().map(|row| {
-        let mut cells = vec![Cell::new(row.register.label()), right(row.num.to_string())];
+        let mut cells = vec![Cell::new(row.register.as_str()), right(row.num.to_string())];
         cells.extend(row.typical.iter().enumerate().map(|(m, told)| right(typical(m, told))));
         cells
     });
-    let mut head = vec!["tone, by register", "notes"];
-    head.extend(TITLES);
+    let mut head = vec!["register", "notes"];
+    head.extend(SHORT);
     let told = table(&head, rows.collect(), &[0], width);
-    told + "\n" + &prose(&(strain(tones.strain) + "\n"), width, HANG)
+    let what = "The tone of held notes, once they have settled: harmonics over noise, how far pitch and level wander (vibrato, swelling \
+        and fading taken out), brightness.\n";
+    told + "\n" + &prose(&format!("{what}{}\n", strain(tones.strain)), width, HANG)
 }
 
 /// Whether the sound grows brighter than level and note explain: a hint, never a verdict.
@@ -57,5 +61,27 @@ pub fn strain(strain: Option<Tiring>) -> String {
                 ""
             }
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::log::tone::Row;
+    use crate::summary::Register;
+
+    #[test]
+    fn the_table_fits_80_columns_and_strain_is_a_hint() {
+        let typical = [(23.0, 22.0, 26.0), (8.7, 2.7, 18.3), (0.9, 0.8, 1.3), (1606.0, 1510.0, 1696.0)];
+        let typical = typical.map(|(median, low, high)| Typical { median, low, high });
+        let row = |register| Row { register, num: 123_456, typical };
+        let strain = Some(Tiring { per_ten_minutes: 6.2, chance: 0.001, num_sessions: 12 });
+        let text = tones(&Tones { rows: Register::ALL.map(row).to_vec(), strain }, 80);
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        assert!(
+            text.contains("A hint, not a verdict") && text.contains("brighter") && text.contains("12 sessions"),
+            "{text}"
+        );
+        assert_eq!(tones(&Tones::default(), 80), "");
     }
 }
