@@ -120,6 +120,7 @@ impl Analyzer {
         self.history.push(decimated);
         if self.frames.advance(&self.history) {
             self.finder.advance(&self.frames, false);
+            self.measurer.listen(&self.history);
             self.tell(false);
         }
     }

@@ -11,7 +11,7 @@ use crate::units::power_to_db;
 /// The body's level is its median over this long after the note speaks, s, or what of that the note has (measures page).
 const BODY_S: (f64, f64) = (0.120, 0.300);
 /// It holds where it falls by less than this, dB/s, for at least this long, s (measures page).
-const HOLDS_DB_PER_S: f64 = 30.0;
+pub const HOLDS_DB_PER_S: f64 = 30.0;
 const HOLDS_S: f64 = 0.100;
 /// The release of a note begins this long before its end, s.
 const RELEASE_S: f64 = 0.030;

@@ -33,6 +33,8 @@ pub enum CannotTell {
     NotConnected,
     /// The note before has the same pitch.
     SamePitch,
+    /// It was quiet enough to hear an inhalation, and none was heard.
+    NoBreath,
     /// Kept by a version that did not measure it.
     NotMeasured,
 }
@@ -109,6 +111,11 @@ pub struct Evidence {
     pub smear: Option<Smear>,
     /// Silence between the end of an audible inhalation and the sound, in ms.
     pub held_breath_ms: Option<f64>,
+    /// What was heard of an inhalation before it; `None` where there was no time for one after the note before. Told, never
+    /// judged.
+    pub breath: Option<Breath>,
+    /// The tone of the body it settles into; `None` where that is too short or does not hold. Told, never judged.
+    pub tone: Option<Tone>,
     /// The take is clipped within the front.
     pub clipped: bool,
     /// The way from the note before, where this one grew out of it: legato or slurred. Told, never judged.
@@ -126,6 +133,42 @@ pub struct Passage {
     pub dip_db: f64,
     /// A partial between the two that sounded on the way.
     pub between: Option<Between>,
+}
+
+/// The tone of the body of a note.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Tone {
+    /// Harmonics over noise, dB, in the band under 5 kHz (Boersma 1993).
+    pub hnr_db: f64,
+    /// Standard deviation of the pitch, cents, vibrato taken out; a drift counts.
+    pub pitch_wander_cents: f64,
+    /// Standard deviation of the level, dB, vibrato taken out, and swelling or fading too.
+    pub level_wander_db: f64,
+    /// Brightness: centroid of the harmonics up to 4.5 kHz by their amplitudes, Hz.
+    pub brightness_hz: f64,
+}
+
+/// What was heard of an inhalation in the time before a note.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "kebab-case"))]
+pub enum Breath {
+    /// One was heard; of several the last.
+    Heard(Inhalation),
+    /// It was quiet enough to hear one, and none was heard.
+    Unheard,
+    /// The room, or the tail of the note before, is too loud to hear one.
+    Masked,
+}
+
+/// An inhalation before a note.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Inhalation {
+    /// How long it is heard, ms; less than it lasts where the note before covers its beginning.
+    pub length_ms: f64,
+    /// From its end to the first sound of the note, ms.
+    pub before_ms: f64,
 }
 
 /// A partial that sounds between two notes.
@@ -275,6 +318,73 @@ impl Front {
         self.passage().map(|passage| Measure { value: passage.dip_db, uncertainty: DIP_WIDTH_DB })
     }
 
+    /// From the end of the inhalation before it to its first sound, ms.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn breath_to_sound_ms(&self) -> Told {
+        let uncertainty = BREATH_WIDTH_MS + self.instant_uncertainty.sound_start_ms;
+        self.inhalation().map(|breath| Measure { value: breath.before_ms, uncertainty })
+    }
+
+    /// The tone of its body.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn tone(&self) -> Result<Tone, CannotTell> {
+        let has_no_body = self.overshoot_db == Err(CannotTell::NoBody);
+        self.evidence.tone.ok_or(if has_no_body { CannotTell::NoBody } else { CannotTell::TooShort })
+    }
+
+    /// Harmonics over noise in its body, dB.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn hnr_db(&self) -> Told {
+        self.tone().map(|tone| Measure { value: tone.hnr_db, uncertainty: HNR_WIDTH_DB })
+    }
+
+    /// How far its pitch wanders, cents.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn pitch_wander_cents(&self) -> Told {
+        self.tone().map(|tone| wander(tone.pitch_wander_cents, LEAST_WANDER_WIDTH_CENTS))
+    }
+
+    /// How far its level wanders, dB.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn level_wander_db(&self) -> Told {
+        self.tone().map(|tone| wander(tone.level_wander_db, LEAST_WANDER_WIDTH_DB))
+    }
+
+    /// Its brightness, Hz.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn brightness_hz(&self) -> Told {
+        self.tone().map(|tone| Measure { value: tone.brightness_hz, uncertainty: BRIGHT_WIDTH * tone.brightness_hz })
+    }
+
+    /// How long the inhalation before it is heard, ms.
+    ///
+    /// # Errors
+    /// Why that is not told.
+    pub fn inhaled_ms(&self) -> Told {
+        self.inhalation().map(|breath| Measure { value: breath.length_ms, uncertainty: 2.0 * BREATH_WIDTH_MS })
+    }
+
+    fn inhalation(&self) -> Result<Inhalation, CannotTell> {
+        match self.evidence.breath {
+            Some(Breath::Heard(inhalation)) => Ok(inhalation),
+            Some(Breath::Unheard) => Err(CannotTell::NoBreath),
+            Some(Breath::Masked) => Err(CannotTell::Masked),
+            None => Err(CannotTell::NoSilenceBefore),
+        }
+    }
+
     fn passage(&self) -> Result<Passage, CannotTell> {
         let is_connected = self.articulation != Articulation::Tongued;
         self.evidence.passage.ok_or(if is_connected { CannotTell::NotMeasured } else { CannotTell::NotConnected })
@@ -283,6 +393,23 @@ impl Front {
 
 /// Half width of a dip, dB: harmonics of both notes beat in the mean of a level on the way \[C\], see the test of dips.
 const DIP_WIDTH_DB: f64 = 1.2;
+
+/// Half width of either end of an inhalation, ms: a step of the frames \[C\], see the test of made ones.
+const BREATH_WIDTH_MS: f64 = 2.5;
+
+/// Half width of harmonics over noise, dB: six windows of six periods \[C\], see the test of made noise.
+const HNR_WIDTH_DB: f64 = 1.5;
+/// Half widths of a standard deviation: that of one of some 12 values on their own (Student 1908 \[M\]), a third of it, and no
+/// less than what the looks themselves stray by, cents and dB.
+const WANDER_WIDTH: f64 = 0.33;
+const LEAST_WANDER_WIDTH_CENTS: f64 = 0.3;
+const LEAST_WANDER_WIDTH_DB: f64 = 0.05;
+/// Half width of a brightness, share of it: by so much nine of ten recorded notes lie off the spectrum of their whole body \[C\].
+const BRIGHT_WIDTH: f64 = 0.08;
+
+fn wander(value: f64, least: f64) -> Measure {
+    Measure { value, uncertainty: least.max(WANDER_WIDTH * value) }
+}
 
 impl FrontPicture {
     /// A picture with nothing to show.

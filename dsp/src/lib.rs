@@ -35,6 +35,7 @@ mod stutter;
 mod motion;
 mod approach;
 mod body;
+mod tone;
 mod air;
 mod tail;
 mod breath;
@@ -49,7 +50,8 @@ pub mod analyzer;
 
 pub use analyzer::{Analyzer, AnalyzerError, Event, analyze, analyze_and_judge};
 pub use entrance::{
-    Articulation, CannotTell, Evidence, Front, FrontPicture, Measure, Passage, Positions, SlidePosition, Told,
+    Articulation, Breath, CannotTell, Evidence, Front, FrontPicture, Inhalation, Measure, Passage, Positions,
+    SlidePosition, Told, Tone,
 };
 pub use grid::Beat;
 pub use settings::{Grid, Instrument, Settings, SettingsError, Source, Strictness};

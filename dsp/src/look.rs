@@ -210,7 +210,7 @@ mod tests {
         assert!((len(0.0) / rate_hz - 0.015).abs() < 2e-4, "three periods of 5 ms");
         assert!((len(0.040) / rate_hz - 0.040).abs() < 2e-4);
         assert_eq!(len(0.0) as usize % 2, 1, "it has a centre");
-        assert!(looker.window(&history, -1.0 * rate_hz, 200.0, 0.0).is_none(), "nothing is kept from there");
+        assert!(looker.window(&history, -rate_hz, 200.0, 0.0).is_none(), "nothing is kept from there");
     }
 
     #[test]

@@ -60,6 +60,12 @@ impl SteadyFinder {
         Self { looker, steady: Vec::with_capacity(MAX_LOOKS), values: Vec::with_capacity(MAX_LOOKS) }
     }
 
+    /// The looks along the first 600 ms of the note that settled last; cents are relative to its coarse pitch.
+    #[must_use]
+    pub fn looks(&self) -> &[Point] {
+        &self.steady
+    }
+
     /// The settled pitch: median over the steadiest stretch; `None` for what does not stand still as a note does.
     pub fn settle(&mut self, history: &History, candidate: &Candidate, is_soft: bool) -> Option<Settled> {
         self.fill_steady(history, candidate);

@@ -1,7 +1,7 @@
 //! What a number of a kept session may be: a damaged project must not freeze the window that draws it.
 
 use crate::beats::{Bend, MAX_BENDS};
-use notefront_dsp::{Entrance, Front};
+use notefront_dsp::{Breath, Entrance, Front};
 
 /// Longest pass that is read, seconds: two days \[H\].
 pub const MAX_DURATION_S: f64 = 172_800.0;
@@ -102,8 +102,16 @@ fn is_evidence(front: &Front) -> bool {
         let length = p.length_ms.as_ref().map_or(true, |m| is_length(m.value) && is_length(m.uncertainty));
         between && length && p.dip_db.abs() <= MAX_DB
     });
+    let inhaled = match evidence.breath {
+        Some(Breath::Heard(inhalation)) => is_length(inhalation.length_ms) && is_length(inhalation.before_ms),
+        _ => true,
+    };
+    let tone = evidence.tone.iter().all(|t| {
+        let wander = (0.0..=MAX_CENTS).contains(&t.pitch_wander_cents) && (0.0..=MAX_DB).contains(&t.level_wander_db);
+        wander && t.hnr_db.abs() <= MAX_DB && (0.0..=MAX_OTHER).contains(&t.brightness_hz)
+    });
     let widths = [widths.sound_start_ms, widths.onset_ms, widths.speaks_ms].into_iter().all(is_length);
-    split && stutter && smear && breath && passage && widths
+    split && stutter && smear && breath && inhaled && tone && passage && widths
 }
 
 fn is_length(ms: f64) -> bool {
@@ -128,6 +136,7 @@ pub fn are_beats(bends: &[Bend]) -> bool {
 mod tests {
     use super::*;
     use crate::fixture;
+    use notefront_dsp::Inhalation;
 
     #[test]
     fn what_is_made_and_played_lies_within() {
@@ -147,6 +156,7 @@ mod tests {
             |e| e.front.sound_start_s = -1e9,
             |e| e.front.speak_ms = Ok(notefront_dsp::Measure { value: 1e18, uncertainty: 1.0 }),
             |e| e.front.evidence.held_breath_ms = Some(f64::NAN),
+            |e| e.front.evidence.breath = Some(Breath::Heard(Inhalation { length_ms: -1.0, before_ms: 0.0 })),
             |e| e.verdict.clarity = 1e9,
             |e| e.front.midi_note = Some(200),
         ] {

@@ -1,22 +1,17 @@
-//! Where it goes wrong: shares of flagged entrances by register, partial, slide position, dynamic,
-//! articulation and time played. What a register, a dynamic or a share is stands in `notefront_takes`.
+//! Where it goes wrong: shares of flagged entrances by register, dynamic, articulation, step, slide position, partial and
+//! time played. What notes are sorted by stands in `notefront_takes`, and is that of the page and the practice log.
 
 use crate::passes::Pass;
 use notefront_dsp::{Entrance, FaultName};
-use notefront_takes::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
-use notefront_takes::summary::Register;
-use notefront_takes::words::articulation;
+use notefront_takes::patterns::facet::{Place, kinds};
+use notefront_takes::patterns::{self, Kind, Share, loud_db, part, part_label, part_minutes};
 use std::collections::BTreeMap;
 
 /// What entrances are sorted by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Facet {
-    /// How high.
-    Register,
-    /// How loud, against the loud notes of the same pass.
-    Dynamic,
-    /// Tongued, legato, slurred.
-    Articulation,
+    /// As the page and the log sort them.
+    Shared(patterns::Facet),
     /// The partial, in the most usual position.
     Partial,
     /// The most usual slide position.
@@ -27,16 +22,25 @@ pub enum Facet {
 
 impl Facet {
     /// All, in the order they are shown.
-    pub const ALL: [Self; 6] =
-        [Self::Register, Self::Dynamic, Self::Articulation, Self::Position, Self::Partial, Self::Minutes];
+    pub const ALL: [Self; 7] = [
+        Self::REGISTER,
+        Self::Shared(patterns::Facet::Dynamic),
+        Self::ARTICULATION,
+        Self::Shared(patterns::Facet::Interval),
+        Self::Position,
+        Self::Partial,
+        Self::Minutes,
+    ];
+    /// How high.
+    pub const REGISTER: Self = Self::Shared(patterns::Facet::Register);
+    /// Tongued, legato, slurred.
+    pub const ARTICULATION: Self = Self::Shared(patterns::Facet::Articulation);
 
     /// Its heading.
     #[must_use]
     pub fn title(self) -> &'static str {
         match self {
-            Self::Register => "by register",
-            Self::Dynamic => "by dynamic",
-            Self::Articulation => "by articulation",
+            Self::Shared(facet) => facet.title(),
             Self::Partial => "by partial",
             Self::Position => "by usual slide position",
             Self::Minutes => "by time played",
@@ -62,28 +66,27 @@ pub struct Row {
 /// The rows of a facet over these passes, in the order of the facet; only faults that `is_counted` flag.
 #[must_use]
 pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
-    let mut kinds: BTreeMap<i64, Vec<&Entrance>> = BTreeMap::new();
+    let mut groups: BTreeMap<i64, Vec<&Entrance>> = BTreeMap::new();
     let minutes = part_minutes(passes.iter().map(|p| p.duration_s).sum());
     let mut played_s = 0.0;
     for pass in passes {
         let loud_db = loud_db(&pass.entrances);
-        for entrance in &pass.entrances {
+        for (i, entrance) in pass.entrances.iter().enumerate() {
+            let before = i.checked_sub(1).map(|before| &pass.entrances[before]);
+            let of_note = kinds(before, entrance, loud_db);
+            let place = of_note[patterns::Facet::Place as usize].and_then(Place::of_kind);
             let kind = match facet {
-                Facet::Register => entrance.front.midi_note.map(|midi| Register::of(midi) as i64),
-                Facet::Dynamic => Some(Dynamic::of(entrance, loud_db) as i64),
-                Facet::Articulation => Some(entrance.front.articulation as i64),
-                Facet::Partial => entrance.front.partial.map(i64::from),
-                Facet::Position => position(entrance),
+                Facet::Shared(facet) => of_note.get(facet as usize).copied().flatten().map(i64::from),
+                Facet::Partial => place.map(|place| i64::from(place.partial)),
+                Facet::Position => place.map(position),
                 Facet::Minutes => Some(part(played_s + entrance.front.speaks_s, minutes) as i64),
             };
-            kinds.entry(kind.unwrap_or(UNKNOWN)).or_default().push(entrance);
+            groups.entry(kind.unwrap_or(UNKNOWN)).or_default().push(entrance);
         }
         played_s += pass.duration_s;
     }
-    let named = |(kind, entrances): (i64, Vec<&Entrance>)| {
-        row(label(facet, kind, entrances[0], minutes), &entrances, &is_counted)
-    };
-    kinds.into_iter().map(named).collect()
+    let named = |(kind, entrances): (i64, Vec<&Entrance>)| row(label(facet, kind, minutes), &entrances, &is_counted);
+    groups.into_iter().map(named).collect()
 }
 
 /// The kind of entrances that a facet cannot place: it comes last.
@@ -91,13 +94,10 @@ const UNKNOWN: i64 = i64::MAX;
 /// Added to a slide position with the attachment, so that those follow the open ones.
 const TRIGGER: i64 = 100;
 
-/// The label of a kind; `any` is one entrance of it.
-fn label(facet: Facet, kind: i64, any: &Entrance, minutes: f64) -> String {
+fn label(facet: Facet, kind: i64, minutes: f64) -> String {
     match facet {
         _ if kind == UNKNOWN => "no settled pitch".into(),
-        Facet::Register => Register::ALL[kind as usize].label(),
-        Facet::Dynamic => Dynamic::ALL[kind as usize].label(),
-        Facet::Articulation => articulation(any.front.articulation).into(),
+        Facet::Shared(facet) => facet.label(kind as Kind),
         Facet::Partial => format!("partial {kind}"),
         Facet::Position if kind >= TRIGGER => format!("position T{}", kind - TRIGGER),
         Facet::Position => format!("position {kind}"),
@@ -123,16 +123,16 @@ fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -
     }
 }
 
-fn position(entrance: &Entrance) -> Option<i64> {
-    let usual = entrance.front.positions.iter().next()?;
-    let nearest = usual.position.round() as i64;
-    Some(if usual.trigger { TRIGGER + nearest } else { nearest })
+fn position(place: Place) -> i64 {
+    i64::from(place.position) + if place.trigger { TRIGGER } else { 0 }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::fixture;
+    use notefront_takes::patterns::Dynamic;
+    use notefront_takes::summary::Register;
 
     #[test]
     fn every_entrance_is_in_one_row_of_every_facet() {
@@ -148,8 +148,8 @@ mod tests {
     fn fewer_than_five_notes_tell_nothing() {
         let four = fixture::pass_at_60(&[1.0, 2.0, 3.0, 4.0]);
         let five = fixture::pass_at_60(&[1.0, 2.0, 3.0, 4.0, 5.0]);
-        assert!(rows(&[&four], Facet::Articulation, |_| true)[0].share.is_none());
-        assert!(rows(&[&five], Facet::Articulation, |_| true)[0].share.is_some());
+        assert!(rows(&[&four], Facet::ARTICULATION, |_| true)[0].share.is_none());
+        assert!(rows(&[&five], Facet::ARTICULATION, |_| true)[0].share.is_some());
     }
 
     #[test]
@@ -159,7 +159,7 @@ mod tests {
             pass.entrances[i] = fixture::with_fault(pass.entrances[i], FaultName::Split, 0.5);
         }
         pass.entrances[0] = fixture::with_fault(pass.entrances[0], FaultName::Airy, 0.5);
-        let row = |is_counted: fn(FaultName) -> bool| rows(&[&pass], Facet::Articulation, is_counted).remove(0);
+        let row = |is_counted: fn(FaultName) -> bool| rows(&[&pass], Facet::ARTICULATION, is_counted).remove(0);
         let all = row(|_| true);
         assert_eq!((all.num, all.num_flagged, all.most), (6, 3, Some((FaultName::Split, 3))));
         let air = row(|f| f == FaultName::Airy);
@@ -174,8 +174,8 @@ mod tests {
         }
         let labels = |facet| rows(&[&pass], facet, |_| true).into_iter().map(|r| r.label).collect::<Vec<_>>();
         let registers = [Register::Pedal, Register::Middle, Register::High];
-        assert_eq!(labels(Facet::Register), registers.map(Register::label));
-        assert_eq!(labels(Facet::Dynamic), Dynamic::ALL.map(Dynamic::label));
+        assert_eq!(labels(Facet::REGISTER), registers.map(Register::label));
+        assert_eq!(labels(Facet::Shared(patterns::Facet::Dynamic)), Dynamic::ALL.map(Dynamic::label));
     }
 
     #[test]
@@ -187,7 +187,7 @@ mod tests {
 
     #[test]
     fn nothing_played_has_no_rows() {
-        assert!(rows(&[], Facet::Register, |_| true).is_empty());
-        assert!(rows(&[&fixture::pass_at_60(&[])], Facet::Register, |_| true).is_empty());
+        assert!(rows(&[], Facet::REGISTER, |_| true).is_empty());
+        assert!(rows(&[&fixture::pass_at_60(&[])], Facet::REGISTER, |_| true).is_empty());
     }
 }

@@ -23,6 +23,7 @@ pub mod compare;
 pub mod summary;
 pub mod slurs;
 pub mod patterns;
+pub mod breathing;
 pub mod statistics;
 
 // Which entrances are marked, and how.

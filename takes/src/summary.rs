@@ -175,6 +175,14 @@ pub struct Medians {
     pub passage_ms: Option<Median>,
     /// dB, of the same.
     pub dip_db: Option<Median>,
+    /// Harmonics over noise, dB, of notes with a body that is long enough; so are the next three.
+    pub hnr_db: Option<Median>,
+    /// Wander of the pitch, cents.
+    pub pitch_wander_cents: Option<Median>,
+    /// Wander of the level, dB.
+    pub level_wander_db: Option<Median>,
+    /// Brightness, Hz.
+    pub brightness_hz: Option<Median>,
     /// ms, signed: positive = late.
     pub timing_ms: Option<Median>,
     /// dB re full scale.
@@ -265,6 +273,10 @@ fn medians(entrances: &[&Entrance]) -> Medians {
         attack_ms: of(|e| value(e.front.attack_ms)),
         passage_ms: of(|e| value(e.front.passage_ms())),
         dip_db: of(|e| value(e.front.dip_db())),
+        hnr_db: of(|e| value(e.front.hnr_db())),
+        pitch_wander_cents: of(|e| value(e.front.pitch_wander_cents())),
+        level_wander_db: of(|e| value(e.front.level_wander_db())),
+        brightness_hz: of(|e| value(e.front.brightness_hz())),
         timing_ms: of(|e| value(e.verdict.timing_ms)),
         level_db: of(|e| Some(e.front.level_db)),
         tuning_cents: of(|e| value(e.front.tuning_cents)),

@@ -5,6 +5,7 @@ mod over_all;
 pub use over_all::{cautions, takes};
 
 use crate::beats::{Beats, Origin};
+use crate::breathing::{self, Breathing};
 use crate::columns::{self, Columns, prose};
 use crate::corrections;
 use crate::corrections::apply::is_by_hand;
@@ -55,7 +56,10 @@ pub fn take(take: &Take, style: TableStyle) -> String {
     if !shown.is_empty() {
         let _ = write!(text, "\n{}", entrance_table(&shown, style));
     }
-    let said = closing(&Summary::of_take(take)) + &slurs::words(&take.entrances);
+    let said = closing(&Summary::of_take(take))
+        + &slurs::words(&take.entrances)
+        + &tone_line(&Summary::of_take(take))
+        + &breathing_line(&take.entrances);
     let _ = write!(text, "\n{}", prose(&said, style.width, CLOSING_HANG));
     let mut after = String::new();
     if let Some(corrected) = &take.corrected {
@@ -65,6 +69,28 @@ pub fn take(take: &Take, style: TableStyle) -> String {
         let _ = write!(after, "\n{}", notes(reading, &take.entrances));
     }
     text + &prose(&after, style.width, HANG)
+}
+
+/// "Tone:    24 dB over its noise, pitch steady to 2.1 cents, level to 0.3 dB; brightness 812 Hz."
+fn tone_line(summary: &Summary) -> String {
+    let m = &summary.medians;
+    let (Some(hnr), Some(pitch), Some(level), Some(bright)) =
+        (m.hnr_db, m.pitch_wander_cents, m.level_wander_db, m.brightness_hz)
+    else {
+        return String::new();
+    };
+    let (hnr, pitch, level, bright) = (hnr.median, pitch.median, level.median, bright.median);
+    format!(
+        "Tone:    {hnr:.0} dB over its noise, pitch steady to {pitch:.1} cents, level to {level:.1} dB, brightness {bright:.0} Hz.\n"
+    )
+}
+
+/// "Breath:  12 heard, 8 a minute; ...".
+fn breathing_line(entrances: &[Entrance]) -> String {
+    match breathing::words(&Breathing::of_entrances(entrances)) {
+        said if said.is_empty() => said,
+        said => format!("Breath:  {said}\n"),
+    }
 }
 
 /// Entrances named first: nobody works on more at once.

@@ -69,6 +69,7 @@ pub fn reason(why: CannotTell) -> &'static str {
         CannotTell::NoBody => "no held tone after it",
         CannotTell::NotConnected => "not out of the note before",
         CannotTell::SamePitch => "the same pitch as before",
+        CannotTell::NoBreath => "none was heard",
         CannotTell::NotMeasured => "not measured",
     }
 }

@@ -5,7 +5,9 @@
 mod common;
 
 use common::{notefront, stderr};
+use notefront_dsp::Settings;
 use notefront_takes::compare::HeardTake;
+use notefront_takes::log::{self, LoggedEntrance, LoggedTake, Played};
 use notefront_takes::loudness::{self, Loudness};
 use notefront_takes::report;
 use notefront_takes::take::{ScanOptions, Take, scan};
@@ -83,6 +85,30 @@ fn endless(take: &Path, num_entrances: usize) -> HeardTake {
     HeardTake { take: Take { entrances, ..short }, loudness }
 }
 
+/// The page of eight evenings with the notes of a take, every one of which names a position.
+fn practice_log(take: &Path) -> String {
+    let entrances = endless(take, 150).take.entrances;
+    let logged: Vec<_> = entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();
+    let evening = |day: i64| {
+        let begun_s = 1_772_474_400 + 86_400 * day;
+        let take = LoggedTake {
+            id: day,
+            session: day,
+            session_begun_s: begun_s,
+            name: format!("evening-{day}.wav"),
+            begun_s,
+            utc_offset_min: 60,
+            duration_s: 150.0,
+            settings: Settings::default(),
+            room: None,
+            loud_db: None,
+            said: vec![if day % 2 == 0 { "F3=1" } else { "F3=6" }.to_owned()],
+        };
+        Played::of(take, &logged)
+    };
+    log::page::page(Some("Vesna"), &(0..8).map(evening).collect::<Vec<_>>())
+}
+
 fn write_pages(folder: &Path) {
     let (spoilt, clean) = spoilt_and_clean();
     let spoilt = write_take(folder, "spoilt", &spoilt, 1.0);
@@ -98,6 +124,7 @@ fn write_pages(folder: &Path) {
         loudness: Loudness::default(),
     };
     fs::write(folder.join("empty.html"), report::page(&[empty]).html).expect("room for a page");
+    fs::write(folder.join("log.html"), practice_log(&spoilt)).expect("room for a page");
     let endless = endless(&spoilt, 20_000);
     fs::write(folder.join("long.html"), report::page(&[endless]).html).expect("room for a page");
 }

@@ -1,6 +1,6 @@
 // The report as a reader meets it. Started by takes/tests/page.rs with a folder of made pages in NOTEFRONT_PAGES:
 // one.html (a take of known faults), two.html and three.html (takes of one phrase), empty.html (no entrance), long.html
-// (20 000 entrances).
+// (20 000 entrances), log.html (the page of a practice log).
 import assert from "node:assert/strict";
 import { readFile } from "node:fs/promises";
 import { createRequire } from "node:module";
@@ -26,7 +26,7 @@ const withPage = async (name, run, options) => {
 
 const visibleCards = (page) => page.locator(".card:visible").count();
 
-for (const name of ["one.html", "two.html", "three.html", "empty.html", "long.html"]) {
+for (const name of ["one.html", "two.html", "three.html", "empty.html", "long.html", "log.html"]) {
   test(`${name} opens whole, without complaint and without a network`, () =>
     withPage(name, async (page) => {
       assert.equal(await page.locator("h1").count(), 1);
@@ -37,7 +37,7 @@ for (const name of ["one.html", "two.html", "three.html", "empty.html", "long.ht
 }
 
 test("nothing is wider than the window from a phone to a large screen", async () => {
-  for (const name of ["one.html", "two.html", "three.html", "empty.html"]) {
+  for (const name of ["one.html", "two.html", "three.html", "empty.html", "log.html"]) {
     for (const width of [320, 390, 768, 1280, 1920]) {
       await withPage(name, async (page) => {
         const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
@@ -50,7 +50,7 @@ test("nothing is wider than the window from a phone to a large screen", async ()
 // In the dark only the colours differ: the rest was looked at in the light.
 for (const [colorScheme, runOnly] of [["light", undefined], ["dark", ["color-contrast"]]]) {
   test(`axe finds no serious fault in ${colorScheme}`, async () => {
-    for (const name of ["one.html", "two.html", "three.html", "empty.html"]) {
+    for (const name of ["one.html", "two.html", "three.html", "empty.html", "log.html"]) {
       // axe is put in by the test, which the page's own policy forbids to anybody else.
       await withPage(name, async (page) => {
         await page.locator("details").evaluateAll((all) => all.forEach((e) => { e.open = true; }));

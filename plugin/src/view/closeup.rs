@@ -118,6 +118,8 @@ fn listen(ui: &mut Ui, place: &Place) -> bool {
 
 fn numbers(ui: &mut Ui, entrance: &Entrance) {
     let front = &entrance.front;
+    // Nobody asks for a breath that was not taken.
+    let breath = front.breath_to_sound_ms().map_err(|_| CannotTell::NotConnected);
     let rows = [
         ("leaned", front.approach_cents, "cents"),
         ("in at", front.onset_cents, "cents"),
@@ -129,6 +131,7 @@ fn numbers(ui: &mut Ui, entrance: &Entrance) {
         ("burst", front.overshoot_db, "dB"),
         ("passage", front.passage_ms(), "ms"),
         ("dipped", front.dip_db(), "dB"),
+        ("breath to sound", breath, "ms"),
         ("from the beat", entrance.verdict.timing_ms, "ms"),
     ];
     Grid::new("measures").num_columns(2).spacing(vec2(12.0, 3.0)).show(ui, |ui| {

@@ -3,9 +3,10 @@
 use super::*;
 use crate::audio_file::ChannelChoice;
 use crate::beats::{Beats, Course, Origin};
+use crate::breathing::Breathing;
 use crate::corrections::apply::is_by_hand;
 use crate::slurs::crossings;
-use crate::summary::{Count, Median, Medians, Register, Summary};
+use crate::summary::Summary;
 use crate::take::{Take, TakeSource};
 use crate::words;
 use notefront_dsp::entrance::Between;
@@ -38,6 +39,7 @@ impl From<&Take> for TakeDocument {
             notes: take.reading.as_ref().map(NotesDocument::from),
             corrections: Self::corrections_of(take),
             summary: SummaryDocument::from(&Summary::of_take(take)),
+            breathing: BreathingDocument::from(&Breathing::of_entrances(&take.entrances)),
             warnings: take.warnings.iter().map(ToString::to_string).collect(),
         }
     }
@@ -134,6 +136,12 @@ impl From<&Entrance> for EntranceDocument {
             dip_db: value(e.front.dip_db(), DB),
             crossing: None,
             partial_between: e.front.evidence.passage.and_then(|p| p.between).map(BetweenDocument::from),
+            breath_to_sound_ms: value(e.front.breath_to_sound_ms(), MS),
+            inhaled_ms: value(e.front.inhaled_ms(), MS),
+            hnr_db: value(e.front.hnr_db(), DB),
+            pitch_wander_cents: value(e.front.pitch_wander_cents(), CENTS),
+            level_wander_db: value(e.front.level_wander_db(), DB),
+            brightness_hz: value(e.front.brightness_hz(), MS),
             timing_ms: value(e.verdict.timing_ms, MS),
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
@@ -167,6 +175,12 @@ impl From<&Entrance> for UncertaintyDocument {
             overshoot_db: of(e.front.overshoot_db, DB),
             passage_ms: of(e.front.passage_ms(), MS),
             dip_db: of(e.front.dip_db(), DB),
+            breath_to_sound_ms: of(e.front.breath_to_sound_ms(), MS),
+            inhaled_ms: of(e.front.inhaled_ms(), MS),
+            hnr_db: of(e.front.hnr_db(), DB),
+            pitch_wander_cents: of(e.front.pitch_wander_cents(), CENTS),
+            level_wander_db: of(e.front.level_wander_db(), DB),
+            brightness_hz: of(e.front.brightness_hz(), MS),
             timing_ms: of(e.verdict.timing_ms, MS),
         }
     }
@@ -190,6 +204,12 @@ fn reasons(e: &Entrance) -> BTreeMap<&'static str, ReasonDocument> {
         ("overshoot_db", e.front.overshoot_db),
         ("passage_ms", e.front.passage_ms()),
         ("dip_db", e.front.dip_db()),
+        ("breath_to_sound_ms", e.front.breath_to_sound_ms()),
+        ("inhaled_ms", e.front.inhaled_ms()),
+        ("hnr_db", e.front.hnr_db()),
+        ("pitch_wander_cents", e.front.pitch_wander_cents()),
+        ("level_wander_db", e.front.level_wander_db()),
+        ("brightness_hz", e.front.brightness_hz()),
         ("timing_ms", e.verdict.timing_ms),
     ];
     let untold = told.into_iter().filter_map(|(field, told)| told.err().map(|reason| (field, reason)));
@@ -214,52 +234,6 @@ impl From<&notefront_dsp::SlidePosition> for PositionDocument {
     }
 }
 
-impl From<&Summary> for SummaryDocument {
-    fn from(summary: &Summary) -> Self {
-        Self {
-            num_entrances: summary.all.num_entrances,
-            num_flagged: summary.all.num_flagged,
-            faults: summary.faults.iter().map(|&(name, num)| (name.into(), num)).collect(),
-            registers: summary.registers.iter().map(|&(register, count)| register_document(register, count)).collect(),
-            medians: summary.medians.into(),
-        }
-    }
-}
-
-fn register_document(register: Register, count: Count) -> RegisterDocument {
-    RegisterDocument { name: register.as_str(), num_entrances: count.num_entrances, num_flagged: count.num_flagged }
-}
-
-impl From<Medians> for MediansDocument {
-    fn from(m: Medians) -> Self {
-        Self {
-            clarity: m.clarity.map(MedianDocument::from),
-            noise_before_tone_ms: m.noise_before_tone_ms.map(MedianDocument::from),
-            approach_cents_abs: m.approach_cents_abs.map(MedianDocument::from),
-            speak_ms: m.speak_ms.map(MedianDocument::from),
-            onset_cents_abs: m.onset_cents_abs.map(MedianDocument::from),
-            settle_ms: m.settle_ms.map(MedianDocument::from),
-            attack_ms: m.attack_ms.map(MedianDocument::from),
-            passage_ms: m.passage_ms.map(MedianDocument::from),
-            dip_db: m.dip_db.map(MedianDocument::from),
-            timing_ms: m.timing_ms.map(MedianDocument::from),
-            level_db: m.level_db.map(MedianDocument::from),
-            tuning_cents: m.tuning_cents.map(MedianDocument::from),
-        }
-    }
-}
-
-impl From<Median> for MedianDocument {
-    fn from(m: Median) -> Self {
-        Self {
-            median: rounded(m.median, MS),
-            low: rounded(m.low, MS),
-            high: rounded(m.high, MS),
-            num_values: m.num_values,
-        }
-    }
-}
-
 /// Mirrors an enum of the analysis, which knows nothing of schemas.
 macro_rules! mirror {
     ($from:ty => $to:ty: $($variant:ident),+) => {
@@ -279,7 +253,7 @@ mirror!(Crossing => CrossingDocument: Slide, Lip, Either);
 mirror!(Articulation => ArticulationDocument: Tongued, Legato, Slurred);
 mirror!(Origin => GridOrigin: Given, Tempo, Click, CountIn, Found, Notes);
 mirror!(CannotTell => ReasonDocument: TooShort, TooSoft, Masked, NoSilenceBefore, NoPitch, Slurred, NoGrid, NotToBeat, Broadened, NoAir, CutOff,
-    NoBody, NotConnected, SamePitch, NotMeasured);
+    NoBody, NotConnected, SamePitch, NoBreath, NotMeasured);
 mirror!(FaultName => FaultNameDocument:
     Airy, Below, Above, Slow, Split, Smear, Stutter, Hard, Early, Late, HeldBreath);
 

@@ -10,10 +10,12 @@ pub mod comparison;
 pub mod marks;
 mod notes;
 mod slurs;
+mod summary;
 
 pub use corrections::*;
 pub use notes::*;
 pub use slurs::*;
+pub use summary::*;
 
 use schemars::{JsonSchema, Schema};
 use serde::Serialize;
@@ -50,6 +52,8 @@ pub struct TakeDocument {
     pub corrections: Option<TakeCorrectionsDocument>,
     /// The take in figures.
     pub summary: SummaryDocument,
+    /// Where the player breathed.
+    pub breathing: BreathingDocument,
     /// What is odd about the recording, as sentences.
     pub warnings: Vec<String>,
 }
@@ -216,6 +220,20 @@ pub struct EntranceDocument {
     pub crossing: Option<CrossingDocument>,
     /// A partial between the two that sounded on the way.
     pub partial_between: Option<BetweenDocument>,
+    /// From the end of the inhalation heard before it to its first sound, ms. Never judged. Where it is null, the reason tells
+    /// whether none was heard (no-breath), it was too noisy to hear one (masked), or there was no time for one.
+    pub breath_to_sound_ms: Option<f64>,
+    /// How long that inhalation is heard, ms.
+    pub inhaled_ms: Option<f64>,
+    /// Harmonics over noise in the body of the note, dB, in the band under 5 kHz (Boersma 1993). Never judged; so are the next
+    /// three.
+    pub hnr_db: Option<f64>,
+    /// Standard deviation of the pitch of the body, cents, vibrato taken out.
+    pub pitch_wander_cents: Option<f64>,
+    /// Standard deviation of its level, dB, vibrato, swelling and fading taken out.
+    pub level_wander_db: Option<f64>,
+    /// Its brightness: centroid of the harmonics up to 4.5 kHz by their amplitudes, Hz.
+    pub brightness_hz: Option<f64>,
     /// Distance from the grid, ms; positive = late.
     pub timing_ms: Option<f64>,
     /// Settled tone level, dB re full scale.
@@ -279,6 +297,18 @@ pub struct UncertaintyDocument {
     /// dB.
     pub dip_db: Option<f64>,
     /// ms.
+    pub breath_to_sound_ms: Option<f64>,
+    /// ms.
+    pub inhaled_ms: Option<f64>,
+    /// dB.
+    pub hnr_db: Option<f64>,
+    /// Cents.
+    pub pitch_wander_cents: Option<f64>,
+    /// dB.
+    pub level_wander_db: Option<f64>,
+    /// Hz.
+    pub brightness_hz: Option<f64>,
+    /// ms.
     pub timing_ms: Option<f64>,
 }
 
@@ -314,6 +344,8 @@ pub enum ReasonDocument {
     NotConnected,
     /// The note before has the same pitch.
     SamePitch,
+    /// It was quiet enough to hear an inhalation, and none was heard.
+    NoBreath,
     /// Kept by a version that did not measure it.
     NotMeasured,
 }
@@ -357,74 +389,6 @@ pub enum FaultNameDocument {
     Late,
     /// Silence between the breath and the sound.
     HeldBreath,
-}
-
-/// The take in figures.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct SummaryDocument {
-    /// All entrances.
-    pub num_entrances: usize,
-    /// Entrances with any fault.
-    pub num_flagged: usize,
-    /// Entrances with each fault; one entrance may have several.
-    pub faults: BTreeMap<FaultNameDocument, usize>,
-    /// By register, upwards: pedal to B1, low to A2, middle to Bb3, high to Bb4, top above.
-    pub registers: Vec<RegisterDocument>,
-    /// Medians over the entrances that tell the measure.
-    pub medians: MediansDocument,
-}
-
-/// One register of the take.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
-pub struct RegisterDocument {
-    /// pedal, low, middle, high or top.
-    pub name: &'static str,
-    /// Entrances in it.
-    pub num_entrances: usize,
-    /// Those with any fault.
-    pub num_flagged: usize,
-}
-
-/// A median with the interval that holds the true one in at least 90 % of cases.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
-pub struct MedianDocument {
-    /// The median, in the unit of its measure.
-    pub median: f64,
-    /// Lower end of the interval.
-    pub low: f64,
-    /// Upper end of the interval.
-    pub high: f64,
-    /// Values it stands on.
-    pub num_values: usize,
-}
-
-/// Medians; null where fewer than five entrances tell the measure.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
-pub struct MediansDocument {
-    /// 0 to 100.
-    pub clarity: Option<MedianDocument>,
-    /// ms, over the entrances that have air before the tone.
-    pub noise_before_tone_ms: Option<MedianDocument>,
-    /// Cents, without the sign.
-    pub approach_cents_abs: Option<MedianDocument>,
-    /// ms.
-    pub speak_ms: Option<MedianDocument>,
-    /// Cents, without the sign.
-    pub onset_cents_abs: Option<MedianDocument>,
-    /// ms.
-    pub settle_ms: Option<MedianDocument>,
-    /// ms.
-    pub attack_ms: Option<MedianDocument>,
-    /// ms, over the notes that grew out of the one before.
-    pub passage_ms: Option<MedianDocument>,
-    /// dB, over the same.
-    pub dip_db: Option<MedianDocument>,
-    /// ms; positive = late.
-    pub timing_ms: Option<MedianDocument>,
-    /// dB re full scale.
-    pub level_db: Option<MedianDocument>,
-    /// Cents.
-    pub tuning_cents: Option<MedianDocument>,
 }
 
 /// What the program prints: one take as an object, several as an array of those that could be read.

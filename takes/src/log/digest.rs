@@ -3,17 +3,22 @@
 
 use super::LoggedEntrance;
 use crate::patterns::{Facet, Kind, facet, loud_db};
-use notefront_dsp::{Entrance, FaultName, Told};
+use notefront_dsp::{Breath, Entrance, FaultName, Inhalation, Told, Tone};
 
 /// Rises when what is packed changes.
-pub(super) const VERSION: i64 = 1;
+pub(super) const VERSION: i64 = 3;
 /// Bytes of a note.
-pub(super) const LEN: usize = 24;
+pub(super) const LEN: usize = 31;
 /// A figure or a kind that cannot be told.
-const UNTOLD: i16 = i16::MIN;
-const NO_KIND: u8 = u8::MAX;
+pub(super) const UNTOLD: i16 = i16::MIN;
+pub(super) const NO_KIND: u8 = u8::MAX;
 /// Steps of a packed figure in its unit: tenths of ms and cents.
 const STEPS: f64 = 10.0;
+/// A breath is packed as ms from its end to the sound, and tens of ms that it lasts; what was heard instead as one of these.
+const NO_TIME: u16 = u16::MAX;
+const UNHEARD: u16 = u16::MAX - 1;
+const MASKED: u16 = u16::MAX - 2;
+const MOST_BREATH_MS: f64 = 60_000.0;
 
 /// One note as patterns see it, with the player's correction where there is one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,6 +45,10 @@ pub struct DigestNote {
     pub level_db: f64,
     /// A bit for each fault, in the order of `FaultName::ALL`.
     pub faults: u16,
+    /// What was heard of an inhalation before it.
+    pub breath: Option<Breath>,
+    /// The tone of its body.
+    pub tone: Option<Tone>,
     /// Kinds in the order of [`Facet::OF_A_NOTE`].
     pub kinds: [Option<Kind>; Facet::OF_A_NOTE.len()],
 }
@@ -56,6 +65,37 @@ impl DigestNote {
     pub fn has(&self, fault: FaultName) -> bool {
         self.faults & (1 << fault as u16) != 0
     }
+}
+
+/// A note as counting sees it, in whole numbers as they are packed: years of notes are counted for one question, and to make
+/// figures with their units of them cost more than all else.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Counted {
+    /// From the take's beginning, ms.
+    pub speaks_ms: u32,
+    /// 0 to 100.
+    pub clarity: u8,
+    /// A bit for each fault, in the order of `FaultName::ALL`.
+    pub faults: u16,
+    /// Tenths of ms to settle, of air, and off the beat; [`UNTOLD`] where they are not told.
+    pub tenths: [i16; 3],
+    /// Kinds in the order of [`Facet::ALL`], but for the last two, which the day tells; [`NO_KIND`] where they are not told.
+    pub kinds: [Kind; Facet::ALL.len()],
+}
+
+/// The notes of packed bytes as counting sees them.
+pub(super) fn counted(bytes: &[u8]) -> impl Iterator<Item = Counted> + '_ {
+    bytes.chunks_exact(LEN).map(|b| {
+        let word = |at: usize| u16::from_le_bytes([b[at], b[at + 1]]);
+        let half = |kind: u8| if kind == 15 { NO_KIND } else { kind };
+        Counted {
+            speaks_ms: u32::from_le_bytes([b[0], b[1], b[2], b[3]]),
+            clarity: b[6],
+            faults: word(18),
+            tenths: [word(8) as i16, word(10) as i16, word(12) as i16],
+            kinds: [b[20], b[21], half(b[22] & 15), half(b[22] >> 4), b[23], NO_KIND, NO_KIND],
+        }
+    })
 }
 
 /// The notes of a take, packed.
@@ -87,12 +127,67 @@ fn pack_note(bytes: &mut Vec<u8>, logged: &LoggedEntrance, kinds: &[Option<Kind>
     bytes.push((front.level_db + 128.0).clamp(0.0, 255.0).round() as u8);
     bytes.extend(faults.to_le_bytes());
     bytes.extend(packed_kinds(kinds));
+    let (before_ms, inhaled) = packed_breath(front.evidence.breath);
+    bytes.extend(before_ms.to_le_bytes());
+    bytes.push(inhaled);
+    bytes.extend(packed_tone(front.evidence.tone));
 }
 
 /// The place in a byte; the other kinds, all small, three bits and two together.
 fn packed_kinds(kinds: &[Option<Kind>]) -> [u8; 4] {
     let [place, register, dynamic, articulation, interval] = std::array::from_fn(|i| kinds[i].unwrap_or(NO_KIND));
     [place, register, (dynamic & 15) | (articulation << 4), interval]
+}
+
+/// Steps of the figures of a tone: so many to a dB, a cent, a dB; brightness by the logarithm, so many to an octave over 100 Hz.
+const TONE_STEPS: [f64; 4] = [4.0, 10.0, 20.0, 40.0];
+const DARKEST_HZ: f64 = 100.0;
+
+/// The figures of a tone, a byte each; 255 where there is none.
+pub(super) fn packed_tone(tone: Option<Tone>) -> [u8; 4] {
+    let Some(tone) = tone else { return [NO_KIND; 4] };
+    let octaves = (tone.brightness_hz.max(DARKEST_HZ) / DARKEST_HZ).log2();
+    let figures = [tone.hnr_db, tone.pitch_wander_cents, tone.level_wander_db, octaves];
+    std::array::from_fn(|i| (figures[i] * TONE_STEPS[i]).round().clamp(0.0, 254.0) as u8)
+}
+
+/// A figure of a tone from its byte, in its unit.
+pub(super) fn told_tone(figure: usize, packed: f64) -> f64 {
+    let told = packed / TONE_STEPS[figure];
+    if figure == 3 { DARKEST_HZ * told.exp2() } else { told }
+}
+
+fn tone(packed: [u8; 4]) -> Option<Tone> {
+    let told = |figure: usize| told_tone(figure, f64::from(packed[figure]));
+    (packed[0] != NO_KIND).then(|| Tone {
+        hnr_db: told(0),
+        pitch_wander_cents: told(1),
+        level_wander_db: told(2),
+        brightness_hz: told(3),
+    })
+}
+
+fn packed_breath(breath: Option<Breath>) -> (u16, u8) {
+    match breath {
+        Some(Breath::Heard(Inhalation { before_ms, length_ms })) => {
+            (before_ms.round().clamp(0.0, MOST_BREATH_MS) as u16, (length_ms / 10.0).round().clamp(0.0, 255.0) as u8)
+        }
+        Some(Breath::Unheard) => (UNHEARD, 0),
+        Some(Breath::Masked) => (MASKED, 0),
+        None => (NO_TIME, 0),
+    }
+}
+
+fn breath(before_ms: u16, inhaled: u8) -> Option<Breath> {
+    match before_ms {
+        NO_TIME => None,
+        UNHEARD => Some(Breath::Unheard),
+        MASKED => Some(Breath::Masked),
+        ms => {
+            let inhalation = Inhalation { before_ms: f64::from(ms), length_ms: 10.0 * f64::from(inhaled) };
+            Some(Breath::Heard(inhalation))
+        }
+    }
 }
 
 /// Whole cents, -50 to 50; -128 where they cannot be told.
@@ -130,6 +225,8 @@ fn note(b: &[u8]) -> DigestNote {
         tuning_cents: (tuning != i8::MIN).then_some(f64::from(tuning)),
         level_db: f64::from(b[17]) - 128.0,
         faults: word(18),
+        breath: breath(word(24), b[26]),
+        tone: tone([b[27], b[28], b[29], b[30]]),
         kinds: [kind(b[20]), kind(b[21]), half(b[22] & 15), half(b[22] >> 4), kind(b[23])],
     }
 }
@@ -158,6 +255,29 @@ mod tests {
             let before = i.checked_sub(1).map(|b| &take.entrances[b]);
             assert_eq!(note.kinds, facet::kinds(before, &take.entrances[i], loud_db(&take.entrances)), "note {i}");
         }
+    }
+
+    #[test]
+    fn what_was_heard_of_a_breath_is_packed_and_back() {
+        let heard = |before_ms, length_ms| Some(Breath::Heard(Inhalation { before_ms, length_ms }));
+        for breath in [heard(182.0, 430.0), heard(0.0, 0.0), Some(Breath::Unheard), Some(Breath::Masked), None] {
+            let entrance = fixtures::with(fixtures::clear(0, 46, 1.0), |e| e.front.evidence.breath = breath);
+            let note = unpack(&pack(&[LoggedEntrance { entrance, corrected: None }])).next().expect("one note");
+            assert_eq!(note.breath, breath);
+        }
+        let odd = fixtures::with(fixtures::clear(0, 46, 1.0), |e| e.front.evidence.breath = heard(f64::NAN, 1e9));
+        let note = unpack(&pack(&[LoggedEntrance { entrance: odd, corrected: None }])).next().expect("one note");
+        assert_eq!(note.breath, heard(0.0, 2550.0));
+    }
+
+    #[test]
+    fn a_tone_is_packed_and_back_in_its_steps() {
+        let made = Tone { hnr_db: 23.5, pitch_wander_cents: 2.3, level_wander_db: 0.35, brightness_hz: 812.0 };
+        let back = tone(packed_tone(Some(made))).expect("told");
+        assert_eq!((back.hnr_db, back.pitch_wander_cents, back.level_wander_db), (23.5, 2.3, 0.35));
+        // Half a step: a fortieth of an octave is 1.75 %.
+        assert!((back.brightness_hz / made.brightness_hz - 1.0).abs() < 0.009, "{back:?}");
+        assert_eq!(tone(packed_tone(None)), None);
     }
 
     #[test]

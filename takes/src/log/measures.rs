@@ -4,7 +4,7 @@ use super::LoggedEntrance;
 use notefront_dsp::entrance::InstantUncertainty;
 use notefront_dsp::{
     Articulation, CannotTell, Entrance, Evidence, Fault, Faults, Front, FrontPicture, Measure, Positions, Settings,
-    Told, Verdict, trombone,
+    Told, Tone, Verdict, trombone,
 };
 use rusqlite::{Row, ToSql};
 use serde::{Deserialize, Serialize};
@@ -51,8 +51,15 @@ const FIRST: [(&str, i32); 10] = [
 /// Columns after them.
 const LAST: [(&str, i32); 5] = [("untold", 0), ("evidence", 0), ("clarity", 2), ("faults", 0), ("corrected", 0)];
 
+/// Columns of the tone of the body: parts of the evidence that most notes have.
+const TONE: [(&str, i32); 4] = [("hnr_db", 2), ("pitch_wander_cents", 2), ("level_wander_db", 2), ("brightness_hz", 1)];
+
+fn tone_figures(tone: &Tone) -> [f64; TONE.len()] {
+    [tone.hnr_db, tone.pitch_wander_cents, tone.level_wander_db, tone.brightness_hz]
+}
+
 /// Columns that the file makes of the evidence itself: read by the view only.
-const OF_EVIDENCE: [&str; 3] = ["passage_ms", "dip_db", "between_ms"];
+const OF_EVIDENCE: [&str; 6] = ["passage_ms", "dip_db", "between_ms", "breath", "breath_to_sound_ms", "inhaled_ms"];
 
 const ARTICULATIONS: [Articulation; 3] = [Articulation::Tongued, Articulation::Legato, Articulation::Slurred];
 
@@ -67,12 +74,12 @@ fn pairs() -> impl Iterator<Item = [(String, i32); 2]> {
 /// All columns but the take, as SQL lists them.
 pub(super) fn names() -> String {
     let pairs: Vec<String> = pairs().flatten().map(|(name, places)| stored_name(&(&name, places))).collect();
-    let all = FIRST.iter().map(stored_name).chain(pairs).chain(LAST.iter().map(stored_name));
+    let all = FIRST.iter().map(stored_name).chain(pairs).chain(LAST.iter().chain(&TONE).map(stored_name));
     all.collect::<Vec<_>>().join(", ")
 }
 
 /// How many columns that are.
-pub(super) const NUM: usize = FIRST.len() + 2 * COLUMNS.len() + LAST.len();
+pub(super) const NUM: usize = FIRST.len() + 2 * COLUMNS.len() + LAST.len() + TONE.len();
 
 /// The view that tells every figure in its unit.
 pub(super) fn view() -> String {
@@ -86,7 +93,7 @@ pub(super) fn view() -> String {
         .iter()
         .map(owned)
         .chain(pairs().flatten())
-        .chain(LAST.iter().map(owned))
+        .chain(LAST.iter().chain(&TONE).map(owned))
         .chain(of_evidence)
         .map(told)
         .collect();
@@ -167,7 +174,8 @@ pub(super) fn values(logged: &LoggedEntrance, untold: Option<i64>) -> Vec<Box<dy
         all.push(Box::new(told.ok().and_then(|m| whole(m.uncertainty, column.places))));
     }
     let verdict = &entrance.verdict;
-    let evidence = (front.evidence != Evidence::default()).then(|| json(&front.evidence)).flatten();
+    let seen = Evidence { tone: None, ..front.evidence };
+    let evidence = (seen != Evidence::default()).then(|| json(&seen)).flatten();
     let faults = (!verdict.faults.is_empty()).then(|| json(&faults_in_json(&verdict.faults))).flatten();
     let corrected = logged.corrected.map(|v| Correction { clarity: v.clarity, faults: faults_in_json(&v.faults) });
     all.push(Box::new(untold));
@@ -175,6 +183,10 @@ pub(super) fn values(logged: &LoggedEntrance, untold: Option<i64>) -> Vec<Box<dy
     all.push(Box::new(whole(verdict.clarity, 2).unwrap_or(0)));
     all.push(Box::new(faults));
     all.push(Box::new(corrected.and_then(|c| json(&c))));
+    let tone = front.evidence.tone.map(|tone| tone_figures(&tone));
+    for (i, (_, places)) in TONE.iter().enumerate() {
+        all.push(Box::new(tone.and_then(|tone| whole(tone[i], *places))));
+    }
     all
 }
 
@@ -201,6 +213,7 @@ pub(super) fn entrance(row: &Row<'_>, settings: &Settings) -> rusqlite::Result<L
     front.articulation = *ARTICULATIONS.get(row.get::<_, i64>(8)? as usize).unwrap_or(&Articulation::Tongued);
     front.level_db = number(9, 2)?.unwrap_or(f64::NAN);
     front.evidence = from_json(text(last + 1)?.as_deref()).unwrap_or_default();
+    front.evidence.tone = tone(|i| number(last + LAST.len() + i, TONE[i].1))?;
     let faults = from_json(text(last + 3)?.as_deref()).map(|told| faults_from_json(&told)).unwrap_or_default();
     let clarity = number(last + 2, 2)?.unwrap_or(0.0);
     let verdict = Verdict { timing_ms: Err(CannotTell::NotMeasured), faults, clarity };
@@ -222,6 +235,15 @@ pub(super) fn entrance(row: &Row<'_>, settings: &Settings) -> rusqlite::Result<L
         clarity: told.clarity,
     });
     Ok(LoggedEntrance { entrance, corrected })
+}
+
+/// The tone of these figures; `None` where one is missing.
+fn tone(figure: impl Fn(usize) -> rusqlite::Result<Option<f64>>) -> rusqlite::Result<Option<Tone>> {
+    let told = [figure(0)?, figure(1)?, figure(2)?, figure(3)?];
+    let [Some(hnr_db), Some(pitch_wander_cents), Some(level_wander_db), Some(brightness_hz)] = told else {
+        return Ok(None);
+    };
+    Ok(Some(Tone { hnr_db, pitch_wander_cents, level_wander_db, brightness_hz }))
 }
 
 fn from_json<T: for<'a> Deserialize<'a>>(text: Option<&str>) -> Option<T> {

@@ -18,7 +18,9 @@ mod forget;
 pub mod habits;
 pub mod progress;
 pub mod position_map;
+pub mod alternates;
 pub mod stamina;
+pub mod tone;
 pub mod words;
 pub mod page;
 

@@ -1,11 +1,13 @@
 //! The log as a page: one HTML file that needs nothing else, in the house style of the report.
 
 use super::Played;
+use super::alternates::Alternates;
 use super::habits::{Habits, Measure, Row, Typical};
 use super::position_map::PositionMap;
 use super::progress::{Line, Progress, What, unusual};
 use super::read::{RECENT_DAYS, recent};
 use super::stamina::Stamina;
+use super::tone::{TITLES, Tones};
 use super::words::{self, counted};
 use crate::patterns::Facet;
 use crate::patterns::facet::Place;
@@ -13,6 +15,7 @@ use crate::report::{shell, svg};
 use crate::statistics::LEVEL;
 use crate::summary::MIN_VALUES;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use notefront_dsp::units;
 
 const STYLE: &str = include_str!("../report/page.css");
 /// What the log's pictures add to it.
@@ -52,6 +55,7 @@ pub fn page(player: Option<&str>, played: &[Played]) -> String {
                     (patterns(&habits))
                     (horn(played))
                     (lasting(played))
+                    (tone(played))
                     (meaning())
                     (shell::cautions())
                 }
@@ -237,7 +241,27 @@ fn horn(played: &[Played]) -> Markup {
                     td { (words::slide_move(tuned)) }
                 } } }
             } }
+            (alternates(played))
         } }
+    }
+}
+
+/// Positions that the player named, ranked by how clearly they speak.
+fn alternates(played: &[Played]) -> Markup {
+    let found = Alternates::of(played);
+    let ways = found.notes.iter().flat_map(|ranked| ranked.ways.iter().map(move |way| (ranked.midi_note, way)));
+    let ways: Vec<_> = ways.collect();
+    html! {
+        @if !ways.is_empty() {
+            div.scroll tabindex="0" role="region" aria-label="Positions of the same note" { table {
+                caption { "Positions of the same note" span.interval { " as the tags of the takes name them, the clearest first" } }
+                thead { tr { th scope="col" { "note" } th scope="col" { "position" } th scope="col" { "notes" } th scope="col" { "clarity" } } }
+                tbody { @for (note, way) in ways { tr {
+                    th scope="row" { (units::note_name(note)) } td { (way.position) } td { (way.num) }
+                    td { (format!("{:.0}", way.clarity.0)) span.interval { (format!(" ({:.0} to {:.0})", way.clarity.1, way.clarity.2)) } }
+                } } }
+            } }
+        }
     }
 }
 
@@ -247,8 +271,26 @@ fn lasting(played: &[Played]) -> Markup {
     let sentences = if stamina.parts.is_empty() { String::new() } else { words::lasting(&stamina) };
     html! {
         @if !sentences.is_empty() { section aria-labelledby="lasting" {
-            h2 #lasting { "Lasting and even" }
+            h2 #lasting { "Lasting, even, and breathing" }
             @for sentence in sentences.lines() { p { (sentence) } }
+        } }
+    }
+}
+
+fn tone(played: &[Played]) -> Markup {
+    let tones = Tones::of(played);
+    html! {
+        @if !tones.rows.is_empty() { section aria-labelledby="tone" {
+            h2 #tone { "The tone of the notes" }
+            p.facts { "Of the notes that are held long enough, once they have settled. Vibrato is no unsteadiness, and swelling and fading are none of the level. In brackets where the true median lies 9 times out of 10." }
+            div.scroll tabindex="0" role="region" aria-label="The tone of the notes, by register" { table {
+                thead { tr { th scope="col" { "register" } th scope="col" { "notes" } @for title in TITLES { th scope="col" { (title) } } } }
+                tbody { @for row in &tones.rows { tr {
+                    th scope="row" { (row.register.label()) } td { (row.num) }
+                    @for (m, typical) in row.typical.iter().enumerate() { td { (words::tone_typical(m, typical)) } }
+                } } }
+            } }
+            p { (words::strain(tones.strain)) }
         } }
     }
 }

@@ -250,6 +250,7 @@ mod tests {
             settings: Settings::default(),
             room: None,
             loud_db: None,
+            said: Vec::new(),
         };
         Played::of(take, &entrances)
     }

@@ -136,19 +136,16 @@ impl Sums {
         let mut sums =
             Self { num: 0, clarity: 0.0, faults: [0; FaultName::ALL.len()], kinds: vec![(0, 0.0); kinds.len()] };
         for played in session {
-            for note in played.notes() {
+            for note in played.counted() {
                 let clarity = f64::from(note.clarity);
                 sums.num += 1;
                 sums.clarity += clarity;
-                if note.is_flagged() {
-                    FaultName::ALL.iter().for_each(|&name| sums.faults[name as usize] += usize::from(note.has(name)));
+                if note.faults != 0 {
+                    let has = |name: FaultName| usize::from(note.faults & (1 << name as u16) != 0);
+                    FaultName::ALL.iter().for_each(|&name| sums.faults[name as usize] += has(name));
                 }
-                if kinds.is_empty() {
-                    continue;
-                }
-                let of_note = played.kinds(&note);
                 for (sum, &(facet, kind)) in sums.kinds.iter_mut().zip(&kinds) {
-                    if of_note[facet as usize] == Some(kind) {
+                    if note.kinds[facet as usize] == kind {
                         *sum = (sum.0 + 1, sum.1 + clarity);
                     }
                 }
@@ -313,4 +310,66 @@ pub fn unusual(played: &[Played]) -> Vec<Unusual> {
     all.iter_mut().zip(chances).for_each(|(unusual, chance)| unusual.chance = chance);
     all.retain(|unusual| unusual.chance < statistics::LEVEL);
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fixtures::{clear, with};
+    use crate::log::heard::Room;
+    use crate::log::{LoggedEntrance, LoggedTake, words};
+    use notefront_dsp::Settings;
+
+    /// A session of forty notes of this mean clarity, the quiet between them so far under the loud notes.
+    fn session(day: i64, clarity: f64, floor_db: f64) -> Played {
+        let mut dice = fastrand::Rng::with_seed(day as u64);
+        let mut off = |size: f64| size * (dice.f64() - 0.5);
+        let notes: Vec<_> = (0..40)
+            .map(|i| with(clear(i, 58, 1.0 + i as f64), |e| e.verdict.clarity = clarity + off(10.0)))
+            .map(|entrance| LoggedEntrance { entrance, corrected: None })
+            .collect();
+        let at_s = 1_772_474_400 + 86_400 * day;
+        let room = Room { floor_db: floor_db + off(1.0), floor_tilt_db: None, tone_tilt_db: Some(-7.0 + off(0.2)) };
+        let take = LoggedTake {
+            id: day,
+            session: day,
+            session_begun_s: at_s,
+            name: String::new(),
+            begun_s: at_s,
+            utc_offset_min: 0,
+            duration_s: 60.0,
+            settings: Settings::default(),
+            room: Some(room),
+            loud_db: Some(-15.0),
+            said: Vec::new(),
+        };
+        Played::of(take, &notes)
+    }
+
+    /// Three weeks of sessions, of a clarity and over a quiet that follow the day.
+    fn weeks(clarity: impl Fn(f64) -> f64, floor_db: impl Fn(f64) -> f64) -> Progress {
+        let days = (0..21).map(|day| (day, day as f64 / 20.0));
+        Progress::of(&days.map(|(day, share)| session(day, clarity(share), floor_db(share))).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn another_microphone_is_warned_of_and_no_progress_of_the_player() {
+        // In the last third another microphone hears the room 12 dB louder; the playing seems a little clearer.
+        let moved = |share: f64| if share > 0.66 { -48.0 } else { -60.0 };
+        let progress = weeks(|share| if share > 0.66 { 82.0 } else { 80.0 }, moved);
+        let room = progress.room.expect("it changed more than the player did");
+        assert!((room.floor_db - 12.0).abs() < 1.0 && room.tilt_db.abs() < 0.5, "{room:?}");
+        let said = words::progress(&progress, 80);
+        assert!(said.contains("Take care: room or microphone changed more"), "{said}");
+    }
+
+    #[test]
+    fn a_player_who_gets_better_in_the_same_room_is_not_doubted() {
+        let progress = weeks(|share| 70.0 + 20.0 * share, |_| -60.0);
+        assert_eq!(progress.room, None);
+        assert!(progress.lines[0].chance < statistics::LEVEL && progress.lines[0].per_week > 5.0);
+        // Nor where the room changed too, but less than the player: 9 dB, and to and fro by 4 each day.
+        let restless = |share: f64| -60.0 + 9.0 * share + if (share * 20.0) as i64 % 2 == 0 { 4.0 } else { -4.0 };
+        assert_eq!(weeks(|share| 70.0 + 20.0 * share, restless).room, None);
+    }
 }

@@ -1,6 +1,6 @@
 //! Asking the log: who plays, which takes there are, and what was played in them.
 
-use super::digest::{self, DigestNote};
+use super::digest::{self, Counted, DigestNote};
 use super::heard::Room;
 use super::{Log, LogError, LoggedEntrance, measures, when};
 use crate::patterns::{Facet, Kind, facet};
@@ -41,6 +41,8 @@ pub struct LoggedTake {
     pub room: Option<Room>,
     /// Level of the loud notes, dB re full scale.
     pub loud_db: Option<f64>,
+    /// Its tags that say something of its notes, such as `D4=4` ([`super::alternates`]).
+    pub said: Vec<String>,
 }
 
 impl LoggedTake {
@@ -82,6 +84,17 @@ impl Played {
     /// Its notes, in the order of the sound.
     pub fn notes(&self) -> impl Iterator<Item = DigestNote> + '_ {
         digest::unpack(&self.packed)
+    }
+
+    /// Its notes as counting sees them, with all their kinds.
+    pub(super) fn counted(&self) -> impl Iterator<Item = Counted> + '_ {
+        let into_session_ms = 1000 * (self.take.begun_s - self.take.session_begun_s);
+        digest::counted(&self.packed).map(move |mut note| {
+            let minutes = (into_session_ms + i64::from(note.speaks_ms)).max(0) / 60_000;
+            note.kinds[Facet::Minutes as usize] = facet::kind_of_minute(minutes as u32);
+            note.kinds[Facet::Weekday as usize] = self.weekday;
+            note
+        })
     }
 
     /// How many notes there are.
@@ -131,7 +144,8 @@ pub struct Players {
 }
 
 const TAKE_COLUMNS: &str = "take.id, take.session, session.begun_s, take.name, take.begun_s, take.utc_offset_min,
-    take.duration_s, take.settings, take.floor_db, take.floor_tilt_db, take.tone_tilt_db, take.loud_db";
+    take.duration_s, take.settings, take.floor_db, take.floor_tilt_db, take.tone_tilt_db, take.loud_db,
+    (SELECT json_group_array(word) FROM tag WHERE tag.take = take.id AND instr(word, '=') > 0)";
 
 fn take(row: &Row<'_>) -> rusqlite::Result<LoggedTake> {
     let floor_db: Option<f64> = row.get(8)?;
@@ -147,6 +161,7 @@ fn take(row: &Row<'_>) -> rusqlite::Result<LoggedTake> {
         settings: serde_json::from_str(&row.get::<_, String>(7)?).unwrap_or_default(),
         room: floor_db.map(|floor_db| Room { floor_db, floor_tilt_db, tone_tilt_db }),
         loud_db: row.get(11)?,
+        said: serde_json::from_str(&row.get::<_, String>(12)?).unwrap_or_default(),
     })
 }
 
@@ -228,7 +243,7 @@ impl Log {
             let (sql, values) = selection(&columns, "JOIN digest ON digest.take = take.id", player, span);
             let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
             let mut ask = self.connection.prepare_cached(&sql)?;
-            ask.query_map(values.as_slice(), |row| Ok(Played::packed(take(row)?, row.get(12)?)))?.collect()
+            ask.query_map(values.as_slice(), |row| Ok(Played::packed(take(row)?, row.get(13)?)))?.collect()
         };
         ask().map_err(|e| self.because(e))
     }

@@ -13,7 +13,12 @@ use std::path::Path;
 const APPLICATION_ID: i64 = 0x4E46_4C47;
 
 /// The steps, each from the version of its place in the list to the next.
-pub(super) const STEPS: [&str; 2] = [include_str!("schema/1.sql"), include_str!("schema/2.sql")];
+pub(super) const STEPS: [&str; 4] = [
+    include_str!("schema/1.sql"),
+    include_str!("schema/2.sql"),
+    include_str!("schema/3.sql"),
+    include_str!("schema/4.sql"),
+];
 
 /// The form this program writes.
 pub(super) const VERSION: i64 = STEPS.len() as i64;

@@ -1,8 +1,9 @@
-//! Lasting and even: clarity and lean over the minutes of a session with its rests, how even repeated attacks are, and the
-//! longest clean run as a player counts it.
+//! Lasting and even: clarity and lean over the minutes of a session with its rests, how even repeated attacks are, the
+//! longest clean run as a player counts it, and breathing.
 
 use super::read::sessions;
 use super::{DigestNote, Played};
+use crate::breathing::{Breathed, Breathing};
 use crate::patterns::facet::{SESSION_PARTS_MIN, minutes_kind};
 use crate::statistics::{coefficient_of_variation, mean, npvi, slope, two_sided_t, variance};
 use crate::summary::MIN_VALUES;
@@ -67,6 +68,8 @@ pub struct Stamina {
     pub evenness: Option<Evenness>,
     /// Most clear notes in a row, and the day they were played on.
     pub longest_run: Option<(usize, jiff::civil::Date)>,
+    /// Breaths and phrases.
+    pub breathing: Breathing,
 }
 
 impl Stamina {
@@ -80,8 +83,18 @@ impl Stamina {
             lean: tiring(&sessions, |note| note.approach_cents.map(f64::abs)),
             evenness: evenness(played),
             longest_run: longest_run(played),
+            breathing: Breathing::of(played.iter().map(breathed)),
         }
     }
+}
+
+fn breathed(played: &Played) -> impl Iterator<Item = Breathed> + '_ {
+    let breathed = |note: DigestNote| Breathed {
+        speaks_s: note.speaks_s,
+        end_s: note.speaks_s + note.length_s,
+        breath: note.breath,
+    };
+    played.notes().map(breathed)
 }
 
 fn parts(played: &[Played]) -> Vec<Part> {
@@ -107,36 +120,46 @@ fn parts(played: &[Played]) -> Vec<Part> {
     sums.iter().enumerate().filter(|(_, sum)| sum.0 > 0).map(part).collect()
 }
 
-/// A slope for each session, and whether their mean is more than chance: one session is one vote.
 fn tiring(sessions: &[&[Played]], of: impl Fn(&DigestNote) -> Option<f64>) -> Option<Tiring> {
-    let slopes: Vec<f64> = sessions.iter().filter_map(|session| session_slope(session, &of)).collect();
+    over_sessions(&sessions.iter().filter_map(|session| session_slope(session, &of)).collect::<Vec<_>>())
+}
+
+/// Slopes a minute, one for each session, and whether their mean is more than chance: one session is one vote.
+pub(super) fn over_sessions(slopes: &[f64]) -> Option<Tiring> {
     if slopes.len() < MIN_VALUES {
         return None;
     }
     let n = slopes.len() as f64;
-    let (per_minute, error) = (mean(&slopes)?, (variance(&slopes)? / n).sqrt());
+    let (per_minute, error) = (mean(slopes)?, (variance(slopes)? / n).sqrt());
     let chance = if error > 0.0 { two_sided_t(per_minute / error, n - 1.0) } else { 1.0 };
     Some(Tiring { per_ten_minutes: 10.0 * per_minute, chance, num_sessions: slopes.len() })
 }
 
+/// What tells of tiring in a session: five minutes without a rest, and twenty notes.
+pub(super) fn tells_tiring(longest_min: f64, num: usize) -> bool {
+    longest_min >= 5.0 && num >= 20
+}
+
+/// The notes of a session with the minutes since the last rest.
+pub(super) fn since_rest(session: &[Played]) -> impl Iterator<Item = (f64, DigestNote)> + '_ {
+    let (mut since_s, mut before_s) = (0.0, f64::NEG_INFINITY);
+    let notes = session.iter().flat_map(|take| take.notes().map(|note| (take.take.into_session_s(), note)));
+    notes.map(move |(into_s, note)| {
+        let at_s = into_s + note.speaks_s;
+        if at_s - before_s > REST_S {
+            since_s = at_s;
+        }
+        before_s = at_s + note.length_s;
+        ((at_s - since_s) / 60.0, note)
+    })
+}
+
 /// Change a minute of playing since the last rest; `None` of less than five minutes or twenty notes.
 fn session_slope(session: &[Played], of: &impl Fn(&DigestNote) -> Option<f64>) -> Option<f64> {
-    let (mut since_s, mut before_s) = (None, f64::NEG_INFINITY);
-    let mut points = Vec::new();
-    for take in session {
-        for note in take.notes() {
-            let at_s = take.take.into_session_s() + note.speaks_s;
-            if at_s - before_s > REST_S {
-                since_s = Some(at_s);
-            }
-            before_s = at_s + note.length_s;
-            if let (Some(since_s), Some(value)) = (since_s, of(&note)) {
-                points.push(((at_s - since_s) / 60.0, value));
-            }
-        }
-    }
+    let told = since_rest(session).filter_map(|(minutes, note)| Some((minutes, of(&note)?)));
+    let points: Vec<(f64, f64)> = told.collect();
     let longest = points.iter().fold(0.0_f64, |longest, point| longest.max(point.0));
-    (longest >= 5.0 && points.len() >= 20).then(|| slope(&points)).flatten()
+    tells_tiring(longest, points.len()).then(|| slope(&points)).flatten()
 }
 
 /// Runs of the same note, one soon after the other.
@@ -205,6 +228,7 @@ mod tests {
             settings: Settings::default(),
             room: None,
             loud_db: None,
+            said: Vec::new(),
         };
         let logged: Vec<_> =
             entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();

@@ -1,12 +1,13 @@
 //! What notes are sorted by, and the kind of a note in each: one vocabulary for every surface that tells patterns.
 
-use super::Dynamic;
+use super::{Dynamic, loud_db};
 use crate::summary::Register;
 use crate::words;
 use notefront_dsp::{Articulation, Entrance};
+use std::collections::BTreeMap;
 
 /// A note that begins this long after the end of the one before comes out of a rest, s \[H\].
-const REST_S: f64 = 1.0;
+pub const REST_S: f64 = 1.0;
 /// Minutes into a session at which its parts begin; the last goes on to its end.
 pub const SESSION_PARTS_MIN: [u32; 8] = [0, 5, 10, 15, 20, 30, 45, 60];
 /// Added to a position with the attachment.
@@ -177,10 +178,29 @@ pub fn kinds(before: Option<&Entrance>, entrance: &Entrance, loud_db: f64) -> [O
     ]
 }
 
+/// Entrances of one recording by their kind in a facet of [`Facet::OF_A_NOTE`], in its order; those that it cannot place come last,
+/// without a kind.
+#[must_use]
+pub fn grouped(entrances: &[Entrance], facet: Facet) -> Vec<(Option<Kind>, Vec<&Entrance>)> {
+    let loud_db = loud_db(entrances);
+    let mut groups: BTreeMap<(bool, Option<Kind>), Vec<&Entrance>> = BTreeMap::new();
+    for (i, entrance) in entrances.iter().enumerate() {
+        let before = i.checked_sub(1).map(|before| &entrances[before]);
+        let kind = kinds(before, entrance, loud_db).get(facet as usize).copied().flatten();
+        groups.entry((kind.is_none(), kind)).or_default().push(entrance);
+    }
+    groups.into_iter().map(|((_, kind), group)| (kind, group)).collect()
+}
+
 /// The part of a session that a time in it lies in.
 #[must_use]
 pub fn minutes_kind(into_session_s: f64) -> Kind {
-    let minutes = (into_session_s / 60.0).max(0.0) as u32;
+    kind_of_minute((into_session_s / 60.0).max(0.0) as u32)
+}
+
+/// The part of a session that a whole minute of it lies in.
+#[must_use]
+pub fn kind_of_minute(minutes: u32) -> Kind {
     (SESSION_PARTS_MIN.partition_point(|&from| from <= minutes) - 1) as Kind
 }
 
@@ -231,6 +251,23 @@ mod tests {
         let later = with(b, |e| e.front.speaks_s = 9.0);
         assert_eq!(named(Some(&a), &later).as_deref(), Some("after a rest"));
         assert_eq!(named(Some(&with(a, |e| e.front.midi_note = None)), &b), None);
+    }
+
+    #[test]
+    fn every_entrance_is_in_one_group_and_what_has_no_kind_comes_last() {
+        let unpitched = with(clear(1, 46, 2.0), |e| e.front.midi_note = None);
+        let take = [clear(0, 60, 1.0), unpitched, clear(2, 46, 3.0), clear(3, 62, 4.0)];
+        for facet in Facet::OF_A_NOTE {
+            assert_eq!(grouped(&take, facet).iter().map(|(_, group)| group.len()).sum::<usize>(), 4, "{facet:?}");
+        }
+        let registers = grouped(&take, Facet::Register);
+        let told: Vec<_> = registers.iter().map(|(kind, group)| (kind.map(facet_name), group.len())).collect();
+        assert_eq!(told, [(Some("middle"), 1), (Some("high"), 2), (None, 1)]);
+        assert!(grouped(&[], Facet::Interval).is_empty());
+    }
+
+    fn facet_name(kind: Kind) -> &'static str {
+        Register::ALL[usize::from(kind)].as_str()
     }
 
     #[test]

@@ -49,13 +49,15 @@ fn numbers(entrance: &Entrance) -> Markup {
         ("burst", entrance.front.overshoot_db, "dB"),
         ("passage", entrance.front.passage_ms(), "ms"),
         ("dipped", entrance.front.dip_db(), "dB"),
+        ("breath to sound", entrance.front.breath_to_sound_ms(), "ms"),
         ("off the beat", entrance.verdict.timing_ms, "ms"),
     ];
-    // Without a beat nobody asks how far off it a note was, nor for the way from a note that was over; that a take has
-    // another beat is told once.
+    // Without a beat nobody asks how far off it a note was, nor for the way from a note that was over, nor for a breath
+    // that was not taken; that a take has another beat is told once.
     let is_unasked =
         |told: &Told| matches!(told, Err(CannotTell::NoGrid | CannotTell::NotToBeat | CannotTell::NotConnected));
-    let asked = rows.iter().filter(|(_, told, _)| !is_unasked(told));
+    let is_asked = |name: &str, told: &Told| if name == "breath to sound" { told.is_ok() } else { !is_unasked(told) };
+    let asked = rows.iter().filter(|(name, told, _)| is_asked(name, told));
     html! {
         dl.numbers { @for (name, told, unit) in asked { div { dt { (name) } dd { (figure(*told, unit)) } } } }
     }

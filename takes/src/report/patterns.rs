@@ -1,13 +1,12 @@
-//! Where it goes wrong: by register, dynamic, articulation, minutes into the take, and partial and position.
+//! Where it goes wrong: by register, dynamic, articulation, step, minutes into the take, and partial and position.
 //! Nothing is told of fewer than five notes.
 
-use super::register;
 use crate::compare::HeardTake;
-use crate::patterns::{Dynamic, Share, loud_db, part, part_label, part_minutes};
-use crate::summary::{MIN_VALUES, Register};
-use crate::words;
+use crate::patterns::facet::{self, Place};
+use crate::patterns::{Facet, Share, part, part_label, part_minutes};
+use crate::summary::MIN_VALUES;
 use maud::{Markup, PreEscaped, html};
-use notefront_dsp::{Articulation, Entrance};
+use notefront_dsp::Entrance;
 
 /// Positions of the slide; partials shown.
 const POSITIONS: std::ops::RangeInclusive<u8> = 1..=7;
@@ -20,9 +19,10 @@ type Group<'a> = (String, Vec<&'a Entrance>);
 pub fn view(heard: &HeardTake) -> Markup {
     let entrances = &heard.take.entrances;
     let lists = [
-        ("By register", by_register(entrances)),
-        ("By dynamic", by_dynamic(entrances)),
-        ("By articulation", by_articulation(entrances)),
+        ("By register", by(Facet::Register, entrances)),
+        ("By dynamic", by(Facet::Dynamic, entrances)),
+        ("By articulation", by(Facet::Articulation, entrances)),
+        ("By the step from the note before", by(Facet::Interval, entrances)),
         ("By time in the take", by_minutes(entrances, heard.take.source.duration_s)),
     ];
     let told: Vec<_> = lists.into_iter().filter(|(_, groups)| is_telling(groups)).collect();
@@ -44,30 +44,10 @@ fn is_telling(groups: &[Group]) -> bool {
     groups.len() > 1 && groups.iter().any(|(_, group)| group.len() >= MIN_VALUES)
 }
 
-fn grouped<'a, T: Copy + PartialEq>(
-    entrances: &'a [Entrance],
-    names: &[(T, String)],
-    of: impl Fn(&Entrance) -> Option<T>,
-) -> Vec<Group<'a>> {
-    let all = names
-        .iter()
-        .map(|(what, name)| (name.clone(), entrances.iter().filter(|e| of(e) == Some(*what)).collect::<Vec<_>>()));
-    all.filter(|(_, group)| !group.is_empty()).collect()
-}
-
-fn by_register(entrances: &[Entrance]) -> Vec<Group<'_>> {
-    grouped(entrances, &Register::ALL.map(|r| (r, r.label())), register)
-}
-
-fn by_dynamic(entrances: &[Entrance]) -> Vec<Group<'_>> {
-    let loud_db = loud_db(entrances);
-    let names = Dynamic::ALL.map(|dynamic| (dynamic, dynamic.label()));
-    grouped(entrances, &names, |e| Some(Dynamic::of(e, loud_db)))
-}
-
-fn by_articulation(entrances: &[Entrance]) -> Vec<Group<'_>> {
-    let all = [Articulation::Tongued, Articulation::Legato, Articulation::Slurred];
-    grouped(entrances, &all.map(|what| (what, words::articulation(what).to_owned())), |e| Some(e.front.articulation))
+/// By what the practice log sorts notes by; entrances that it cannot place are in no group.
+fn by(facet: Facet, entrances: &[Entrance]) -> Vec<Group<'_>> {
+    let groups = facet::grouped(entrances, facet).into_iter();
+    groups.filter_map(|(kind, group)| Some((facet.label(kind?), group))).collect()
 }
 
 fn by_minutes(entrances: &[Entrance], duration_s: f64) -> Vec<Group<'_>> {
@@ -89,13 +69,10 @@ fn list(title: &str, groups: &[Group]) -> Markup {
 }
 
 fn by_position(entrances: &[Entrance]) -> Markup {
-    // The most usual position of a note is its first; nobody can hear which one was taken.
-    let usual = |e: &Entrance| {
-        let position = e.front.positions.iter().next().filter(|p| !p.trigger)?;
-        Some((position.partial, position.position.round().clamp(1.0, 7.0) as u8))
-    };
-    let at = |partial: u8, position: u8| -> Vec<&Entrance> {
-        entrances.iter().filter(|e| usual(e) == Some((partial, position))).collect()
+    let by_place = facet::grouped(entrances, Facet::Place);
+    let at = |partial: u8, position: u8| -> &[&Entrance] {
+        let kind = Some(Place { partial, position, trigger: false }.kind());
+        by_place.iter().find(|(found, _)| *found == kind).map_or(&[], |(_, group)| group.as_slice())
     };
     let partials: Vec<u8> =
         PARTIALS.rev().filter(|&k| POSITIONS.into_iter().any(|p| at(k, p).len() >= MIN_VALUES)).collect();
@@ -104,7 +81,7 @@ fn by_position(entrances: &[Entrance]) -> Markup {
             div.scroll tabindex="0" role="region" aria-label="By partial and position" { table.grid {
                 caption { "By partial and slide position" span.interval { " the most usual position of each note: which one was taken cannot be heard" } }
                 thead { tr { th scope="col" { "partial" } @for p in POSITIONS { th scope="col" { "position " (p) } } } }
-                tbody { @for k in partials { tr { th scope="row" { (k) } @for p in POSITIONS { (labelled(p, &at(k, p))) } } } }
+                tbody { @for k in partials { tr { th scope="row" { (k) } @for p in POSITIONS { (labelled(p, at(k, p))) } } } }
             } }
         }
     }

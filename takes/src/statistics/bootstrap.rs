@@ -34,20 +34,37 @@ impl Draws {
         Self { num_blocks, times }
     }
 
+    /// Interval of a mean, 90 %: of each block its number of values and their sum. `None` of nothing, or of another number of
+    /// blocks than is drawn.
+    #[must_use]
+    pub fn mean(&self, blocks: &[(f32, f32)]) -> Option<(f64, f64)> {
+        let means = self.ratios(blocks)?;
+        Some((quantile(&means, TAIL)?, quantile(&means, 1.0 - TAIL)?))
+    }
+
+    /// The second sums over the first, of every draw, sorted.
+    fn ratios(&self, blocks: &[(f32, f32)]) -> Option<Vec<f64>> {
+        if blocks.is_empty() || blocks.len() != self.num_blocks {
+            return None;
+        }
+        let ratio = |draw: &[f32]| {
+            let sums = draw.iter().zip(blocks).fold((0.0, 0.0), |s: (f32, f32), (n, b)| (s.0 + n * b.0, s.1 + n * b.1));
+            (sums.0 > 0.0).then(|| f64::from(sums.1 / sums.0))
+        };
+        let mut ratios: Vec<f64> = self.times.chunks_exact(self.num_blocks).filter_map(ratio).collect();
+        ratios.sort_by(f64::total_cmp);
+        Some(ratios)
+    }
+
     /// Lower and upper quantile (0 to 1) at which the interval of a median lies. Of each block its notes, and those under
     /// the median with half of those at it. `None` of nothing, or of another number of blocks than is drawn.
     #[must_use]
     pub fn interval(&self, blocks: &[(f32, f32)]) -> Option<(f64, f64)> {
         let (num, under) = blocks.iter().fold((0.0, 0.0), |sum, b| (sum.0 + f64::from(b.0), sum.1 + f64::from(b.1)));
-        if num <= 0.0 || blocks.len() != self.num_blocks {
+        if num <= 0.0 {
             return None;
         }
-        let share = |draw: &[f32]| {
-            let sums = draw.iter().zip(blocks).fold((0.0, 0.0), |s: (f32, f32), (n, b)| (s.0 + n * b.0, s.1 + n * b.1));
-            (sums.0 > 0.0).then(|| f64::from(sums.1 / sums.0))
-        };
-        let mut shares: Vec<f64> = self.times.chunks_exact(self.num_blocks).filter_map(share).collect();
-        shares.sort_by(f64::total_cmp);
+        let shares = self.ratios(blocks)?;
         // Where a draw has more notes under it, the median of that draw lies lower by as much.
         let (low, high) = (quantile(&shares, TAIL)?, quantile(&shares, 1.0 - TAIL)?);
         let at = under / num;
@@ -75,6 +92,16 @@ mod tests {
         assert_eq!((at(0.0), at(0.5), at(1.0)), (1.0, 3.0, 8.0));
         assert!((at(0.1) - 1.3).abs() < 1e-12);
         assert_eq!(quantile(&[], 0.5), None);
+    }
+
+    #[test]
+    fn the_interval_of_a_mean_is_that_of_the_normal_law() {
+        // 60 blocks of one value each from 0 to 59: the mean is 29.5, its standard error sqrt((60^2 - 1) / 12 / 60) = 2.235, and
+        // 90 % lie within 1.645 of them \[C\]; 499 draws tell it to a tenth.
+        let blocks: Vec<(f32, f32)> = (0..60).map(|value| (1.0, value as f32)).collect();
+        let (low, high) = Draws::of(60).mean(&blocks).expect("values");
+        assert!((low - (29.5 - 3.68)).abs() < 0.5 && (high - (29.5 + 3.68)).abs() < 0.5, "{low} to {high}");
+        assert_eq!(Draws::of(60).mean(&blocks[..3]), None);
     }
 
     #[test]

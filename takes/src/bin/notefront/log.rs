@@ -5,10 +5,12 @@ use crate::places::page_name;
 use crate::{complain, screen};
 use clap::{Args, Subcommand};
 use notefront_takes::atomic_file::Prepared;
+use notefront_takes::log::alternates::Alternates;
 use notefront_takes::log::habits::Habits;
 use notefront_takes::log::position_map::PositionMap;
 use notefront_takes::log::progress::{Progress, unusual};
 use notefront_takes::log::stamina::Stamina;
+use notefront_takes::log::tone::Tones;
 use notefront_takes::log::{self, Log, LogError, Played, Span, when, words};
 use notefront_takes::report;
 use notefront_takes::system_error::in_words;
@@ -203,11 +205,14 @@ fn done(args: &LogArgs) -> Result<String, Trouble> {
         LogCommand::Players => Ok(words::players(&log.players()?, width)),
         LogCommand::Patterns(which) => {
             let played = played(&log, which)?;
-            Ok(words::habits(&Habits::of(&played), &unusual(&played), width))
+            let habits = words::habits(&Habits::of(&played), &unusual(&played), width);
+            Ok(habits + &words::tones(&Tones::of(&played), width))
         }
         LogCommand::Progress(which) => Ok(words::progress(&Progress::of(&played(&log, which)?), width)),
         LogCommand::Positions(args) => {
-            Ok(words::position_map(&PositionMap::of(&played(&log, &args.which)?, &args.slide), width))
+            let played = played(&log, &args.which)?;
+            let map = words::position_map(&PositionMap::of(&played, &args.slide), width);
+            Ok(map + &words::alternates(&Alternates::of(&played), width))
         }
         LogCommand::Stamina(which) => Ok(words::stamina(&Stamina::of(&played(&log, which)?), width)),
         LogCommand::Page(args) => page(&log, args),

@@ -18,7 +18,8 @@ pub struct LoggingArgs {
     #[arg(long, value_name = "NAME")]
     pub player: Option<String>,
 
-    /// Words to find the takes by; may be given again; goes with --log
+    /// Words to find the takes by; D4=4 says that every D4 in them was played in position 4; may be given again; goes
+    /// with --log
     #[arg(long, value_name = "WORD")]
     pub tag: Vec<String>,
 

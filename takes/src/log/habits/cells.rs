@@ -2,7 +2,8 @@
 //! the counts.
 
 use super::Row;
-use crate::log::{DigestNote, Played};
+use crate::log::Played;
+use crate::log::digest::{Counted, NO_KIND, UNTOLD};
 use crate::patterns::{Facet, Kind, Share};
 use crate::statistics::Draws;
 use crate::summary::MIN_VALUES;
@@ -53,16 +54,22 @@ impl Measure {
         }
     }
 
-    fn of(self, note: &DigestNote) -> Option<i32> {
+    fn of(self, note: &Counted) -> Option<i32> {
         let (low, high) = self.range();
         let value = match self {
-            Self::Clarity => Some(f64::from(note.clarity)),
-            Self::Settle => note.settle_ms,
-            Self::Noise => note.noise_before_tone_ms,
-            Self::Timing => note.timing_ms,
+            Self::Clarity => i32::from(note.clarity),
+            Self::Settle => whole(note.tenths[0])?,
+            Self::Noise => whole(note.tenths[1])?,
+            Self::Timing => whole(note.tenths[2])?,
         };
-        value.map(|value| (value.round() as i32).clamp(low, high))
+        Some(value.clamp(low, high))
     }
+}
+
+/// Tenths as the nearest whole, halves away from nothing; `None` where they are not told.
+fn whole(tenths: i16) -> Option<i32> {
+    let tenths = (tenths != UNTOLD).then_some(i32::from(tenths))?;
+    Some((tenths + 5 * tenths.signum()) / 10)
 }
 
 /// Where the counts of a measure begin and end in a row of counts.
@@ -81,9 +88,9 @@ pub struct Cell {
 }
 
 impl Cell {
-    fn count(&mut self, note: &DigestNote) {
+    fn count(&mut self, note: &Counted) {
         self.num += 1;
-        self.num_flagged += usize::from(note.is_flagged());
+        self.num_flagged += usize::from(note.faults != 0);
         let mut left = note.faults & ((1 << FaultName::ALL.len()) - 1);
         while left != 0 {
             self.faults[left.trailing_zeros() as usize] += 1;
@@ -128,10 +135,9 @@ pub(super) fn place(facet: Facet, kind: Kind) -> usize {
 }
 
 /// The cells a note lies in.
-fn places(played: &Played, note: &DigestNote) -> impl Iterator<Item = usize> {
-    let kinds = played.kinds(note);
-    let of_facets = Facet::ALL.into_iter().zip(kinds).filter_map(|(facet, kind)| Some(place(facet, kind?)));
-    of_facets.chain(std::iter::once(NUM_CELLS))
+fn places(note: &Counted) -> impl Iterator<Item = usize> {
+    let told = Facet::ALL.into_iter().zip(note.kinds).filter(|(_, kind)| *kind != NO_KIND);
+    told.map(|(facet, kind)| place(facet, kind)).chain(std::iter::once(NUM_CELLS))
 }
 
 /// The kind of a cell.
@@ -160,9 +166,9 @@ impl Cells {
     fn count(sessions: &[&[Played]]) -> Self {
         let mut counted = Self::empty();
         for played in sessions.iter().copied().flatten() {
-            for note in played.notes() {
+            for note in played.counted() {
                 let values = Measure::ALL.map(|measure| measure.of(&note).map(|v| (v - measure.range().0) as usize));
-                for at in places(played, &note) {
+                for at in places(&note) {
                     counted.cells[at].count(&note);
                     for (value, (from, _)) in values.iter().zip(BINS) {
                         if let Some(value) = value {
@@ -292,13 +298,13 @@ fn under<'a>(
     let mut found = vec![(0.0, 0.0); medians.len()];
     let mut num = 0;
     for played in takes {
-        for note in played.notes() {
+        for note in played.counted() {
             num += 1;
             if !counts(num) {
                 continue;
             }
             let values = Measure::ALL.map(|measure| measure.of(&note));
-            for at in places(played, &note) {
+            for at in places(&note) {
                 for (m, value) in values.iter().enumerate() {
                     let i = at * Measure::ALL.len() + m;
                     if let (Some(value), Some(median)) = (value, medians[i]) {

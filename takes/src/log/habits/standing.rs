@@ -2,7 +2,8 @@
 //! in most sessions, and not only because a narrower kind in them does.
 
 use super::cells::{NUM_CELLS, key, place};
-use crate::log::{DigestNote, Played};
+use crate::log::Played;
+use crate::log::digest::{Counted, NO_KIND};
 use crate::patterns::{Facet, Kind};
 use crate::statistics::{self, LEVEL, MOST_DEALT, Stratified, Stratum, by_dealing, two_sided_t};
 use crate::summary::MIN_VALUES;
@@ -175,11 +176,12 @@ impl Sums {
         Self { all: Stratum::default(), kinds: vec![(0.0, 0.0); NUM_CELLS] }
     }
 
-    fn add(&mut self, kinds: &[Option<Kind>], clarity: f64) {
+    fn add(&mut self, note: &Counted) {
+        let clarity = f64::from(note.clarity);
         self.all.add(clarity);
-        for (facet, kind) in CLAIMED.into_iter().zip(kinds) {
-            if let Some(kind) = kind {
-                let sums = &mut self.kinds[place(facet, *kind)];
+        for (facet, kind) in CLAIMED.into_iter().zip(note.kinds) {
+            if kind != NO_KIND {
+                let sums = &mut self.kinds[place(facet, kind)];
                 *sums = (sums.0 + 1.0, sums.1 + clarity);
             }
         }
@@ -187,13 +189,12 @@ impl Sums {
 }
 
 /// Whether a note is of one of the kinds that are named already.
-fn is_named(kinds: &[Option<Kind>; Facet::ALL.len()], named: &[Key]) -> bool {
-    named.iter().any(|&(facet, kind)| kinds[facet as usize] == Some(kind))
+fn is_named(note: &Counted, named: &[Key]) -> bool {
+    named.iter().any(|&(facet, kind)| note.kinds[facet as usize] == kind)
 }
 
-fn notes<'a>(played: &'a Played, named: &'a [Key]) -> impl Iterator<Item = ([Option<Kind>; 7], DigestNote)> + 'a {
-    let with_kinds = played.notes().map(|note| (played.kinds(&note), note));
-    with_kinds.filter(|(kinds, _)| !is_named(kinds, named))
+fn notes<'a>(played: &'a Played, named: &'a [Key]) -> impl Iterator<Item = Counted> + 'a {
+    played.counted().filter(|note| !is_named(note, named))
 }
 
 /// A take is compared with itself; minutes are, over the whole session.
@@ -203,9 +204,9 @@ fn add_session(all: &mut [Kindred], session: &[Played], named: &[Key]) {
     let mut whole = Sums::new();
     for played in session {
         let mut sums = Sums::new();
-        for (kinds, note) in notes(played, named) {
-            sums.add(&kinds, f64::from(note.clarity));
-            whole.add(&kinds, f64::from(note.clarity));
+        for note in notes(played, named) {
+            sums.add(&note);
+            whole.add(&note);
         }
         for (found, &(num, sum)) in of_session.iter_mut().zip(&sums.kinds).take(minutes_from) {
             found.add(&sums.all, num, sum);
@@ -228,8 +229,8 @@ fn dealt(sessions: &[&[Played]], named: &[Key], (facet, kind): Key) -> f64 {
     let mut takes = Vec::new();
     for stratum in strata {
         let (mut values, mut num) = (Vec::new(), 0);
-        for (kinds, note) in stratum.into_iter().flat_map(|played| notes(played, named)) {
-            let is_kind = kinds[facet as usize] == Some(kind);
+        for note in stratum.into_iter().flat_map(|played| notes(played, named)) {
+            let is_kind = note.kinds[facet as usize] == kind;
             values.push((f64::from(note.clarity), is_kind));
             num += usize::from(is_kind);
         }

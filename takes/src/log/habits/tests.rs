@@ -59,6 +59,7 @@ impl Player {
             settings: Settings::default(),
             room: None,
             loud_db: None,
+            said: Vec::new(),
         };
         // Days differ by more than their notes alone would.
         let usual = self.share;

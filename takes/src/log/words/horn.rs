@@ -1,12 +1,15 @@
 //! The position map, and lasting and evenness, in words and tables.
 
 use super::{HANG, chance, counted, right, sentence, table};
+use crate::breathing;
 use crate::columns::prose;
+use crate::log::alternates::{Alternates, Ranked, Way};
 use crate::log::position_map::{NOTICED_CENTS, PositionMap, Tuned};
 use crate::log::stamina::{Evenness, Stamina, Tiring};
-use crate::patterns::Facet;
+use crate::patterns::{Facet, Share};
 use crate::statistics::LEVEL;
 use comfy_table::Cell;
+use notefront_dsp::units::note_name;
 use std::fmt::Write;
 
 /// A whole number with its sign; 0 has none.
@@ -66,6 +69,50 @@ pub fn position_map(map: &PositionMap, width: u16) -> String {
     told + &prose(&text, width, 0)
 }
 
+/// The positions of the notes that are known, ranked; and how to make them known.
+#[must_use]
+pub fn alternates(alternates: &Alternates, width: u16) -> String {
+    let how = "Which position was taken cannot be heard. Say it with a tag on the take, --tag D4=4 or --tag F3=T1, which holds for \
+        every such note in it: positions of a note are then ranked here by how clearly it speaks in them.\n";
+    let impossible = match alternates.impossible.as_slice() {
+        [] => String::new(),
+        tags => format!("No such position on that horn: {}.\n", tags.join(", ")),
+    };
+    let rows = alternates.notes.iter().flat_map(|ranked| ranked.ways.iter().map(move |way| (ranked, way)));
+    let rows: Vec<Vec<Cell>> = rows.map(|(ranked, way)| alternate(ranked, way)).collect();
+    if rows.is_empty() {
+        return "\n".to_owned() + &prose(&(how.to_owned() + &impossible), width, 0);
+    }
+    let head = ["note", "notes", "sessions", "position", "clarity", "unclear"];
+    let told = table(&head, rows, &[5], width);
+    let apart: String = alternates.notes.iter().map(told_apart).collect();
+    format!("\n{told}\n") + &prose(&(apart + how + &impossible), width, 0)
+}
+
+fn alternate(ranked: &Ranked, way: &Way) -> Vec<Cell> {
+    let (mean, low, high) = way.clarity;
+    let Share { value, low: least, high: most } = way.unclear;
+    vec![
+        Cell::new(note_name(ranked.midi_note)),
+        right(way.num.to_string()),
+        right(way.num_sessions.to_string()),
+        right(way.position.to_string()),
+        right(format!("{mean:.0} ({low:.0}\u{2013}{high:.0})")),
+        Cell::new(format!("{:.0} % ({:.0}\u{2013}{:.0})", 100.0 * value, 100.0 * least, 100.0 * most)),
+    ]
+}
+
+/// "D4 speaks clearer in 1 than in 4.", or that this cannot be told.
+fn told_apart(ranked: &Ranked) -> String {
+    let [best, next, ..] = ranked.ways.as_slice() else { return String::new() };
+    let note = note_name(ranked.midi_note);
+    if ranked.is_apart() {
+        format!("{note} speaks clearer in {} than in {}.\n", best.position, next.position)
+    } else {
+        format!("{note} in {} or {}: no difference beyond their intervals.\n", best.position, next.position)
+    }
+}
+
 fn tiring(what: &str, unit: &str, tiring: Option<Tiring>) -> String {
     match tiring {
         None => format!("{what}: too few sessions of five minutes without a rest to tell.\n"),
@@ -121,6 +168,10 @@ pub fn lasting(stamina: &Stamina) -> String {
     text += &stamina.evenness.as_ref().map(evenness).unwrap_or_default();
     if let Some((num, day)) = stamina.longest_run {
         let _ = writeln!(text, "Longest clean run: {} in a row, on {day}.", counted(num, "note"));
+    }
+    let breathed = breathing::words(&stamina.breathing);
+    if !breathed.is_empty() {
+        let _ = writeln!(text, "Breaths: {breathed}");
     }
     text
 }

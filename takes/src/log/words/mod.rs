@@ -1,8 +1,10 @@
 //! The log in words and tables, for people.
 
 mod horn;
+mod tone;
 
-pub use horn::{lasting, position_map, signed, slide_move, stamina};
+pub use horn::{alternates, lasting, position_map, signed, slide_move, stamina};
+pub use tone::{strain, tones, typical as tone_typical};
 
 use super::Players;
 use super::habits::{Habits, Measure, Row, Standing, Typical};

@@ -1,13 +1,13 @@
 //! One note's closer look put together into its front.
 
+mod told;
+
 use crate::air::{Air, AirFinder, Tone};
 use crate::approach::{self, Approach, Way};
 use crate::body;
-use crate::breath::held_breath_ms;
+use crate::breath::{BreathListener, held_breath_ms};
 use crate::coarse::{Note, Start};
-use crate::entrance::{
-    Articulation, CannotTell, Evidence, Front, FrontPicture, InstantUncertainty, Measure, Passage, Told,
-};
+use crate::entrance::{Articulation, Breath, CannotTell, Evidence, Front, Measure, Passage, Told};
 use crate::framer::History;
 use crate::front::FrontReader;
 use crate::instants::{self, Instants, Tracks};
@@ -15,14 +15,14 @@ use crate::level::LevelTrack;
 use crate::look::{Candidate, Looker};
 use crate::observe::Frames;
 use crate::path::Path;
-use crate::picture;
 use crate::settings::Settings;
 use crate::slur::{Joint, SlurFinder};
 use crate::steady::{Settled, SteadyFinder};
 use crate::stutter;
 use crate::tail::Previous;
+use crate::tone::ToneReader;
 use crate::trombone::{self, round_trip_s};
-use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
+use crate::units::{midi_to_hz, power_to_db};
 
 /// Level track: one value a millisecond, from the earliest sample to this long after the coarse start, s.
 const LEVEL_STEP_S: f64 = 0.001;
@@ -42,17 +42,8 @@ const HARD_ROUND_TRIPS: f64 = 3.0;
 const SOFT_SHARE: f64 = 0.004;
 /// A soft sound that begins with noise as loud as this share of its tone (-3 dB) is talk or handling, not a note.
 const MOSTLY_AIR: f64 = 0.5;
-/// Air is heard where the note before ended so long before the onset, s.
-const SILENCE_S: f64 = 0.030;
-/// A take whose first milliseconds already hold this share of the attack peak's power (-20 dB) begins inside the note.
-const CUT_OFF_S: f64 = 0.002;
-const CUT_OFF_SHARE: f64 = 0.01;
 /// A note does not begin so long before the place that the scores give it, s: 12 standard deviations of theirs.
 const NEAR_S: f64 = 0.060;
-/// Half width of an onset, in standard deviations of what the level and the scores say of it: nine of ten.
-const WIDTH_SDS: f64 = 1.3;
-/// Half width of the start of air, ms: it swells out of the room.
-const AIR_START_MS: f64 = 5.0;
 /// Air comes out of silence where what it rises out of lies this far under the tone, share of power (-34 dB).
 const STILL_SHARE: f64 = 0.000_4;
 /// A tone without air comes out of silence where the level before it lies this far under its peak, share of power (-24 dB).
@@ -72,6 +63,8 @@ pub struct Measurer {
     path: Path,
     values: Vec<f64>,
     air: AirFinder,
+    breaths: BreathListener,
+    body: ToneReader,
     num_told: usize,
     previous: Previous,
     open: Option<usize>,
@@ -93,6 +86,13 @@ struct Seen {
     evidence: Evidence,
 }
 
+impl Seen {
+    /// First internal sample of the entrance: its air's, or its tone's.
+    fn sound_start(&self) -> f64 {
+        self.air.map_or(self.instants.onset, |a| a.start)
+    }
+}
+
 impl Measurer {
     /// A measurer for an internal rate in Hz.
     #[must_use]
@@ -109,6 +109,8 @@ impl Measurer {
             path: Path::new(rate_hz),
             values: Vec::with_capacity(MAX_LEVELS),
             air: AirFinder::new(rate_hz),
+            breaths: BreathListener::new(rate_hz),
+            body: ToneReader::new(rate_hz),
             num_told: 0,
             previous: Previous::new(rate_hz),
             open: None,
@@ -118,10 +120,16 @@ impl Measurer {
 
     /// Back to the state of `new`.
     pub fn clear(&mut self) {
+        self.breaths.clear();
         self.num_told = 0;
         self.previous = Previous::new(self.rate_hz);
         self.open = None;
         self.loudest = 0.0;
+    }
+
+    /// Listens to what the history has more than before.
+    pub fn listen(&mut self, history: &History) {
+        self.breaths.advance(history);
     }
 
     /// Notes the end (internal sample) of a note measured before. Gives the entrance's index if it was told without one.
@@ -136,6 +144,9 @@ impl Measurer {
         self.open = None;
         let mut seen = self.look(history, frames, note, &candidate, floor_db)?;
         seen.evidence.passage = self.passage(history, frames, &candidate, &seen);
+        seen.evidence.breath = self.breath(history, note, &seen);
+        let span = (seen.instants.speaks, candidate.end as f64);
+        seen.evidence.tone = self.body.read(history, self.steady.looks(), span, seen.settled.hz).ok();
         let front = self.front(note, frames, &seen);
         self.previous.set(seen.settled.hz, seen.instants.speaks, seen.tone_power);
         self.num_told += 1;
@@ -282,7 +293,6 @@ impl Measurer {
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {
         let approach = seen.approach;
-        let sound_start = seen.air.map_or(seen.instants.onset, |a| a.start);
         Evidence {
             split: approach.and_then(|a| a.split),
             stutter: stutter::find(
@@ -293,9 +303,11 @@ impl Measurer {
                 self.rate_hz,
             ),
             smear: approach.and_then(|a| a.slide),
-            held_breath_ms: held_breath_ms(frames, frames.at(sound_start as i64), floor_db),
+            held_breath_ms: held_breath_ms(frames, frames.at(seen.sound_start() as i64), floor_db),
             clipped: false,
             passage: None,
+            breath: None,
+            tone: None,
         }
     }
 
@@ -308,6 +320,15 @@ impl Measurer {
         Some(self.slur.passage(history, frames, &joint, positions))
     }
 
+    /// The inhalation in the time before a fresh note.
+    fn breath(&mut self, history: &History, note: &Note, seen: &Seen) -> Option<Breath> {
+        if note.kind != Start::Fresh {
+            return None;
+        }
+        let loud_db = power_to_db(self.loudest);
+        self.breaths.before(history, self.previous.end, seen.sound_start() as i64, loud_db)
+    }
+
     /// Level of the attack over the body it drops to.
     fn overshoot_db(&mut self, candidate: &Candidate, seen: &Seen) -> Told {
         let partial = self.positions(seen.settled.hz).iter().next().map(|p| p.partial);
@@ -315,12 +336,6 @@ impl Measurer {
         let (level, instants, end) = (&self.level, &seen.instants, candidate.end as f64);
         let (value, width) = body::overshoot_db(level, instants, end, drop_s, self.rate_hz, &mut self.values)?;
         told(value, width)
-    }
-
-    /// The take begins inside the note: what came before is not on it.
-    fn is_cut_off(&self, instants: &Instants) -> bool {
-        let first = self.level.max(0.0, CUT_OFF_S * self.rate_hz);
-        instants.onset < CUT_OFF_S * self.rate_hz && first > CUT_OFF_SHARE * instants.peak
     }
 
     fn positions(&self, hz: f64) -> crate::entrance::Positions {
@@ -333,105 +348,6 @@ impl Measurer {
 
     fn ms(&self, samples: f64) -> f64 {
         samples / self.rate_hz * 1e3
-    }
-
-    fn front(&self, note: &Note, frames: &Frames, seen: &Seen) -> Front {
-        let (settled, instants) = (&seen.settled, &seen.instants);
-        let midi = hz_to_midi(settled.hz, self.settings.a4_hz);
-        let nearest = midi.round().clamp(0.0, 127.0);
-        let off = cents(settled.hz, midi_to_hz(nearest, self.settings.a4_hz));
-        let positions = self.positions(settled.hz);
-        let speaks_s = self.seconds(instants.speaks);
-        let onset_ms = self.onset_uncertainty_ms(seen);
-        let (noise_ms, noise_db) = self.noise(seen);
-        let no_attack = match seen.articulation {
-            Articulation::Slurred => Some(CannotTell::Slurred),
-            _ => self.is_cut_off(instants).then_some(CannotTell::CutOff),
-        };
-        let no_attack = |told: Told| no_attack.map_or(told, Err);
-        let rise_ms = self.ms(instants.rise.1 - instants.rise.0);
-        Front {
-            index: self.num_told,
-            sound_start_s: self.seconds(seen.air.map_or(instants.onset, |a| a.start.min(instants.onset))),
-            onset_s: self.seconds(instants.onset),
-            speaks_s,
-            instant_uncertainty: InstantUncertainty { sound_start_ms: onset_ms + 2.0, onset_ms, speaks_ms: onset_ms },
-            end_s: note.end.map(|e| self.seconds(frames.centre(e) as f64)),
-            midi_note: Some(nearest as u8),
-            settled_hz: told(settled.hz, settled.hz * (settled.uncertainty_cents / 1200.0).exp2() - settled.hz),
-            tuning_cents: told(off, settled.uncertainty_cents),
-            partial: positions.iter().next().map(|p| p.partial),
-            positions,
-            articulation: seen.articulation,
-            noise_before_tone_ms: no_attack(noise_ms),
-            noise_before_tone_db: no_attack(noise_db),
-            approach_cents: no_attack(seen.approach_cents),
-            onset_cents: no_attack(self.onset_cents(seen)),
-            speak_ms: no_attack(told(self.ms(instants.speaks - instants.onset), onset_ms)),
-            settle_ms: no_attack(self.settle_ms(seen)),
-            attack_ms: no_attack(told(rise_ms, 1.0 + 0.1 * rise_ms)),
-            log_attack_time: no_attack(self.log_attack_time(instants)),
-            growth_db_per_s: no_attack(self.growth(instants)),
-            overshoot_db: no_attack(seen.overshoot_db),
-            level_db: power_to_db(seen.tone_power),
-            evidence: seen.evidence,
-            picture: self.drawn(seen),
-        }
-    }
-
-    fn onset_uncertainty_ms(&self, seen: &Seen) -> f64 {
-        let instants = &seen.instants;
-        let period_ms = 1e3 / seen.settled.hz;
-        let rise_ms = self.ms(instants.rise.1 - instants.rise.0).max(0.0);
-        0.5 + 0.15 * period_ms + 0.04 * rise_ms + WIDTH_SDS * self.ms(instants.onset_sd)
-    }
-
-    fn noise(&self, seen: &Seen) -> (Told, Told) {
-        if !seen.silence.is_some_and(|since| self.seconds(since) >= SILENCE_S) {
-            return (Err(CannotTell::NoSilenceBefore), Err(CannotTell::NoSilenceBefore));
-        }
-        match seen.air {
-            Some(air) => {
-                let length = self.ms(seen.instants.onset - air.start);
-                let level = power_to_db(air.power / seen.tone_power.max(1e-20));
-                (told(length, AIR_START_MS + self.onset_uncertainty_ms(seen)), told(level, 1.5))
-            }
-            // What hides the onset hides air under it.
-            None if seen.instants.is_hidden() => (Err(CannotTell::Masked), Err(CannotTell::Masked)),
-            None => (told(0.0, 3.0), Err(CannotTell::NoAir)),
-        }
-    }
-
-    fn onset_cents(&self, seen: &Seen) -> Told {
-        let approach = seen.approach.as_ref().ok_or(CannotTell::NoPitch)?;
-        let (value, uncertainty) = approach.onset_cents.ok_or(CannotTell::TooSoft)?;
-        told(value, uncertainty)
-    }
-
-    fn settle_ms(&self, seen: &Seen) -> Told {
-        let approach = seen.approach.as_ref().ok_or(CannotTell::NoPitch)?;
-        let (value, uncertainty) = approach.settle.ok_or(CannotTell::TooShort)?;
-        told(self.ms(value), self.ms(uncertainty))
-    }
-
-    fn drawn(&self, seen: &Seen) -> FrontPicture {
-        let onset_s = seen.instants.onset / self.rate_hz;
-        picture::draw(self.reader.points(), &self.path, onset_s, seen.tone_power, self.rate_hz)
-    }
-
-    fn log_attack_time(&self, instants: &Instants) -> Told {
-        let length_s = self.seconds(instants.energy_rise.1 - instants.energy_rise.0);
-        if length_s <= 0.0 { Err(CannotTell::TooShort) } else { told(length_s.max(5e-4).log10(), 0.06) }
-    }
-
-    fn growth(&self, instants: &Instants) -> Told {
-        let length_s = self.seconds(instants.rise.1 - instants.onset);
-        if length_s <= 0.0 {
-            return Err(CannotTell::TooShort);
-        }
-        // From the onset (10 % of the peak) to 90 % of it the level grows by 19.1 dB.
-        let growth = 20.0 * 9f64.log10() / length_s.max(1e-3);
-        told(growth, 0.1 * growth)
     }
 }
 
