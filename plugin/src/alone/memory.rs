@@ -1,7 +1,6 @@
 //! What the standalone keeps from one window to the next, as a project does for the insert: passes, looks, the folder for files.
 
-use crate::params::NotefrontParams;
-use nice_plug::prelude::Params;
+use crate::project::Project;
 use notefront_takes::app_folders;
 use notefront_takes::atomic_file::Prepared;
 use parking_lot::Mutex;
@@ -25,20 +24,20 @@ pub struct Memory {
 }
 
 impl Memory {
-    /// The usual file, and what it holds put into `params`.
+    /// The usual file, and what it holds put into `project`.
     ///
     /// # Errors
     /// Why nothing is kept, in words.
-    pub fn usual(params: &NotefrontParams) -> Result<(Self, Option<String>), String> {
+    pub fn usual(project: &Project) -> Result<(Self, Option<String>), String> {
         let folder = app_folders::data().ok_or("This system has no place for what is to be kept.")?;
-        Self::open(&folder, params)
+        Self::open(&folder, project)
     }
 
     /// The file in a folder, which is made where it is missing, and a notice where it is damaged.
     ///
     /// # Errors
     /// Why nothing is kept, in words.
-    pub fn open(folder: &Path, params: &NotefrontParams) -> Result<(Self, Option<String>), String> {
+    pub fn open(folder: &Path, project: &Project) -> Result<(Self, Option<String>), String> {
         let no_place = |e: std::io::Error| {
             format!(
                 "{}: nothing can be kept there ({}).",
@@ -60,11 +59,11 @@ impl Memory {
             Err(TryLockError::Error(e)) => return Err(no_place(e)),
         }
         let memory = Self { path: folder.join(FILE_NAME), _lock: lock, kept: Mutex::default() };
-        let notice = memory.restore(params)?;
+        let notice = memory.restore(project)?;
         Ok((memory, notice))
     }
 
-    fn restore(&self, params: &NotefrontParams) -> Result<Option<String>, String> {
+    fn restore(&self, project: &Project) -> Result<Option<String>, String> {
         let text = match fs::read(&self.path) {
             Ok(text) => text,
             Err(e) if e.kind() == ErrorKind::NotFound => return Ok(None),
@@ -77,9 +76,9 @@ impl Memory {
             let whereto = if fs::rename(&self.path, &aside).is_ok() { aside.as_path() } else { &self.path };
             return Ok(Some(format!("What was kept is damaged and was put aside as {}.", whereto.display())));
         };
-        params.deserialize_fields(&fields);
-        let mut session = params.session.lock();
-        session.rejudge(&params.judging());
+        project.take_fields(&fields);
+        let mut session = project.session.lock();
+        session.rejudge(&project.judging());
         *self.kept.lock() = (session.passes().len(), session.num_entrances());
         Ok(None)
     }
@@ -88,23 +87,23 @@ impl Memory {
     ///
     /// # Errors
     /// Why it was not written, in words; tried again with the next pass.
-    pub fn keep_up(&self, params: &NotefrontParams) -> Result<(), String> {
-        let session = params.session.lock();
+    pub fn keep_up(&self, project: &Project) -> Result<(), String> {
+        let session = project.session.lock();
         let (now, is_playing) = ((session.passes().len(), session.num_entrances()), session.live().is_some());
         drop(session);
         if is_playing || *self.kept.lock() == now {
             return Ok(());
         }
         *self.kept.lock() = now;
-        self.keep(params)
+        self.keep(project)
     }
 
     /// Writes the file, whole or not at all.
     ///
     /// # Errors
     /// Why it was not written, in words.
-    pub fn keep(&self, params: &NotefrontParams) -> Result<(), String> {
-        let fields = params.serialize_fields();
+    pub fn keep(&self, project: &Project) -> Result<(), String> {
+        let fields = project.fields().map_err(|e| format!("The passes were not kept: {e}."))?;
         let file = Prepared::buffered(&self.path, |out| Ok(serde_json::to_writer(out, &fields)?));
         file.and_then(Prepared::put_in_place).map(drop).map_err(|e| format!("The passes were not kept: {e}."))
     }
@@ -115,16 +114,16 @@ mod tests {
     use super::*;
     use crate::fixture;
 
-    fn with_passes(num: usize) -> NotefrontParams {
-        let params = NotefrontParams::default();
+    fn with_passes(num: usize) -> Project {
+        let project = Project::default();
         for _ in 0..num {
-            params.session.lock().add(fixture::mixed_pass(12, 3));
+            project.session.lock().add(fixture::mixed_pass(12, 3));
         }
-        params
+        project
     }
 
-    fn num_passes(params: &NotefrontParams) -> usize {
-        params.session.lock().passes().len()
+    fn num_passes(project: &Project) -> usize {
+        project.session.lock().passes().len()
     }
 
     #[test]
@@ -160,10 +159,10 @@ mod tests {
     fn what_is_damaged_is_put_aside_and_said() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         fs::write(folder.path().join(FILE_NAME), b"\xff{").expect("room");
-        let params = with_passes(0);
-        let (memory, notice) = Memory::open(folder.path(), &params).expect("a folder of our own");
+        let project = with_passes(0);
+        let (memory, notice) = Memory::open(folder.path(), &project).expect("a folder of our own");
         assert!(notice.is_some_and(|n| n.contains("damaged")));
-        memory.keep(&params).expect("room");
+        memory.keep(&project).expect("room");
         assert_eq!(fs::read(folder.path().join("standalone.damaged.json")).expect("put aside"), b"\xff{");
     }
 }

@@ -7,18 +7,17 @@ use super::level::Level;
 use super::memory::Memory;
 use super::panel::{self, PanelInput, PanelWish};
 use super::sound::{Parts, Sound};
+use crate::choices::OwnChoices;
 use crate::desk::Desk;
+use crate::framework;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
+use crate::project::Project;
 use crate::quiet::PassEnd;
 use crate::take_file::TakeLoader;
-use crate::tasks::{Task, TaskRunner};
+use crate::tasks::Task;
 use crate::view::theme::Theme;
-use crate::{export, words};
+use crate::words;
 use egui::{Frame as Border, Margin, Panel};
-use nice_plug::editor::dpi::{LogicalSize, Size};
-use nice_plug_egui::baseview::WindowSize;
-use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -38,36 +37,32 @@ const NOTHING_FOR: Duration = Duration::from_secs(3);
 /// # Errors
 /// Why there is none, in words.
 pub fn run(arguments: &Arguments) -> Result<(), String> {
-    let params = Arc::new(NotefrontParams::default());
+    let choices = Arc::<OwnChoices>::default();
+    let project = Project::with(choices.clone());
     let parts = Parts {
-        params: params.clone(),
+        project: project.clone(),
         meters: Arc::<Meters>::default(),
         controls: Arc::<Controls>::default(),
         pass_end: Arc::<PassEnd>::default(),
     };
     parts.pass_end.end_on_time_line();
     parts.pass_end.set_gap_s(arguments.silence);
-    let (memory, notice) = match Memory::usual(&params) {
+    let (memory, notice) = match Memory::usual(&project) {
         Ok((memory, notice)) => (Some(Arc::new(memory)), notice),
         Err(why) => (None, Some(why)),
     };
-    let window = Alone::new(parts, arguments, memory.clone(), notice)?;
-    let settings = EguiWindowSettings::new()
-        .with_title("Notefront")
-        .with_size(Size::Logical(LogicalSize::new(f64::from(SIZE.0), f64::from(SIZE.1)).cast()));
-    let no_window = |e: &dyn std::fmt::Display| {
+    let mut alone = Alone::new(parts, choices, arguments, memory.clone(), notice)?;
+    framework::window::run(SIZE, None, move |ui| alone.frame(ui)).map_err(|why| {
         format!(
-            "There is no window to be had: {e}. Start it on a desktop; takes from files are judged without one by `notefront scan`."
+            "There is no window to be had: {why}. Start it on a desktop; takes from files are judged without one by `notefront scan`."
         )
-    };
-    let open = EguiWindow::create(settings, window).map_err(|e| no_window(&e))?;
-    open.run_until_closed().map_err(|e| no_window(&e))?;
-    memory.map_or(Ok(()), |memory| memory.keep(&params))
+    })?;
+    memory.map_or(Ok(()), |memory| memory.keep(&project))
 }
 
 struct Alone {
     parts: Parts,
-    tasks: TaskRunner,
+    choices: Arc<OwnChoices>,
     desk: Desk,
     cards: Cards,
     names: (Vec<String>, Vec<String>),
@@ -90,14 +85,13 @@ struct Alone {
 impl Alone {
     fn new(
         parts: Parts,
+        choices: Arc<OwnChoices>,
         arguments: &Arguments,
         memory: Option<Arc<Memory>>,
         lasting: Option<String>,
     ) -> Result<Self, String> {
-        let tasks = TaskRunner::new(parts.params.clone());
-        tasks.set_context(export::own_context(parts.params.clone()));
-        let loader = Arc::new(TakeLoader::new(parts.params.clone()));
-        let desk = Desk::new(parts.params.clone(), parts.meters.clone(), loader, true);
+        let loader = Arc::new(TakeLoader::new(parts.project.clone()));
+        let desk = Desk::new(parts.project.clone(), parts.meters.clone(), loader, true);
         if let Some(take) = &arguments.take {
             desk.load(take)?;
         }
@@ -105,7 +99,7 @@ impl Alone {
         let now = Instant::now();
         let mut alone = Self {
             parts,
-            tasks,
+            choices,
             desk,
             cards: Cards::default(),
             names: Default::default(),
@@ -258,7 +252,7 @@ impl Alone {
         let looks = self.desk.looks();
         let controls = self.parts.controls.clone();
         let channels = self.chosen.0.and_then(|i| self.cards.inputs.get(i)).map_or(1, |c| usize::from(c.num_channels));
-        let session = self.parts.params.session.lock();
+        let session = self.parts.project.session.lock();
         let pass = session.newest();
         let last = pass.and_then(|p| p.entrances.last());
         let place = pass.zip(last).map_or(String::new(), |(p, e)| words::place(p, e.front.speaks_s).at);
@@ -322,23 +316,22 @@ impl Alone {
         self.notices.clear();
         self.notices.extend(self.desk.load(path).err());
     }
-}
 
-impl App for Alone {
-    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+    /// Draws a frame.
+    fn frame(&mut self, ui: &mut egui::Ui) {
+        self.parts.project.session.redraw().has_drawn(ui.ctx());
         self.look_after();
         let wishes = self.show_panel(ui);
         let tasks = self.desk.frame(ui);
-        // Marker notes and the host's beat are a host's.
-        tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_))).for_each(|task| self.tasks.run(task));
+        // Marker notes are for a host to take.
+        let tasks = tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_)));
+        tasks.for_each(|task| task.follow(&mut self.choices.0.write()));
         wishes.into_iter().for_each(|wish| self.follow(wish));
         if let Some(memory) = &self.memory
-            && let Err(why) = memory.keep_up(&self.parts.params)
+            && let Err(why) = memory.keep_up(&self.parts.project)
         {
             self.notices = vec![why];
         }
         ui.ctx().request_repaint_after(FRAME_TIME);
     }
-
-    fn resized(&mut self, _size: WindowSize) {}
 }

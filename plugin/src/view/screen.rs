@@ -16,9 +16,9 @@ use super::settings;
 use super::status;
 use super::strip::{self, Counts};
 use super::theme::Theme;
+use crate::choices::Choices;
 use crate::looks::Looks;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use crate::tasks::Task;
@@ -34,7 +34,7 @@ pub struct ScreenInput<'a> {
     /// The passes.
     pub session: &'a mut Session,
     /// The settings.
-    pub params: &'a NotefrontParams,
+    pub choices: Choices,
     /// Levels and counters.
     pub meters: &'a Meters,
     /// Colours and text size.
@@ -97,7 +97,7 @@ impl Screen {
         // What is being drawn took its style before that.
         ui.set_style(ui.ctx().global_style());
         let mut output = ScreenOutput::default();
-        let judging = input.params.judging();
+        let judging = input.choices.judging();
         if let Some(loaded) = input.session.newest_loaded.take() {
             self.follow(Wish::Show(Some(loaded)), input.session, &judging);
         }
@@ -106,7 +106,7 @@ impl Screen {
         Panel::top("header").frame(margin).show(ui, |ui| {
             wishes.extend(self.show_header(ui, input.session));
             let pass = self.pass(input.session);
-            for warning in status::warnings(input.session, pass, input.meters, input.params, self.alone) {
+            for warning in status::warnings(input.session, pass, input.meters, &input.choices, self.alone) {
                 ui.label(RichText::new(warning).color(theme.warm));
             }
         });
@@ -175,9 +175,9 @@ impl Screen {
         Panel::right("side").resizable(false).exact_size(width).show(ui, |ui| {
             egui::ScrollArea::vertical().show(ui, |ui| {
                 if self.settings_open {
-                    let grid = input.params.subdivision();
+                    let grid = input.choices.subdivision();
                     let estimate = pass.zip(grid).and_then(|(pass, grid)| pass.estimate_offset(grid));
-                    settings::show(ui, input.params, input.looks, estimate, &mut output.tasks);
+                    settings::show(ui, &input.choices, input.looks, estimate, &mut output.tasks);
                     show_keys(ui);
                 }
                 if self.markers_open {

@@ -1,7 +1,7 @@
 //! What the window says when there is nothing to draw yet, or something to know. Every state says what to do.
 
+use crate::choices::Choices;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass};
 use crate::session::Session;
 use std::sync::atomic::Ordering;
@@ -82,7 +82,7 @@ pub fn warnings(
     session: &Session,
     pass: Option<&Pass>,
     meters: &Meters,
-    params: &NotefrontParams,
+    choices: &Choices,
     alone: bool,
 ) -> Vec<String> {
     let mut warnings = session.notices.clone();
@@ -106,10 +106,10 @@ pub fn warnings(
         );
     }
     let is_delaying = meters.latency.load(Ordering::Relaxed) > 0;
-    if params.look_ahead.value() != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {
+    if choices.look_ahead != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {
         warnings.push("Marker notes change when the host restarts the insert: stop and start playback.".to_owned());
     }
-    if !alone && pass.is_some_and(|p| p.origin == Origin::Free) && params.subdivision().is_some() {
+    if !alone && pass.is_some_and(|p| p.origin == Origin::Free) && choices.subdivision().is_some() {
         warnings.push(
             "Without the host\u{2019}s position nothing is timed against beats: start its transport with the click \
              you play to, or set the grid to off."
@@ -177,9 +177,9 @@ mod tests {
 
     #[test]
     fn what_was_lost_clipped_or_untimed_is_said_with_what_to_do() {
-        let (session, meters, params) = (Session::default(), Meters::default(), NotefrontParams::default());
+        let (session, meters, choices) = (Session::default(), Meters::default(), Choices::default());
         let mut pass = Pass { live: true, ..fixture::pass_at_60(&[1.0]) };
-        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &params, false).join(" ");
+        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &choices, false).join(" ");
         assert_eq!(said(&pass), "");
         meters.lost.store(100, Ordering::Relaxed);
         meters.note_peak(1.0);
