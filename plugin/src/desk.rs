@@ -42,6 +42,16 @@ impl Desk {
         self.loader.begin(path)
     }
 
+    /// Opens the panel in which a take is looked for, in the player's own folder at first.
+    pub fn find_take(&mut self) {
+        if self.screen.markers.take.trim().is_empty()
+            && let Some(home) = std::env::home_dir()
+        {
+            self.screen.markers.take = home.display().to_string();
+        }
+        self.screen.open_markers();
+    }
+
     /// The looks of now, within their bounds.
     #[must_use]
     pub fn looks(&self) -> Looks {

@@ -10,7 +10,7 @@ use crate::project::Project;
 use crate::quiet::{PassEnd, Quiet};
 use crate::timing::Judging;
 use crate::transport::{Stamp, TransportView};
-use notefront_dsp::{Analyzer, Event, Settings};
+use notefront_dsp::{Analyzer, CannotTell, Entrance, Event, Settings};
 use rtrb::Producer;
 use std::collections::VecDeque;
 use std::ops::Range;
@@ -374,7 +374,8 @@ impl Worker {
                     current.num_entrances += 1;
                     if let Some(judged) = pass.entrances.last().filter(|_| self.delay > 0) {
                         let at = current.clock + (judged.front.speaks_s * self.parts.sample_rate_hz).round() as u64;
-                        send_note(&mut self.parts.notes, MarkerNote::of(judged, at), &mut self.last_note);
+                        let sure = untimed_until_known(*judged, pass.to_beat, &self.judged_by);
+                        send_note(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
                     }
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s),
@@ -407,6 +408,12 @@ impl Worker {
             self.parts.project.session.request_repaint();
         }
     }
+}
+
+/// A note cannot be taken back: until it is known whether the pass follows its beats, none is sent for timing.
+fn untimed_until_known(entrance: Entrance, to_beat: Option<bool>, judging: &Judging) -> Entrance {
+    let is_known = to_beat.is_some() || judging.insists;
+    if is_known { entrance } else { entrance.untimed(CannotTell::NotToBeat, &judging.settings) }
 }
 
 /// Sends a note that lies after the last one.

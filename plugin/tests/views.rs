@@ -142,6 +142,20 @@ fn a_setting_becomes_a_task_and_changes_no_parameter_here() {
 }
 
 #[test]
+fn without_a_host_nothing_that_only_a_host_can_use_is_offered() {
+    let mut window = Window::with(vec![fixture::showcase(0)]);
+    window.whole.screen.alone = true;
+    let mut harness = window.open(SIZE);
+    press(&mut harness, Key::ArrowRight);
+    assert!(harness.query_by_label_contains("To hear it, play from").is_none());
+    press(&mut harness, Key::S);
+    harness.get_by_label("always judge by the click");
+    for label in ["marker notes", "listen while stopped", "host"] {
+        assert!(harness.query_by_label_contains(label).is_none(), "{label}");
+    }
+}
+
+#[test]
 fn patterns_are_told_with_their_intervals() {
     let mut harness = Window::with(vec![fixture::mixed_pass(60, 5)]).open(SIZE);
     press(&mut harness, Key::P);

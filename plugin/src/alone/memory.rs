@@ -1,9 +1,15 @@
-//! What the standalone keeps from one window to the next, as a project does for the insert: passes, looks, the folder for files.
+//! What the standalone keeps from one window to the next, as a project does for the insert: passes, looks, the folder for files;
+//! and what a project has no need of: the choices, devices, beats and the delay that was measured on those devices.
 
+use super::click::Beats;
+use super::controls::Controls;
+use crate::choices::Choices;
 use crate::project::Project;
+use crate::quiet::USUAL_GAP_S;
 use notefront_takes::app_folders;
 use notefront_takes::atomic_file::Prepared;
 use parking_lot::Mutex;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fs::{self, File, TryLockError};
 use std::io::ErrorKind;
@@ -13,6 +19,66 @@ use std::path::{Path, PathBuf};
 const FILE_NAME: &str = "standalone.json";
 const LOCK_NAME: &str = "standalone.lock";
 
+/// The field beside those of a project.
+const SETTINGS: &str = "settings";
+
+/// What a project has no need of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct OwnSettings {
+    /// What is judged, and how.
+    pub choices: Choices,
+    /// The input's name, as the system gives it.
+    pub input: Option<String>,
+    /// The output's.
+    pub output: Option<String>,
+    /// The channel that is heard, from 0.
+    pub channel: usize,
+    /// Count-in and click.
+    pub beats: Beats,
+    /// They are used.
+    pub with_beats: bool,
+    /// Silence that ends a pass, seconds.
+    pub gap_s: f64,
+    /// The delay last measured.
+    pub delay: Option<Delay>,
+}
+
+/// A delay, and the devices it was measured on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Delay {
+    /// Names of input and output.
+    pub devices: (String, String),
+    /// Rate of the input, Hz.
+    pub rate_hz: f64,
+    /// What the loop adds to what the system's time stamps say, samples of the input.
+    pub samples: i64,
+    /// Its unrest, samples.
+    pub spread: f64,
+}
+
+impl Default for OwnSettings {
+    fn default() -> Self {
+        let beats = Controls::default().beats();
+        let choices = Choices::default();
+        let (input, output, delay) = (None, None, None);
+        Self { choices, input, output, channel: 0, beats, with_beats: false, gap_s: USUAL_GAP_S, delay }
+    }
+}
+
+impl OwnSettings {
+    /// The delay, if it was measured on these devices at this rate.
+    #[must_use]
+    pub fn delay_on(&self, input: &str, output: Option<&str>, rate_hz: f64) -> Option<&Delay> {
+        let is_theirs = |delay: &&Delay| {
+            delay.devices.0 == input
+                && Some(delay.devices.1.as_str()) == output
+                && (delay.rate_hz - rate_hz).abs() < 0.5
+        };
+        self.delay.as_ref().filter(is_theirs)
+    }
+}
+
 /// The file, held by one window at a time.
 #[derive(Debug)]
 pub struct Memory {
@@ -21,6 +87,8 @@ pub struct Memory {
     _lock: File,
     /// Passes and entrances that the file holds.
     kept: Mutex<(usize, usize)>,
+    /// Set by the window; written with the passes and when the window closes.
+    pub settings: Mutex<OwnSettings>,
 }
 
 impl Memory {
@@ -58,7 +126,8 @@ impl Memory {
             }
             Err(TryLockError::Error(e)) => return Err(no_place(e)),
         }
-        let memory = Self { path: folder.join(FILE_NAME), _lock: lock, kept: Mutex::default() };
+        let memory =
+            Self { path: folder.join(FILE_NAME), _lock: lock, kept: Mutex::default(), settings: Mutex::default() };
         let notice = memory.restore(project)?;
         Ok((memory, notice))
     }
@@ -77,8 +146,13 @@ impl Memory {
             return Ok(Some(format!("What was kept is damaged and was put aside as {}.", whereto.display())));
         };
         project.take_fields(&fields);
+        if let Some(mut settings) = fields.get(SETTINGS).and_then(|text| serde_json::from_str::<OwnSettings>(text).ok())
+        {
+            settings.choices = settings.choices.clamped();
+            *self.settings.lock() = settings;
+        }
         let mut session = project.session.lock();
-        session.rejudge(&project.judging());
+        session.rejudge(&self.settings.lock().choices.judging());
         *self.kept.lock() = (session.passes().len(), session.num_entrances());
         Ok(None)
     }
@@ -103,7 +177,10 @@ impl Memory {
     /// # Errors
     /// Why it was not written, in words.
     pub fn keep(&self, project: &Project) -> Result<(), String> {
-        let fields = project.fields().map_err(|e| format!("The passes were not kept: {e}."))?;
+        let not_kept = |e: serde_json::Error| format!("The passes were not kept: {e}.");
+        let mut fields = project.fields().map_err(not_kept)?;
+        let settings = serde_json::to_string(&*self.settings.lock()).map_err(not_kept)?;
+        fields.insert(SETTINGS.to_owned(), settings);
         let file = Prepared::buffered(&self.path, |out| Ok(serde_json::to_writer(out, &fields)?));
         file.and_then(Prepared::put_in_place).map(drop).map_err(|e| format!("The passes were not kept: {e}."))
     }
@@ -143,6 +220,32 @@ mod tests {
         let last = with_passes(0);
         Memory::open(&folder.path().join("new"), &last).expect("closed");
         assert_eq!(num_passes(&last), 4);
+    }
+
+    #[test]
+    fn devices_beats_and_the_delay_on_those_devices_are_there_again() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let project = with_passes(0);
+        let (memory, _) = Memory::open(folder.path(), &project).expect("a folder of our own");
+        assert_eq!(*memory.settings.lock(), OwnSettings::default());
+        let devices = ("in".to_owned(), "out".to_owned());
+        let delay = Delay { devices, rate_hz: 48_000.0, samples: 777, spread: 1.5 };
+        let beats = Beats { tempo_bpm: 91.0, per_bar: 3, count_in_bars: 2, goes_on: false };
+        let choices = Choices { a4_hz: 1e9, strictness: 0.8, ..Choices::default() };
+        let set =
+            OwnSettings { choices, input: Some("in".into()), beats, delay: Some(delay), ..OwnSettings::default() };
+        *memory.settings.lock() = set.clone();
+        memory.keep(&project).expect("room");
+        drop(memory);
+        let (memory, notice) = Memory::open(folder.path(), &with_passes(0)).expect("closed");
+        assert_eq!(notice, None);
+        let back = memory.settings.lock().clone();
+        assert_eq!(back, OwnSettings { choices: choices.clamped(), ..set });
+        let delay = |input, output, rate_hz| back.delay_on(input, output, rate_hz).map(|d| d.samples);
+        assert_eq!(delay("in", Some("out"), 48_000.0), Some(777));
+        for other in [("in", None, 48_000.0), ("out", Some("out"), 48_000.0), ("in", Some("out"), 44_100.0)] {
+            assert_eq!(delay(other.0, other.1, other.2), None, "{other:?}");
+        }
     }
 
     #[test]

@@ -85,6 +85,11 @@ impl Screen {
         (self.middle, self.markers_open, self.settings_open) = (middle, markers, settings);
     }
 
+    /// Opens the panel of files.
+    pub fn open_markers(&mut self) {
+        self.markers_open = true;
+    }
+
     /// Selects an entrance of the pass on show.
     pub fn select(&mut self, index: Option<usize>) {
         self.selected = index;
@@ -177,8 +182,8 @@ impl Screen {
                 if self.settings_open {
                     let grid = input.choices.subdivision();
                     let estimate = pass.zip(grid).and_then(|(pass, grid)| pass.estimate_offset(grid));
-                    settings::show(ui, &input.choices, input.looks, estimate, &mut output.tasks);
-                    show_keys(ui);
+                    settings::show(ui, &input.choices, input.looks, estimate, self.alone, &mut output.tasks);
+                    show_keys(ui, self.alone);
                 }
                 if self.markers_open {
                     let id = pass.map(|p| p.id);
@@ -201,7 +206,12 @@ impl Screen {
         Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match chosen {
             Some(entrance) => {
                 let place = words::place(pass, entrance.front.speaks_s);
-                let shown = Shown { entrance, place: &place, measured: pass.fine.get(&entrance.front.index) };
+                let shown = Shown {
+                    entrance,
+                    place: &place,
+                    measured: pass.fine.get(&entrance.front.index),
+                    alone: self.alone,
+                };
                 match closeup::show(ui, &shown, theme, text_scale) {
                     Some(CloseupWish::CopyPlace) => ui.ctx().copy_text(place.listen_from),
                     Some(CloseupWish::Fine) => wish = self.fine_wish(pass),
@@ -214,14 +224,14 @@ impl Screen {
     }
 }
 
-fn show_keys(ui: &mut Ui) {
+fn show_keys(ui: &mut Ui, alone: bool) {
     ui.separator();
     ui.collapsing("keys", |ui| {
         egui::Grid::new("keys").num_columns(2).show(ui, |ui| {
-            for (key, shift, _, what) in keys::KEYS {
-                let shift = if shift { "shift + " } else { "" };
+            for (key, shift, _, what) in keys::KEYS.iter().filter(|key| !(alone && key.2 == keys::KeyWish::CopyPlace)) {
+                let shift = if *shift { "shift + " } else { "" };
                 ui.label(format!("{shift}{}", key.name()));
-                ui.label(what);
+                ui.label(*what);
                 ui.end_row();
             }
         });

@@ -12,12 +12,13 @@ use std::ops::RangeInclusive;
 /// Step of the text size.
 const TEXT_STEP: f32 = 0.1;
 
-/// Draws the settings; every change becomes a task.
+/// Draws the settings; every change becomes a task. `alone` leaves out what only a host can use.
 pub fn show(
     ui: &mut Ui,
     choices: &Choices,
     looks: &mut Looks,
     estimate: Option<OffsetEstimate>,
+    alone: bool,
     tasks: &mut Vec<Task>,
 ) {
     ui.strong("Judging");
@@ -33,11 +34,11 @@ pub fn show(
     }
     offset(ui, choices, estimate, tasks);
     let insists = choices.insist_on_beat;
-    toggle(ui, "always judge by the host's beat", insists, |v| tasks.push(Task::InsistOnBeat(v)));
-    ui.separator();
-    ui.strong("Markers and listening");
-    toggle(ui, "marker notes (delays the sound by 1 s)", choices.look_ahead, |v| tasks.push(Task::LookAhead(v)));
-    toggle(ui, "listen while stopped", choices.listen_stopped, |v| tasks.push(Task::ListenStopped(v)));
+    let beat = if alone { "always judge by the click" } else { "always judge by the host's beat" };
+    toggle(ui, beat, insists, |v| tasks.push(Task::InsistOnBeat(v)));
+    if !alone {
+        with_a_host(ui, choices, tasks);
+    }
     ui.separator();
     ui.strong("Window");
     window(ui, looks);
@@ -45,6 +46,14 @@ pub fn show(
     ui.strong("About");
     ui.label(RichText::new(concat!("Notefront ", env!("CARGO_PKG_VERSION"))).small());
     ui.label(RichText::new(CAUTIONS).weak().small());
+}
+
+/// Marker notes are for a host to record, and only a host has a transport that stands.
+fn with_a_host(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
+    ui.separator();
+    ui.strong("Markers and listening");
+    toggle(ui, "marker notes (delays the sound by 1 s)", choices.look_ahead, |v| tasks.push(Task::LookAhead(v)));
+    toggle(ui, "listen while stopped", choices.listen_stopped, |v| tasks.push(Task::ListenStopped(v)));
 }
 
 fn within((least, most): (f32, f32)) -> RangeInclusive<f32> {
