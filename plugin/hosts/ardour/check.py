@@ -213,6 +213,9 @@ def check_notes(checks, session, one_pass, bpm, shift_ms):
                 f"marker notes: {len(pairs)} of the insert's {len(expected)} flagged entrances, {len(found)} notes recorded")
     checks.tell(worst <= NOTE_TOLERANCE_MS, f"marker notes: at most {worst:.2f} ms, on average "
                 f"{np.mean(off_ms) if off_ms else 0.0:+.2f} ms from the attack (allowed {NOTE_TOLERANCE_MS} ms)")
+    for f, e in pairs:
+        if f[1:3] != e[1:3] or abs(f[3] - e[3]) > 1:
+            print(f"      the note at {f[0]:.3f} s has channel, key and velocity {f[1:]}, the insert keeps {e[1:]}")
     same = [f[1:3] == e[1:3] for f, e in pairs]
     checks.tell(all(same), f"marker notes: key and channel of {sum(same)} of {len(same)} as in the table")
     apart = max((abs(f[3] - e[3]) for f, e in pairs), default=0)

@@ -9,6 +9,7 @@ installed.
 
 import argparse
 import shutil
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -19,10 +20,21 @@ import numpy as np
 import soundfile
 
 
+# Ardour 7.3 hangs now and then on its way out, with the insert in the session and without it.
+HANGS_AFTER_S = 60
+TRIES = 3
+
+
 def differs(ardour, session, sound, start, out):
     """How far an export is from the take: samples that differ, and the largest difference in steps of 16 bits."""
     out.unlink(missing_ok=True)
-    said = ardour.run(["ardour7-export", "-o", out, session.folder, session.name])
+    for _ in range(TRIES):
+        try:
+            said = ardour.run(["ardour7-export", "-o", out, session.folder, session.name], timeout_s=HANGS_AFTER_S)
+            break
+        except subprocess.TimeoutExpired:
+            print("NOTE  ardour7-export hung and was ended; once more", flush=True)
+            said = "it hangs"
     if not out.exists():
         return len(sound), said[-200:]
     found, _ = soundfile.read(out, always_2d=True)
