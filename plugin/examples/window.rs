@@ -4,11 +4,10 @@
 //! VIEW: lane, closeup, compare, patterns, settings, markers, many, empty, waiting, listening, quiet, clipped, free,
 //! or an audio file to analyse (its first beat 1 s in).
 
-use nice_plug::editor::dpi::{LogicalSize, Size};
-use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
+use notefront::choices::Choices;
 use notefront::fixture;
+use notefront::framework;
 use notefront::looks::{Colours, Looks};
-use notefront::params::NotefrontParams;
 use notefront::passes::{Origin, Pass};
 use notefront::transport::TransportView;
 use notefront::view::Screen;
@@ -22,8 +21,8 @@ struct Window {
     own_work: Vec<Duration>,
 }
 
-impl App for Window {
-    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+impl Window {
+    fn frame(&mut self, ui: &mut egui::Ui) {
         let began = Instant::now();
         self.whole.frame(ui);
         self.own_work.push(began.elapsed());
@@ -99,7 +98,7 @@ fn passes(window: &mut WholeWindow, args: &Args) {
         "many" => drop(session.add(fixture::mixed_pass(10_000, 5))),
         "patterns" => drop(session.add(fixture::mixed_pass(240, 5))),
         file if std::path::Path::new(file).is_file() => {
-            session.add(analysed(file, args.number("bpm").map_or(61.0, f64::from), &window.params));
+            session.add(analysed(file, args.number("bpm").map_or(61.0, f64::from), &window.choices));
             window.screen.select(Some(1));
         }
         _ => {
@@ -110,7 +109,7 @@ fn passes(window: &mut WholeWindow, args: &Args) {
 }
 
 /// A take file as a pass with beats from 1 s on, as the made takes have them.
-fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
+fn analysed(file: &str, bpm: f64, choices: &Choices) -> Pass {
     let sound = notefront_tests::audio::read(std::path::Path::new(file)).unwrap_or_else(|e| panic!("{e}"));
     let beats = TransportView {
         playing: true,
@@ -123,8 +122,8 @@ fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
     let mut pass = Pass::begin(Origin::Played, sound.rate_hz, &beats);
     pass.wave.push(&sound.samples);
     pass.duration_s = sound.samples.len() as f64 / sound.rate_hz;
-    let judging = params.judging();
-    let fronts = notefront_dsp::analyze(&sound.samples, sound.rate_hz, params.settings()).unwrap_or_default();
+    let judging = choices.judging();
+    let fronts = notefront_dsp::analyze(&sound.samples, sound.rate_hz, choices.settings()).unwrap_or_default();
     fronts.into_iter().for_each(|front| pass.push_front(front, &judging));
     pass.live = false;
     pass
@@ -132,18 +131,10 @@ fn analysed(file: &str, bpm: f64, params: &NotefrontParams) -> Pass {
 
 fn main() {
     let args = Args(std::env::args().skip(1).collect());
-    let window = window(&args);
-    let size = LogicalSize::new(f64::from(window.whole.looks.width), f64::from(window.whole.looks.height));
-    let settings = EguiWindowSettings::new()
-        .with_title("Notefront")
-        .with_fallback_scale_factor(args.number("zoom").map(f64::from))
-        .with_size(Size::Logical(size.cast()));
-    match EguiWindow::create(settings, window) {
-        Ok(open) => {
-            if let Err(error) = open.run_until_closed() {
-                eprintln!("{error}");
-            }
-        }
-        Err(error) => eprintln!("no window: {error}"),
+    let mut window = window(&args);
+    let size = (window.whole.looks.width, window.whole.looks.height);
+    let shown = framework::window::run(size, args.number("zoom").map(f64::from), move |ui| window.frame(ui));
+    if let Err(why) = shown {
+        eprintln!("no window: {why}");
     }
 }

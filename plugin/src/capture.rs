@@ -24,21 +24,40 @@ const OFFLINE_WAIT: Duration = Duration::from_micros(200);
 const PACE_S: f64 = 2.0;
 /// A host that is this many times faster than the sound does not play it: it renders, and may be kept waiting.
 const RENDERS_FROM: f64 = 3.0;
+/// A host that asked for so much more sound than time has passed, seconds, has that time to wait, whatever it does: more than
+/// a sound card's buffers ever hold \[H\], and early enough for the first marker note, which leaves 1 s after its sound.
+const AHEAD_S: f64 = 0.5;
 
 /// How fast the host asks for sound. Some hosts export a session without saying that they render offline.
 struct Pace {
     since: Instant,
     clock: u64,
     renders: bool,
+    /// How much more sound than time came, seconds, and when.
+    ahead_s: f64,
+    at: Instant,
 }
 
 impl Pace {
-    fn follow(&mut self, clock: u64, sample_rate_hz: f64) {
+    fn new() -> Self {
+        let now = Instant::now();
+        Self { since: now, clock: 0, renders: false, ahead_s: 0.0, at: now }
+    }
+
+    /// A block of that many samples comes at this clock.
+    fn follow(&mut self, clock: u64, num_samples: usize, sample_rate_hz: f64) {
+        let now = Instant::now();
         let sound_s = (clock - self.clock) as f64 / sample_rate_hz;
         if sound_s >= PACE_S {
-            self.renders = sound_s > RENDERS_FROM * self.since.elapsed().as_secs_f64();
-            (self.since, self.clock) = (Instant::now(), clock);
+            self.renders = sound_s > RENDERS_FROM * (now - self.since).as_secs_f64();
+            (self.since, self.clock) = (now, clock);
         }
+        self.ahead_s = (self.ahead_s - (now - self.at).as_secs_f64()).max(0.0) + num_samples as f64 / sample_rate_hz;
+        self.at = now;
+    }
+
+    fn may_wait(&self) -> bool {
+        self.renders || (self.ahead_s > AHEAD_S && self.ahead_s - self.at.elapsed().as_secs_f64() > AHEAD_S)
     }
 }
 
@@ -96,7 +115,7 @@ pub fn pair_with_capacity(
         was_reset: false,
         delay: 0,
         offline,
-        pace: Pace { since: Instant::now(), clock: 0, renders: false },
+        pace: Pace::new(),
     };
     (capture, Feed { samples: samples_out, stamps: stamps_out, taken: 0 })
 }
@@ -145,10 +164,11 @@ impl Capture {
         }
     }
 
-    /// True when the host renders, whether it says so or not: then the audio side may wait for the worker.
+    /// True when the host renders, whether it says so or not: then the audio side may wait for the worker. True too as long as
+    /// a host is far ahead of the time that passes.
     #[must_use]
     pub fn may_wait(&self) -> bool {
-        self.offline || self.pace.renders
+        self.offline || self.pace.may_wait()
     }
 
     /// Takes one block: all channels, the same length each. Channels are averaged into one.
@@ -157,7 +177,7 @@ impl Capture {
         if num_samples == 0 {
             return;
         }
-        self.pace.follow(self.clock, self.sample_rate_hz);
+        self.pace.follow(self.clock, num_samples, self.sample_rate_hz);
         if self.may_wait() {
             self.wait_for_room(num_samples);
         }
@@ -406,6 +426,19 @@ mod tests {
         drop(capture);
         assert_eq!(worker.join().expect("it ends"), 20_000);
         assert_eq!(meters.num_lost(), 0);
+    }
+
+    #[test]
+    fn a_host_ahead_of_the_time_may_be_kept_waiting_until_it_is_not() {
+        let (mut capture, mut feed) = pair(1000.0, false, Arc::default());
+        // As a sound card fills its buffers at first.
+        capture.write(&[&mut [0.0; 400]], &playing(0));
+        assert!(!capture.may_wait());
+        capture.write(&[&mut [0.0; 180]], &playing(400));
+        assert!(capture.may_wait(), "0.58 s of sound at once");
+        std::thread::sleep(Duration::from_millis(100));
+        assert!(!capture.may_wait(), "0.1 s later the time has nearly come up");
+        assert_eq!(read_all(&mut feed).1.len(), 580);
     }
 
     #[test]

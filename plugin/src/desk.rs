@@ -4,8 +4,8 @@
 use crate::looks::Looks;
 use crate::marker_files;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::PassId;
+use crate::project::Project;
 use crate::take_file::TakeLoader;
 use crate::tasks::Task;
 use crate::view::markers::MarkersWish;
@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 /// A window's screen, and what it works on.
 pub struct Desk {
-    params: Arc<NotefrontParams>,
+    project: Project,
     meters: Arc<Meters>,
     loader: Arc<TakeLoader>,
     screen: Screen,
@@ -27,11 +27,11 @@ pub struct Desk {
 impl Desk {
     /// A window on these; `alone` without a host around it.
     #[must_use]
-    pub fn new(params: Arc<NotefrontParams>, meters: Arc<Meters>, loader: Arc<TakeLoader>, alone: bool) -> Self {
-        let mut screen = Screen::writing_to(folder_of(&params.markers_folder.read()));
+    pub fn new(project: Project, meters: Arc<Meters>, loader: Arc<TakeLoader>, alone: bool) -> Self {
+        let mut screen = Screen::writing_to(folder_of(&project.markers_folder.read()));
         screen.alone = alone;
         let folder_before = screen.markers.folder.clone();
-        Self { params, meters, loader, screen, folder_before }
+        Self { project, meters, loader, screen, folder_before }
     }
 
     /// Begins to analyse a take.
@@ -42,24 +42,33 @@ impl Desk {
         self.loader.begin(path)
     }
 
+    /// Opens the panel in which a take is looked for, in the player's own folder at first.
+    pub fn find_take(&mut self) {
+        if self.screen.markers.take.trim().is_empty()
+            && let Some(home) = std::env::home_dir()
+        {
+            self.screen.markers.take = home.display().to_string();
+        }
+        self.screen.open_markers();
+    }
+
     /// The looks of now, within their bounds.
     #[must_use]
     pub fn looks(&self) -> Looks {
-        self.params.looks.read().clamped()
+        self.project.looks.read().clamped()
     }
 
     /// Draws a frame; what it gives back is for the one who sets parameters.
     pub fn frame(&mut self, ui: &mut Ui) -> Vec<Task> {
-        self.params.session.redraw().has_drawn(ui.ctx());
         let mut looks = self.looks();
         let before = looks;
-        let mut session = self.params.session.lock();
-        let (params, meters) = (&self.params, &self.meters);
+        let mut session = self.project.session.lock();
+        let (choices, meters) = (self.project.choices(), &self.meters);
         let output =
-            self.screen.show(ui, &mut ScreenInput { session: &mut session, params, meters, looks: &mut looks });
+            self.screen.show(ui, &mut ScreenInput { session: &mut session, choices, meters, looks: &mut looks });
         drop(session);
         if looks != before {
-            *self.params.looks.write() = looks;
+            *self.project.looks.write() = looks;
         }
         self.follow_folder();
         for (wish, pass) in output.markers {
@@ -70,7 +79,7 @@ impl Desk {
 
     /// Keeps a folder that the player typed with the project; shows one that a project brought.
     fn follow_folder(&mut self) {
-        let mut kept = self.params.markers_folder.write();
+        let mut kept = self.project.markers_folder.write();
         let typed = &mut self.screen.markers.folder;
         if self.folder_before != *typed {
             kept.clone_from(typed);
@@ -82,12 +91,12 @@ impl Desk {
 
     fn follow_markers(&mut self, context: &egui::Context, wish: MarkersWish, pass: Option<PassId>) {
         // Copied out, so that the worker is not held up by a slow disk.
-        let pass = pass.and_then(|id| self.params.session.lock().pass(id).cloned());
+        let pass = pass.and_then(|id| self.project.session.lock().pass(id).cloned());
         let folder = PathBuf::from(self.screen.markers.folder.trim());
         let panel = &mut self.screen.markers;
         match (wish, pass) {
             (MarkersWish::Write, Some(pass)) => {
-                let track = self.params.session.lock().track.clone();
+                let track = self.project.session.lock().track.clone();
                 panel.outcome = Some(marker_files::write_all(&pass, &track, &folder, panel.which));
             }
             (MarkersWish::Copy, Some(pass)) => context.copy_text(marker_files::text(&pass)),

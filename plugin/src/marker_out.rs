@@ -66,6 +66,17 @@ impl NoteQueue {
         self.to_end = self.to_end.or(self.sounding.take().map(|(note, _)| note));
     }
 
+    /// The note that sounds or waits for its end, when the run ends: the next run ends it.
+    #[must_use]
+    pub fn left_sounding(&self) -> Option<MarkerNote> {
+        self.to_end.or(self.sounding.map(|(note, _)| note))
+    }
+
+    /// A note of the run before sounds still: it ends with the first block.
+    pub fn end_first(&mut self, note: Option<MarkerNote>) {
+        self.to_end = note;
+    }
+
     /// From now on the sound is `delay` samples late. What waits belongs to another delay; what sounds is to be ended
     /// at once, or it would hang.
     pub fn switch_to(&mut self, delay: u64) -> Option<Sent> {

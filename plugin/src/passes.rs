@@ -256,8 +256,7 @@ mod tests {
 
     #[test]
     fn what_the_player_calls_fine_is_not_flagged_whatever_is_set_until_it_is_taken_back() {
-        let params = crate::params::NotefrontParams::default();
-        let judging = params.judging();
+        let judging = crate::choices::Choices::default().judging();
         let mut pass = crate::fixture::mixed_pass(60, 3);
         pass.rejudge(&judging);
         let before = pass.entrances.clone();

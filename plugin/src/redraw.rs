@@ -3,11 +3,8 @@
 use parking_lot::Mutex;
 use std::sync::Arc;
 
-/// The window that is open, once it has drawn. Clones ask the same window.
-///
-/// Nobody can ask before that first frame. On X11 the window library (baseview 0.4.2) listens for the display's
-/// answer to a frame request only from the moment the window is shown, and sends no second request while one is
-/// unanswered: a request before the window is shown leaves it grey until it is closed.
+/// The window that is open, once it has drawn: nobody can ask before its first frame, which it asks for itself (see
+/// `framework/window.rs`). Clones ask the same window.
 #[derive(Debug, Clone, Default)]
 pub struct Redraw(Arc<Mutex<Option<egui::Context>>>);
 

@@ -12,11 +12,10 @@ use crate::fronts;
 use crate::packed;
 use crate::passes::{Pass, PassId};
 use crate::session::{Session, SharedSession};
-use nice_plug::params::persist::PersistentField;
-use nice_plug::prelude::PluginState;
 use notefront_dsp::Entrance;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 
 /// Version of the layout; it rises when a field changes meaning.
 pub const VERSION: u64 = 4;
@@ -38,20 +37,17 @@ pub struct SavedSession {
     pub damage: Vec<String>,
 }
 
-impl PersistentField<'_, SavedSession> for SharedSession {
-    fn set(&self, saved: SavedSession) {
-        self.lock().restore(saved.passes, saved.reference, saved.damage);
-        self.request_repaint();
-    }
+/// What is to be kept of a session that is shared. Copied under its lock, to be written outside it: the worker is held up
+/// for a copy only.
+#[must_use]
+pub fn to_keep(session: &SharedSession) -> SavedSession {
+    SavedSession::of(&session.lock())
+}
 
-    fn map<F, R>(&self, f: F) -> R
-    where
-        F: Fn(&SavedSession) -> R,
-    {
-        // Copied under the lock, written outside it: the worker is held up for a copy only.
-        let saved = SavedSession::of(&self.lock());
-        f(&saved)
-    }
+/// Puts what was kept into a session that is shared.
+pub fn take_in(session: &SharedSession, saved: SavedSession) {
+    session.lock().restore(saved.passes, saved.reference, saved.damage);
+    session.request_repaint();
 }
 
 impl SavedSession {
@@ -95,9 +91,9 @@ impl<'de> Deserialize<'de> for SavedSession {
 }
 
 /// Puts a readable field in place of one that is no JSON, so that loading goes on and says so.
-pub fn mark_damage(state: &mut PluginState) {
+pub fn mark_damage(fields: &mut BTreeMap<String, String>) {
     for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
-        if let Some(field) = state.fields.get_mut(key)
+        if let Some(field) = fields.get_mut(key)
             && (field.len() > MAX_READ || serde_json::from_str::<serde::de::IgnoredAny>(field).is_err())
         {
             *field = replacement.into();
@@ -172,7 +168,7 @@ mod tests {
     #[test]
     fn what_the_player_calls_fine_stays_so() {
         let mut session = session_of(1, 40);
-        let judging = crate::params::NotefrontParams::default().judging();
+        let judging = crate::choices::Choices::default().judging();
         let pass = session.pass_mut(1).expect("the first");
         pass.rejudge(&judging);
         let place = pass.entrances.iter().position(Entrance::is_flagged).expect("one of forty");

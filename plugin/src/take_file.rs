@@ -1,7 +1,7 @@
 //! A take file as a pass: read and analysed on a thread of its own, with progress.
 
-use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass};
+use crate::project::Project;
 use crate::session::SharedSession;
 use crate::transport::TransportView;
 use crate::wave::Wave;
@@ -16,7 +16,7 @@ use std::thread::JoinHandle;
 /// Loads takes, one at a time. Dropping it stops what is under way and waits for its thread: the host may
 /// unload the library right after.
 pub struct TakeLoader {
-    params: Arc<NotefrontParams>,
+    project: Project,
     thread: Mutex<Option<JoinHandle<()>>>,
     stop: Arc<AtomicBool>,
 }
@@ -24,8 +24,8 @@ pub struct TakeLoader {
 impl TakeLoader {
     /// A loader into this session.
     #[must_use]
-    pub fn new(params: Arc<NotefrontParams>) -> Self {
-        Self { params, thread: Mutex::new(None), stop: Arc::default() }
+    pub fn new(project: Project) -> Self {
+        Self { project, thread: Mutex::new(None), stop: Arc::default() }
     }
 
     /// Begins to load a take; the session tells the progress, then the pass or why there is none.
@@ -37,9 +37,9 @@ impl TakeLoader {
         if thread.as_ref().is_some_and(|t| !t.is_finished()) {
             return Err("One take at a time: the other is still being analysed.".into());
         }
-        let (path, params, stop) = (path.to_owned(), self.params.clone(), self.stop.clone());
+        let (path, project, stop) = (path.to_owned(), self.project.clone(), self.stop.clone());
         let spawned =
-            std::thread::Builder::new().name("notefront take".into()).spawn(move || work(&path, &params, &stop));
+            std::thread::Builder::new().name("notefront take".into()).spawn(move || work(&path, &project, &stop));
         *thread = Some(spawned.map_err(|e| format!("The take cannot be loaded now: {e}."))?);
         Ok(())
     }
@@ -53,13 +53,13 @@ impl TakeLoader {
     }
 }
 
-fn work(path: &Path, params: &NotefrontParams, stop: &AtomicBool) {
+fn work(path: &Path, project: &Project, stop: &AtomicBool) {
     let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
-    let outcome = load(path, &name, params, |share| {
-        tell(&params.session, &name, share);
+    let outcome = load(path, &name, project, |share| {
+        tell(&project.session, &name, share);
         !stop.load(Ordering::Relaxed)
     });
-    let mut session = params.session.lock();
+    let mut session = project.session.lock();
     session.loading = None;
     match outcome {
         Ok((pass, oddities)) => {
@@ -70,7 +70,7 @@ fn work(path: &Path, params: &NotefrontParams, stop: &AtomicBool) {
         Err(why) => session.notices.push(why),
     }
     drop(session);
-    params.session.request_repaint();
+    project.session.request_repaint();
 }
 
 fn tell(session: &SharedSession, name: &str, share: f32) {
@@ -86,11 +86,11 @@ fn tell(session: &SharedSession, name: &str, share: f32) {
 pub fn load(
     path: &Path,
     name: &str,
-    params: &NotefrontParams,
+    project: &Project,
     mut progress: impl FnMut(f32) -> bool,
 ) -> Result<(Pass, Vec<String>), String> {
     let mut outline: Option<Wave> = None;
-    let options = ScanOptions { settings: params.settings(), ..ScanOptions::default() };
+    let options = ScanOptions { settings: project.settings(), ..ScanOptions::default() };
     let taken = take::scan_watched(path, options, &Reference::default(), |done, block| {
         outline.get_or_insert_with(|| Wave::new(done.rate_hz)).push(block);
         let share = done.total_s.map_or(0.0, |total| (done.done_s / total) as f32);
@@ -102,7 +102,7 @@ pub fn load(
     pass.wave = outline.unwrap_or_else(|| Wave::new(rate_hz));
     pass.duration_s = taken.source.duration_s;
     pass.live = false;
-    let judging = params.judging();
+    let judging = project.judging();
     taken.entrances.iter().for_each(|entrance| pass.push_front(entrance.front, &judging));
     let clipped = |w: &Warning| if let Warning::Clipped(at_s) = w { Some(*at_s) } else { None };
     pass.clipped_at_s = taken.warnings.iter().filter_map(clipped).collect();
@@ -119,10 +119,10 @@ mod tests {
     fn what_is_no_take_says_why_and_what_to_do() {
         let path = std::env::temp_dir().join(format!("notefront-no-take-{}.wav", std::process::id()));
         std::fs::write(&path, b"no sound at all").expect("a temporary folder");
-        let why = load(&path, "x", &NotefrontParams::default(), |_| true).expect_err("it is no take");
+        let why = load(&path, "x", &Project::default(), |_| true).expect_err("it is no take");
         assert!(why.len() > 20 && why.contains(". "), "{why}");
         std::fs::remove_file(&path).expect("it is ours");
-        assert!(load(&path, "x", &NotefrontParams::default(), |_| true).is_err());
+        assert!(load(&path, "x", &Project::default(), |_| true).is_err());
     }
 
     /// Half a second of a take whose header promises a second.
@@ -144,10 +144,10 @@ mod tests {
         header.iter().for_each(|part| bytes.extend_from_slice(part));
         bytes.extend((0..24_000).map(|i| ((f64::from(i) * 0.03).sin() * 9e3) as i16).flat_map(i16::to_le_bytes));
         std::fs::write(&path, bytes).expect("a temporary folder");
-        let (pass, oddities) = load(&path, "x.wav", &NotefrontParams::default(), |_| true).expect("it is a take");
+        let (pass, oddities) = load(&path, "x.wav", &Project::default(), |_| true).expect("it is a take");
         assert!((pass.duration_s - 0.5).abs() < 0.01 && !pass.live);
         assert!(oddities.iter().any(|text| text.contains("x.wav: cut short")), "{oddities:?}");
-        let stopped = load(&path, "x.wav", &NotefrontParams::default(), |_| false).expect_err("it was stopped");
+        let stopped = load(&path, "x.wav", &Project::default(), |_| false).expect_err("it was stopped");
         assert!(stopped.contains("stopped"), "{stopped}");
         std::fs::remove_file(&path).expect("it is ours");
     }

@@ -1,15 +1,9 @@
-//! The player's wishes on their way from the editor to the host.
-//!
-//! On Linux a VST3 editor runs on a thread of its own, and a host called from there may crash. So the
-//! editor never touches a parameter: it sends a [`Task`], and the framework runs it on the host's thread.
+//! The player's wishes on their way from the editor to whoever keeps the choices.
 
-use crate::params::{GridChoice, InstrumentChoice, NotefrontParams, SourceChoice};
-use nice_plug::context::gui::GuiContext;
-use nice_plug::prelude::{Param, ParamSetter};
-use parking_lot::Mutex;
+use crate::choices::{Choices, GridChoice, InstrumentChoice, SourceChoice};
 use std::sync::Arc;
 
-/// A parameter change, or something the host must do.
+/// A change of one choice.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Task {
     /// 0 to 1.
@@ -37,47 +31,21 @@ pub enum Task {
 /// How the editor sends a task.
 pub type SendTask = Arc<dyn Fn(Task) + Send + Sync>;
 
-/// Runs tasks on the host's thread, with the context of the open editor.
-#[derive(Clone)]
-pub struct TaskRunner {
-    params: Arc<NotefrontParams>,
-    context: Arc<Mutex<Option<GuiContext>>>,
-}
-
-impl TaskRunner {
-    /// A runner for these parameters, without an editor so far.
-    #[must_use]
-    pub fn new(params: Arc<NotefrontParams>) -> Self {
-        Self { params, context: Arc::default() }
-    }
-
-    /// The context of the editor that opened last; it holds the instance weakly.
-    pub fn set_context(&self, context: GuiContext) {
-        *self.context.lock() = Some(context);
-    }
-
-    /// Runs one task. On the host's thread only.
-    pub fn run(&self, task: Task) {
-        let Some(context) = self.context.lock().clone() else { return };
-        let setter = context.param_setter();
-        let params = &self.params;
-        match task {
-            Task::Strictness(value) => set(&setter, &params.strictness, value),
-            Task::A4(value) => set(&setter, &params.a4_hz, value),
-            Task::Instrument(value) => set(&setter, &params.instrument, value),
-            Task::Source(value) => set(&setter, &params.source, value),
-            Task::Grid(value) => set(&setter, &params.grid, value),
-            Task::Swing(value) => set(&setter, &params.swing_percent, value),
-            Task::Offset(value) => set(&setter, &params.offset_ms, value),
-            Task::LookAhead(value) => set(&setter, &params.look_ahead, value),
-            Task::InsistOnBeat(value) => set(&setter, &params.insist_on_beat, value),
-            Task::ListenStopped(value) => set(&setter, &params.listen_stopped, value),
+impl Task {
+    /// Makes the change, within the range of what it changes.
+    pub fn follow(self, choices: &mut Choices) {
+        match self {
+            Self::Strictness(value) => choices.strictness = value,
+            Self::A4(value) => choices.a4_hz = value,
+            Self::Instrument(value) => choices.instrument = value,
+            Self::Source(value) => choices.source = value,
+            Self::Grid(value) => choices.grid = value,
+            Self::Swing(value) => choices.swing_percent = value,
+            Self::Offset(value) => choices.offset_ms = value,
+            Self::LookAhead(value) => choices.look_ahead = value,
+            Self::InsistOnBeat(value) => choices.insist_on_beat = value,
+            Self::ListenStopped(value) => choices.listen_stopped = value,
         }
+        *choices = choices.clamped();
     }
-}
-
-fn set<P: Param>(setter: &ParamSetter<'_>, param: &P, value: P::Plain) {
-    setter.begin_set_parameter(param);
-    setter.set_parameter(param, value);
-    setter.end_set_parameter(param);
 }

@@ -1,8 +1,8 @@
 //! The window with all that its frames show, held by one owner: for tests and pictures without a host.
 
+use crate::choices::Choices;
 use crate::looks::Looks;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::Pass;
 use crate::session::Session;
 use crate::view::screen::ScreenOutput;
@@ -15,7 +15,7 @@ pub struct WholeWindow {
     /// The passes.
     pub session: Session,
     /// The settings.
-    pub params: NotefrontParams,
+    pub choices: Choices,
     /// Levels and counters.
     pub meters: Meters,
     /// Colours and text size.
@@ -37,7 +37,7 @@ impl WholeWindow {
 
     /// Draws a frame.
     pub fn frame(&mut self, ui: &mut Ui) -> ScreenOutput {
-        let (session, params, meters, looks) = (&mut self.session, &self.params, &self.meters, &mut self.looks);
-        self.screen.show(ui, &mut ScreenInput { session, params, meters, looks })
+        let (session, choices, meters, looks) = (&mut self.session, self.choices, &self.meters, &mut self.looks);
+        self.screen.show(ui, &mut ScreenInput { session, choices, meters, looks })
     }
 }

@@ -5,12 +5,12 @@ use crate::beats::Bend;
 use crate::capture::{Fed, Feed};
 use crate::marker_out::MarkerNote;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass, PassId};
+use crate::project::Project;
 use crate::quiet::{PassEnd, Quiet};
 use crate::timing::Judging;
 use crate::transport::{Stamp, TransportView};
-use notefront_dsp::{Analyzer, Event, Settings};
+use notefront_dsp::{Analyzer, CannotTell, Entrance, Event, Settings};
 use rtrb::Producer;
 use std::collections::VecDeque;
 use std::ops::Range;
@@ -36,8 +36,8 @@ pub struct WorkerParts {
     pub feed: Feed,
     /// Marker notes to the audio side.
     pub notes: Producer<MarkerNote>,
-    /// What the player set.
-    pub params: Arc<NotefrontParams>,
+    /// What the player set, and the passes.
+    pub project: Project,
     /// Clock and counters.
     pub meters: Arc<Meters>,
     /// When a pass ends that nobody stops.
@@ -92,7 +92,7 @@ impl Worker {
     /// A worker that has not begun. Allocates.
     #[must_use]
     pub fn new(parts: WorkerParts) -> Self {
-        let judged_by = parts.params.judging();
+        let judged_by = parts.project.judging();
         Self {
             delay: 0,
             history: VecDeque::new(),
@@ -143,7 +143,7 @@ impl Worker {
         let num_left = self.parts.feed.num_waiting() as u64;
         self.parts.meters.lost.fetch_add(num_left, Ordering::Relaxed);
         let Some(current) = &self.current else { return };
-        if let Some(pass) = self.parts.params.session.lock().pass_mut(current.id) {
+        if let Some(pass) = self.parts.project.session.lock().pass_mut(current.id) {
             pass.num_lost += num_left;
         }
     }
@@ -161,13 +161,13 @@ impl Worker {
 
     /// Judges every pass anew when the player sets something else, or a project brings passes that were kept.
     fn follow_choices(&mut self) {
-        let judging = self.parts.params.judging();
-        let mut session = self.parts.params.session.lock();
+        let judging = self.parts.project.judging();
+        let mut session = self.parts.project.session.lock();
         if judging != self.judged_by || session.is_stale {
             self.judged_by = judging;
             session.rejudge(&judging);
             drop(session);
-            self.parts.params.session.request_repaint();
+            self.parts.project.session.request_repaint();
         }
     }
 
@@ -220,7 +220,7 @@ impl Worker {
     }
 
     fn hears_free(&self) -> bool {
-        self.mode == Mode::Free || (self.mode == Mode::Wait && self.parts.params.listen_stopped.value())
+        self.mode == Mode::Free || (self.mode == Mode::Wait && self.parts.project.choices().listen_stopped)
     }
 
     fn begin_pass(&mut self, clock: u64, transport: &TransportView, num_lost: u64) {
@@ -232,13 +232,13 @@ impl Worker {
         let mut pass = Pass::begin(origin, self.parts.sample_rate_hz, transport);
         pass.num_lost = num_lost;
         self.quiet = Quiet::default();
-        let id = self.parts.params.session.lock().add(pass);
+        let id = self.parts.project.session.lock().add(pass);
         self.current = Some(Current { id, clock, num_samples: 0, num_entrances: 0 });
     }
 
     /// A fresh analysis for the settings of now; false when the rate is outside what it takes.
     fn ready_analyzer(&mut self) -> bool {
-        let settings = self.parts.params.settings();
+        let settings = self.parts.project.settings();
         match &mut self.analyzer {
             Some((used, analyzer)) if *used == settings => {
                 analyzer.reset();
@@ -253,7 +253,7 @@ impl Worker {
             }
             Err(error) => {
                 let notice = format!("Nothing is analysed: {error}.");
-                let mut session = self.parts.params.session.lock();
+                let mut session = self.parts.project.session.lock();
                 if !session.notices.contains(&notice) {
                     session.notices.push(notice);
                 }
@@ -266,7 +266,7 @@ impl Worker {
         let Some(current) = &self.current else { return };
         let at_s = stamp.clock.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz;
         if let (Some(bend), Some(pass)) =
-            (Bend::from_transport(at_s, transport), self.parts.params.session.lock().pass_mut(current.id))
+            (Bend::from_transport(at_s, transport), self.parts.project.session.lock().pass_mut(current.id))
         {
             pass.beats.push(bend);
         }
@@ -351,7 +351,7 @@ impl Worker {
         analyzer.push(samples);
         current.num_samples += samples.len() as u64;
         let duration_s = current.num_samples as f64 / self.parts.sample_rate_hz;
-        if let Some(pass) = self.parts.params.session.lock().pass_mut(current.id) {
+        if let Some(pass) = self.parts.project.session.lock().pass_mut(current.id) {
             pass.wave.push(samples);
             pass.duration_s = duration_s;
             if analyzer.clipped_at_s().len() != pass.clipped_at_s.len() {
@@ -359,14 +359,14 @@ impl Worker {
             }
         }
         self.publish();
-        self.parts.params.session.request_repaint();
+        self.parts.project.session.request_repaint();
     }
 
     /// Moves what the analysis has found into the session, and flagged ones to the audio side as notes.
     fn publish(&mut self) {
         let (Some((_, analyzer)), Some(current)) = (&mut self.analyzer, &mut self.current) else { return };
         while let Some(event) = analyzer.next_event() {
-            let mut session = self.parts.params.session.lock();
+            let mut session = self.parts.project.session.lock();
             let Some(pass) = session.pass_mut(current.id) else { continue };
             match event {
                 Event::Front(front) => {
@@ -374,7 +374,8 @@ impl Worker {
                     current.num_entrances += 1;
                     if let Some(judged) = pass.entrances.last().filter(|_| self.delay > 0) {
                         let at = current.clock + (judged.front.speaks_s * self.parts.sample_rate_hz).round() as u64;
-                        send_note(&mut self.parts.notes, MarkerNote::of(judged, at), &mut self.last_note);
+                        let sure = untimed_until_known(*judged, pass.to_beat, &self.judged_by);
+                        send_note(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
                     }
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s),
@@ -398,15 +399,21 @@ impl Worker {
         }
         self.publish();
         if let Some(current) = self.current.take() {
-            let mut session = self.parts.params.session.lock();
+            let mut session = self.parts.project.session.lock();
             if let (Some(cut_at), Some(pass)) = (cut_at, session.pass_mut(current.id)) {
                 pass.truncate(cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz);
             }
             session.end(current.id);
             drop(session);
-            self.parts.params.session.request_repaint();
+            self.parts.project.session.request_repaint();
         }
     }
+}
+
+/// A note cannot be taken back: until it is known whether the pass follows its beats, none is sent for timing.
+fn untimed_until_known(entrance: Entrance, to_beat: Option<bool>, judging: &Judging) -> Entrance {
+    let is_known = to_beat.is_some() || judging.insists;
+    if is_known { entrance } else { entrance.untimed(CannotTell::NotToBeat, &judging.settings) }
 }
 
 /// Sends a note that lies after the last one.
@@ -444,7 +451,7 @@ mod tests {
     #[test]
     fn a_pass_ends_after_the_silence_set_and_the_next_sound_begins_another_on_the_same_time_line() {
         const RATE_HZ: f64 = 48_000.0;
-        let (params, meters) = (Arc::new(NotefrontParams::default()), Arc::new(Meters::default()));
+        let (project, meters) = (Project::default(), Arc::new(Meters::default()));
         let (mut capture, feed) = capture::pair(RATE_HZ, false, meters.clone());
         let (notes, _queue) = marker_out::pair(RATE_HZ, meters.clone());
         let pass_end = Arc::new(PassEnd::default());
@@ -453,7 +460,7 @@ mod tests {
         let parts = WorkerParts {
             feed,
             notes,
-            params: params.clone(),
+            project: project.clone(),
             meters,
             pass_end,
             sample_rate_hz: RATE_HZ,
@@ -477,7 +484,7 @@ mod tests {
         }
         drop(capture);
         worker.run(IDLE);
-        let session = params.session.lock();
+        let session = project.session.lock();
         let passes = session.passes();
         assert_eq!(passes.len(), 2, "one for each note");
         // The last sample over the floor lies within a period (9 ms) of the end of the note at 1.8 s; 3 s later it is over.
@@ -495,13 +502,13 @@ mod tests {
     #[test]
     fn what_an_instance_that_closes_cannot_analyse_any_more_is_counted() {
         const RATE_HZ: f64 = 48_000.0;
-        let (params, meters) = (Arc::new(NotefrontParams::default()), Arc::new(Meters::default()));
+        let (project, meters) = (Project::default(), Arc::new(Meters::default()));
         let (mut capture, feed) = capture::pair(RATE_HZ, false, meters.clone());
         let (notes, _queue) = marker_out::pair(RATE_HZ, meters.clone());
         let parts = WorkerParts {
             feed,
             notes,
-            params: params.clone(),
+            project: project.clone(),
             meters: meters.clone(),
             pass_end: Arc::default(),
             sample_rate_hz: RATE_HZ,
@@ -520,6 +527,6 @@ mod tests {
         assert!(worker.is_out_of_time(&mut closing));
         worker.leave_rest();
         assert_eq!(meters.num_lost(), 2 * CHUNK_LEN as u64);
-        assert_eq!(params.session.lock().newest().map(|pass| pass.num_lost), Some(2 * CHUNK_LEN as u64));
+        assert_eq!(project.session.lock().newest().map(|pass| pass.num_lost), Some(2 * CHUNK_LEN as u64));
     }
 }

@@ -90,7 +90,7 @@ fn open(value: &Value, dice: &mut Dice) {
     let saved = state::read(value);
     let mut window = WholeWindow::default();
     window.session.restore(saved.passes, saved.reference, saved.damage);
-    window.session.rejudge(&window.params.judging());
+    window.session.rejudge(&window.choices.judging());
     let views = [View::Lane, View::Compare, View::Patterns];
     window.screen.open(views[dice.below(3) as usize], dice.below(2) == 0, dice.below(2) == 0);
     window.screen.select((dice.below(2) == 0).then(|| dice.below(24) as usize));

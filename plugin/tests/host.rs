@@ -3,7 +3,8 @@
 
 mod common;
 
-use common::{Insert, Play, no_transport, noise, rolling, take, transport};
+use clack_host::prelude::StoppedPluginAudioProcessor;
+use common::{Insert, Play, TestHost, no_transport, noise, rolling, take, transport};
 use notefront::beats::Subdivision;
 use notefront::marker_out;
 use notefront::passes::{Origin, Pass};
@@ -147,24 +148,121 @@ fn marker_notes_leave_at_the_exact_sample_for_every_block_size() {
     }
 }
 
+/// Loads a project that has marker notes on.
+fn switch_marker_notes_on(insert: &mut Insert) {
+    let state = json!({ "version": "0.1.0", "params": marker_notes_on(), "fields": {} });
+    assert!(insert.load(state.to_string().as_bytes()));
+}
+
+/// Plays through an activated insert, on a thread of its own.
+fn run_active(
+    processor: StoppedPluginAudioProcessor<TestHost>,
+    play: &Play,
+    input: &[Vec<f32>],
+) -> (StoppedPluginAudioProcessor<TestHost>, common::Output) {
+    let transport = rolling(play.rate, 61.0);
+    std::thread::scope(|scope| {
+        scope.spawn(|| common::run(processor, play, input, &transport)).join().expect("no panic")
+    })
+}
+
 #[test]
-fn a_project_may_switch_marker_notes_on_in_a_running_insert() {
-    // As Ardour 7.3 does: it loads the state after it has activated the insert, and does not activate it again.
+fn a_project_that_switches_marker_notes_on_in_a_running_insert_asks_for_a_restart() {
     let Some((sound, rate, expected)) = take_with_marker_notes() else { return };
     let play = Play::offline(rate, 480);
     let mut insert = Insert::new();
     let processor = insert.activate(&play);
-    let state = json!({ "version": "0.1.0", "params": marker_notes_on(), "fields": {} });
-    assert!(insert.load(state.to_string().as_bytes()));
-    let (processor, output) = std::thread::scope(|scope| {
-        let run = || common::run(processor, &play, &both_channels(&sound, rate), &rolling(rate, 61.0));
-        scope.spawn(run).join().expect("no panic")
-    });
-    assert_marked(&output, &sound, rate, &expected, "switched on while active");
-    assert_eq!(insert.latency(), rate as u32, "the host can ask for the delay");
+    switch_marker_notes_on(&mut insert);
+    let (processor, output) = run_active(processor, &play, &both_channels(&sound, rate));
+    assert!(bits(&output.channels[0][..sound.len()]) == bits(&sound), "until then nothing is delayed");
+    assert_eq!((output.notes.len(), insert.latency()), (0, 0));
     insert.serve_main_thread();
-    assert!(insert.restart.load(Ordering::Relaxed), "and is told that it changed");
+    assert!(insert.restart.load(Ordering::Relaxed), "the host is asked");
     insert.deactivate(processor);
+    let output = insert.play(&play, &both_channels(&sound, rate), &rolling(rate, 61.0));
+    assert_marked(&output, &sound, rate, &expected, "after the restart");
+    assert_eq!(insert.latency(), rate as u32);
+}
+
+#[test]
+fn the_delay_changes_while_the_host_activates_and_at_no_other_time() {
+    let play = Play::offline(48_000.0, 480);
+    let silence = vec![vec![0.0; 4800]; 2];
+    for serves_first in [true, false] {
+        let mut insert = Insert::new();
+        let processor = insert.activate(&play);
+        switch_marker_notes_on(&mut insert);
+        let (processor, _) = run_active(processor, &play, &silence);
+        // A host may come round to what the insert asked of its main thread before or after it has deactivated it.
+        if serves_first {
+            insert.serve_main_thread();
+        }
+        insert.deactivate(processor);
+        insert.serve_main_thread();
+        assert!(insert.restart.load(Ordering::Relaxed));
+        assert_eq!(insert.latency(), 0, "not yet");
+        insert.play(&play, &silence, &no_transport);
+        insert.serve_main_thread();
+        assert_eq!(insert.latency(), 48_000);
+        let calls = &insert.latency_calls;
+        let (within, outside) = (calls.within.load(Ordering::Relaxed), calls.outside.load(Ordering::Relaxed));
+        assert_eq!((within, outside), (1, 0), "served first: {serves_first}");
+    }
+}
+
+#[test]
+fn a_host_that_renders_without_saying_so_gets_every_note_from_the_first_on() {
+    let Some((sound, rate, expected)) = take_with_marker_notes() else { return };
+    // The take begins a tenth of a second before the first flagged note.
+    let skipped = (expected[0].0 as f64 - (marker_out::LOOK_AHEAD_S + 0.1) * rate) as usize;
+    let mut insert = Insert::with_params(marker_notes_on());
+    let play = Play { offline: false, ..Play::offline(rate, 512) };
+    let input = both_channels(&sound[skipped..], rate);
+    let said = insert.play(&Play::offline(rate, 512), &input, &rolling(rate, 61.0));
+    let mut insert = Insert::with_params(marker_notes_on());
+    let unsaid = insert.play(&play, &input, &rolling(rate, 61.0));
+    assert!(said.notes.len() >= 4 && said.notes[0].at < 2 * rate as u64, "{:?}", said.notes);
+    assert_eq!(unsaid.notes, said.notes);
+}
+
+#[test]
+fn a_host_that_lets_silent_inserts_sleep_gets_the_delayed_end_and_one_pass() {
+    let Some((samples, rate)) = take("made-faults.flac") else { return };
+    // A phrase, a rest of three seconds, the phrase again, and silence behind it.
+    let phrase = &samples[..(4.0 * rate) as usize];
+    let rest = vec![0.0; 3 * rate as usize];
+    let sound = [phrase, &rest, phrase, &rest].concat();
+    for look_ahead in [false, true] {
+        let mut insert = Insert::with_params(json!({ "look_ahead": { "bool": look_ahead } }));
+        let play = Play { sleeps: true, ..Play::offline(rate, 480) };
+        let output = insert.play(&play, &[sound.clone(), sound.clone()], &rolling(rate, 61.0));
+        let delay = if look_ahead { rate as usize } else { 0 };
+        assert!(bits(&output.channels[0][delay..]) == bits(&sound[..sound.len() - delay]), "look-ahead: {look_ahead}");
+        assert_eq!(insert.passes().len(), 1, "the rest belongs to the pass; look-ahead: {look_ahead}");
+    }
+    // Where nothing plays, nothing is listened to: the insert may sleep.
+    let mut insert = Insert::new();
+    let standing = |_: u64| Some(transport(false, 0.0, 0.0, 61.0));
+    let play = Play { sleeps: true, ..Play::offline(rate, 480) };
+    assert_eq!(insert.play(&play, &[rest.clone(), rest], &standing).num_blocks, 1, "the first block only");
+}
+
+#[test]
+fn a_reset_or_a_stop_while_a_marker_note_sounds_leaves_none_hanging() {
+    let Some((sound, rate, expected)) = take_with_marker_notes() else { return };
+    let sounds_at = expected[1].0 as usize + (0.02 * rate) as usize;
+    let mut insert = Insert::with_params(marker_notes_on());
+    let play = Play { reset_at: Some(sounds_at), ..Play::offline(rate, 64) };
+    let output = insert.play(&play, &both_channels(&sound, rate), &rolling(rate, 61.0));
+    let (num_on, num_off) = output.num_on_and_off();
+    assert!(num_on > 2 && num_on == num_off, "reset: {num_on} on, {num_off} off");
+
+    let mut insert = Insert::with_params(marker_notes_on());
+    let cut = [sound[..sounds_at].to_vec(), sound[..sounds_at].to_vec()];
+    let first = insert.play(&Play::offline(rate, 64), &cut, &rolling(rate, 61.0)).num_on_and_off();
+    let silence = vec![vec![0.0; 6400]; 2];
+    let then = insert.play(&Play::offline(rate, 64), &silence, &rolling(rate, 61.0)).num_on_and_off();
+    assert_eq!((first, then), ((2, 1), (0, 1)), "stopped, and begun again");
 }
 
 #[test]

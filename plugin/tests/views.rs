@@ -5,9 +5,9 @@
 use egui::{Event, Key, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
+use notefront::choices::GridChoice;
 use notefront::fixture;
 use notefront::looks::{Colours, Looks};
-use notefront::params::GridChoice;
 use notefront::passes::Pass;
 use notefront::tasks::Task;
 use notefront::view::header::View;
@@ -137,8 +137,22 @@ fn a_setting_becomes_a_task_and_changes_no_parameter_here() {
     let window = harness.state();
     // The host's thread sets them; this one only asks.
     assert_eq!(window.tasks, [Task::LookAhead(true), Task::Grid(GridChoice::Thirds)]);
-    assert!(!window.whole.params.look_ahead.value());
-    assert_eq!(window.whole.params.grid.value(), GridChoice::Beat);
+    assert!(!window.whole.choices.look_ahead);
+    assert_eq!(window.whole.choices.grid, GridChoice::Beat);
+}
+
+#[test]
+fn without_a_host_nothing_that_only_a_host_can_use_is_offered() {
+    let mut window = Window::with(vec![fixture::showcase(0)]);
+    window.whole.screen.alone = true;
+    let mut harness = window.open(SIZE);
+    press(&mut harness, Key::ArrowRight);
+    assert!(harness.query_by_label_contains("To hear it, play from").is_none());
+    press(&mut harness, Key::S);
+    harness.get_by_label("always judge by the click");
+    for label in ["marker notes", "listen while stopped", "host"] {
+        assert!(harness.query_by_label_contains(label).is_none(), "{label}");
+    }
 }
 
 #[test]
@@ -274,10 +288,10 @@ fn ten_thousand_entrances_are_counts_that_add_up() {
 
 #[test]
 fn the_editor_never_sets_a_parameter_itself() {
-    // A VST3 editor on Linux runs on a thread of its own, and a host called from there may crash. Only `tasks.rs`,
-    // which the host's thread runs, may name what sets parameters.
+    // A VST3 editor on Linux runs on a thread of its own, and a host called from there may crash. Only
+    // `framework/runner.rs`, which the host's thread runs, may name what sets parameters.
     let src = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    let mut files = vec![src.join("editor.rs")];
+    let mut files = vec![src.join("desk.rs"), src.join("framework/editor.rs")];
     let mut folders = vec![src.join("view")];
     while let Some(folder) = folders.pop() {
         for path in std::fs::read_dir(folder).expect("the views").flatten().map(|e| e.path()) {

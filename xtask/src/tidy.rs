@@ -18,6 +18,7 @@ pub fn run() -> Result<(), String> {
         of_file.extend(lengths(path, &text));
         of_file.extend(foreign_places(&text));
         of_file.extend(silent_skip(path, &text));
+        of_file.extend(beside_the_wall(path, &text));
         untidy.extend(of_file.into_iter().map(|what| format!("{}: {what}", shown(path))));
     }
     untidy.extend(flow_of("dsp")?);
@@ -109,6 +110,20 @@ fn silent_skip(path: &Path, text: &str) -> Option<String> {
     says_it_itself.then(|| "prints SKIPPED by itself: use notefront_tests::skipped::say".into())
 }
 
+/// The plug-in framework stands behind one wall. The insert that does nothing (`bare`) is made of it to be measured.
+fn beside_the_wall(path: &Path, text: &str) -> Option<String> {
+    let (folder, ours) = (root().join("plugin"), [Path::new("src/framework"), Path::new("examples/bare.rs")]);
+    let within = path.strip_prefix(folder).ok()?;
+    let names_it = code_of(text).any(|line| ["nice_plug", "baseview"].iter().any(|name| line.contains(name)));
+    (names_it && !ours.iter().any(|own| within.starts_with(own)))
+        .then(|| "names the plug-in framework, which stands behind `plugin/src/framework`".into())
+}
+
+/// The lines that are no comments.
+fn code_of(text: &str) -> impl Iterator<Item = &str> {
+    text.lines().filter(|line| !line.trim_start().starts_with("//"))
+}
+
 /// A module of a crate uses only those declared before it in lib.rs: the order of `mod` lines is that of the flow.
 fn flow_of(package: &str) -> Result<Vec<String>, String> {
     let folder = root().join(package).join("src");
@@ -143,9 +158,8 @@ fn modules(lib: &str) -> Vec<String> {
 }
 
 fn uses(text: &str, module: &str) -> bool {
-    let code = text.lines().filter(|line| !line.trim_start().starts_with("//"));
-    let code: Vec<&str> = code.collect();
-    code.iter().any(|line| line.contains(&format!("crate::{module}::")) || line.contains(&format!("crate::{module};")))
+    code_of(text)
+        .any(|line| line.contains(&format!("crate::{module}::")) || line.contains(&format!("crate::{module};")))
 }
 
 /// Documents name commands that exist, and no machine's paths.
@@ -192,6 +206,15 @@ mod tests {
     fn a_chore_that_does_not_exist_is_seen() {
         assert_eq!(unknown_chores("run cargo xtask shine now"), ["`cargo xtask shine` does not exist"]);
         assert!(unknown_chores("run `cargo xtask test` now").is_empty());
+    }
+
+    #[test]
+    fn the_framework_is_named_behind_its_wall_only() {
+        let (inside, outside) = (root().join("plugin/src/framework/x.rs"), root().join("plugin/src/x.rs"));
+        for text in ["use nice_plug::prelude::*;", "let w = nice_plug_egui::baseview::Window;"] {
+            assert_eq!((beside_the_wall(&inside, text), beside_the_wall(&outside, text).is_some()), (None, true));
+        }
+        assert_eq!(beside_the_wall(&outside, "// nice_plug does it so"), None);
     }
 
     #[test]

@@ -1,5 +1,5 @@
 -- Makes a session: a track "horn" with the insert, and a MIDI track "notes" fed by the insert's notes.
--- Before it stands: given = { folder, name, rate_hz, bpm, look_ahead }
+-- With given.without_insert only the track. Before it stands: given = { folder, name, rate_hz, bpm, look_ahead }
 local function log(...) io.stderr:write(table.concat({...}, " "), "\n") end
 
 AudioEngine:set_backend("None (Dummy)", "", "")
@@ -13,9 +13,11 @@ map = nil
 
 local last = ARDOUR.PresentationInfo.max_order
 local horn = session:new_audio_track(1, 2, nil, 1, "horn", last, ARDOUR.TrackMode.Normal, true):front()
-local insert = ARDOUR.LuaAPI.new_plugin(session, "Notefront", ARDOUR.PluginType.VST3, "")
-assert(not insert:isnil(), "Ardour does not find the insert")
-horn:add_processor_by_index(insert, 0, nil, true)
+if not given.without_insert then
+  local insert = ARDOUR.LuaAPI.new_plugin(session, "Notefront", ARDOUR.PluginType.VST3, "")
+  assert(not insert:isnil(), "Ardour does not find the insert")
+  horn:add_processor_by_index(insert, 0, nil, true)
+end
 
 if given.look_ahead then
   local one = ARDOUR.ChanCount(ARDOUR.DataType("midi"), 1)

@@ -18,15 +18,18 @@ pub struct Arguments {
     /// The output for count-in and click: a part of its name.
     #[arg(long, value_name = "NAME")]
     pub output: Option<String>,
-    /// The channel of the input, counted from 1.
-    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
-    pub channel: u16,
-    /// Silence that ends a pass, seconds, 2 to 30.
-    #[arg(long, value_name = "SECONDS", default_value_t = crate::quiet::USUAL_GAP_S, value_parser = silence)]
-    pub silence: f64,
+    /// The channel of the input, counted from 1; without it the one of the last time.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
+    pub channel: Option<u16>,
+    /// Silence that ends a pass, seconds, 2 to 30; without it that of the last time.
+    #[arg(long, value_name = "SECONDS", value_parser = silence)]
+    pub silence: Option<f64>,
     /// Begin to record at once.
     #[arg(long)]
     pub record: bool,
+    /// Print a line for each entrance when it is shown: the time of day in seconds, note and word.
+    #[arg(long)]
+    pub print: bool,
 }
 
 fn silence(text: &str) -> Result<f64, String> {
@@ -46,6 +49,6 @@ mod tests {
             assert!(parse(bad).is_err(), "{bad:?}");
         }
         let good = parse(&["--channel", "2", "--silence", "4.5", "take.wav"]).expect("it can be met");
-        assert_eq!((good.channel, good.silence, good.record), (2, 4.5, false));
+        assert_eq!((good.channel, good.silence, good.record), (Some(2), Some(4.5), false));
     }
 }

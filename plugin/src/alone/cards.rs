@@ -16,8 +16,12 @@ const MOST_SAMPLES: usize = 32 * BLOCK;
 const WANTED_FRAMES: (u32, u32) = (960, 2048);
 /// How long a device may take to open.
 const OPENING: Duration = Duration::from_secs(3);
-/// Entries of ALSA that are no device a player could mean: they take or give nothing.
-const NO_DEVICES: [&str; 1] = ["null"];
+/// An entry of ALSA that is no device a player could mean: it takes and gives nothing.
+const NO_DEVICE: &str = "null";
+/// The entry behind which JACK stands. Where no server runs, its library says so on the terminal at every look.
+const JACK: &str = "jack";
+/// Where a running server of JACK has its files, how they begin, and the one that lies there without a server too.
+const JACK_FILES: (&str, &str, &str) = ("/dev/shm", "jack_", "jack_db");
 
 /// One device in one direction.
 #[derive(Clone)]
@@ -45,21 +49,37 @@ impl Cards {
     /// Asks the system. Takes a moment: each device is looked at.
     #[must_use]
     pub fn now() -> Self {
+        hush();
         let host = cpal::default_host();
         let mut devices: Vec<Device> = host.default_input_device().into_iter().collect();
         devices.extend(host.default_output_device());
         devices.extend(host.devices().into_iter().flatten());
         let mut cards = Self::default();
         for device in devices {
-            let Some(name) = name_of(&device).filter(|n| !NO_DEVICES.iter().any(|no| n.ends_with(&format!("({no})"))))
-            else {
-                continue;
-            };
+            let Some(name) = name_of(&device).filter(|name| !is_left_out(name)) else { continue };
             add(&mut cards.inputs, &name, &device, device.default_input_config().ok());
             add(&mut cards.outputs, &name, &device, device.default_output_config().ok());
         }
         cards
     }
+}
+
+/// Keeps off the terminal what ALSA says of every entry of its settings that is not there; what a player should know comes
+/// back as an error. For the calling thread.
+fn hush() {
+    #[cfg(target_os = "linux")]
+    let _ = alsa::Output::local_error_handler();
+}
+
+fn is_left_out(name: &str) -> bool {
+    let is = |id: &str| name.ends_with(&format!("({id})"));
+    is(NO_DEVICE) || (is(JACK) && !jack_runs())
+}
+
+fn jack_runs() -> bool {
+    let (folder, begins, but) = JACK_FILES;
+    let files = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|file| file.file_name());
+    files.map(|name| name.to_string_lossy().into_owned()).any(|name| name.starts_with(begins) && !name.starts_with(but))
 }
 
 fn name_of(device: &Device) -> Option<String> {
@@ -106,6 +126,7 @@ impl Card {
     /// # Errors
     /// Why it cannot, in a musician's words.
     pub fn listen(&self, side: InputSide, controls: &Arc<Controls>) -> Result<Stream, String> {
+        hush();
         let stream = in_its_format!(self, listen_as(side, controls), "gives sound in a form that is not read here");
         self.started(stream)
     }
@@ -115,6 +136,7 @@ impl Card {
     /// # Errors
     /// As [`Card::listen`].
     pub fn play(&self, side: OutputSide, controls: &Arc<Controls>) -> Result<Stream, String> {
+        hush();
         let stream = in_its_format!(self, play_as(side, controls), "takes sound in a form that is not made here");
         self.started(stream)
     }

@@ -1,5 +1,7 @@
 //! The count-in and the click: which beat begins at which sample, and what it sounds like.
 
+use serde::{Deserialize, Serialize};
+
 /// What the player may set, beats per minute.
 pub const TEMPO_RANGE: (f64, f64) = (30.0, 240.0);
 /// Beats of a bar.
@@ -15,7 +17,7 @@ const PITCH_HZ: (f64, f64) = (2400.0, 1800.0);
 const PEAK: f64 = 0.5;
 
 /// A click track: steady beats.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Beats {
     /// Beats per minute.
     pub tempo_bpm: f64,

@@ -72,6 +72,8 @@ pub enum PanelWish {
     Measure,
     /// Load the take file of this path.
     Take(String),
+    /// Look for a take in the folders.
+    FindTake,
 }
 
 /// Draws the panel. `path` holds what is typed for a take file.
@@ -114,6 +116,9 @@ fn devices(ui: &mut Ui, input: &PanelInput<'_>, theme: &Theme, wishes: &mut Vec<
     choose(ui, "output", input.outputs, input.output, Some("none"), |o| wishes.push(PanelWish::Output(o)));
     if ui.button("look again").on_hover_text("Look again for devices").clicked() {
         wishes.push(PanelWish::LookAgain);
+    }
+    if ui.button("find a take").on_hover_text("Open a take that was recorded elsewhere").clicked() {
+        wishes.push(PanelWish::FindTake);
     }
 }
 

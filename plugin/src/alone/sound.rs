@@ -5,7 +5,7 @@ use super::controls::Controls;
 use super::round_trip::{self, EVERY_S, MOST_S, NUM_SWEEPS};
 use super::sides::{InputSide, OutputSide, sweep_at};
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
+use crate::project::Project;
 use crate::quiet::PassEnd;
 use crate::worker::{Worker, WorkerParts};
 use crate::{capture, marker_out};
@@ -19,7 +19,7 @@ use std::thread::JoinHandle;
 #[derive(Clone)]
 pub struct Parts {
     /// Settings and session.
-    pub params: Arc<NotefrontParams>,
+    pub project: Project,
     /// Counters.
     pub meters: Arc<Meters>,
     /// What window and callbacks share.
@@ -64,7 +64,7 @@ impl Sound {
         let worker = Worker::new(WorkerParts {
             feed,
             notes,
-            params: parts.params.clone(),
+            project: parts.project.clone(),
             meters: parts.meters.clone(),
             pass_end: parts.pass_end.clone(),
             sample_rate_hz: in_hz,

@@ -4,25 +4,27 @@ use super::arguments::Arguments;
 use super::cards::{Card, Cards};
 use super::controls::Controls;
 use super::level::Level;
-use super::memory::Memory;
+use super::memory::{Delay, Memory, OwnSettings};
 use super::panel::{self, PanelInput, PanelWish};
+use super::round_trip::{NotFound, RoundTrip};
 use super::sound::{Parts, Sound};
+use crate::choices::OwnChoices;
 use crate::desk::Desk;
+use crate::framework;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
+use crate::passes::PassId;
+use crate::project::Project;
 use crate::quiet::PassEnd;
 use crate::take_file::TakeLoader;
-use crate::tasks::{Task, TaskRunner};
+use crate::tasks::Task;
 use crate::view::theme::Theme;
-use crate::{export, words};
+use crate::words;
 use egui::{Frame as Border, Margin, Panel};
-use nice_plug::editor::dpi::{LogicalSize, Size};
-use nice_plug_egui::baseview::WindowSize;
-use nice_plug_egui::{App, EguiWindow, EguiWindowSettings, Frame};
+use notefront_takes::words::{word, worst_first};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 /// Size at first, logical pixels: the insert's, and the panel over it.
 const SIZE: (u32, u32) = (1060, 780);
@@ -33,41 +35,54 @@ const AGAIN_AFTER: Duration = Duration::from_secs(5);
 /// An open input that gives nothing for so long is called silent.
 const NOTHING_FOR: Duration = Duration::from_secs(3);
 
+/// How long the window has to close in order when the display has destroyed it; then the program ends by itself.
+const CLOSING: Duration = Duration::from_secs(2);
+
 /// Opens the window, and returns when it is closed.
 ///
 /// # Errors
 /// Why there is none, in words.
 pub fn run(arguments: &Arguments) -> Result<(), String> {
-    let params = Arc::new(NotefrontParams::default());
+    let choices = Arc::<OwnChoices>::default();
+    let project = Project::with(choices.clone());
     let parts = Parts {
-        params: params.clone(),
+        project: project.clone(),
         meters: Arc::<Meters>::default(),
         controls: Arc::<Controls>::default(),
         pass_end: Arc::<PassEnd>::default(),
     };
-    parts.pass_end.end_on_time_line();
-    parts.pass_end.set_gap_s(arguments.silence);
-    let (memory, notice) = match Memory::usual(&params) {
+    let (memory, notice) = match Memory::usual(&project) {
         Ok((memory, notice)) => (Some(Arc::new(memory)), notice),
         Err(why) => (None, Some(why)),
     };
-    let window = Alone::new(parts, arguments, memory.clone(), notice)?;
-    let settings = EguiWindowSettings::new()
-        .with_title("Notefront")
-        .with_size(Size::Logical(LogicalSize::new(f64::from(SIZE.0), f64::from(SIZE.1)).cast()));
-    let no_window = |e: &dyn std::fmt::Display| {
+    let settings = memory.as_ref().map(|memory| memory.settings.lock().clone()).unwrap_or_default();
+    *choices.0.write() = settings.choices;
+    parts.pass_end.end_on_time_line();
+    parts.pass_end.set_gap_s(arguments.silence.unwrap_or(settings.gap_s));
+    let mut alone = Alone::new(parts, choices, settings, arguments, memory.clone(), notice)?;
+    let keep = move || memory.as_ref().map_or(Ok(()), |memory| memory.keep(&project));
+    let (kept_again, draw) = (keep.clone(), move |ui: &mut egui::Ui| alone.frame(ui));
+    framework::window::run_watched(SIZE, draw, move || leave(&kept_again)).map_err(|why| {
         format!(
-            "There is no window to be had: {e}. Start it on a desktop; takes from files are judged without one by `notefront scan`."
+            "There is no window to be had: {why}. Start it on a desktop; takes from files are judged without one by `notefront scan`."
         )
-    };
-    let open = EguiWindow::create(settings, window).map_err(|e| no_window(&e))?;
-    open.run_until_closed().map_err(|e| no_window(&e))?;
-    memory.map_or(Ok(()), |memory| memory.keep(&params))
+    })?;
+    keep()
+}
+
+/// The display has destroyed the window. Where the program itself closed it, it is about to end; where another did, or the
+/// display is gone, it would play on unseen.
+fn leave(keep: &dyn Fn() -> Result<(), String>) {
+    std::thread::sleep(CLOSING);
+    if let Err(why) = keep() {
+        eprintln!("{why}");
+    }
+    std::process::exit(0);
 }
 
 struct Alone {
     parts: Parts,
-    tasks: TaskRunner,
+    choices: Arc<OwnChoices>,
     desk: Desk,
     cards: Cards,
     names: (Vec<String>, Vec<String>),
@@ -79,6 +94,9 @@ struct Alone {
     /// What is said as long as the window is open.
     lasting: Option<String>,
     memory: Option<Arc<Memory>>,
+    settings: OwnSettings,
+    /// Entrances are printed, and which pass's how many are.
+    printed: Option<(PassId, usize)>,
     path: String,
     /// When the input last gave something, and how much it had given.
     heard: (Instant, u64),
@@ -90,22 +108,25 @@ struct Alone {
 impl Alone {
     fn new(
         parts: Parts,
+        choices: Arc<OwnChoices>,
+        settings: OwnSettings,
         arguments: &Arguments,
         memory: Option<Arc<Memory>>,
         lasting: Option<String>,
     ) -> Result<Self, String> {
-        let tasks = TaskRunner::new(parts.params.clone());
-        tasks.set_context(export::own_context(parts.params.clone()));
-        let loader = Arc::new(TakeLoader::new(parts.params.clone()));
-        let desk = Desk::new(parts.params.clone(), parts.meters.clone(), loader, true);
+        let loader = Arc::new(TakeLoader::new(parts.project.clone()));
+        let desk = Desk::new(parts.project.clone(), parts.meters.clone(), loader, true);
         if let Some(take) = &arguments.take {
             desk.load(take)?;
         }
-        parts.controls.channel.store(usize::from(arguments.channel - 1), Ordering::Relaxed);
+        let channel = arguments.channel.map_or(settings.channel, |channel| usize::from(channel - 1));
+        parts.controls.channel.store(channel, Ordering::Relaxed);
+        parts.controls.set_beats(&settings.beats);
+        parts.controls.with_beats.store(settings.with_beats, Ordering::Relaxed);
         let now = Instant::now();
         let mut alone = Self {
             parts,
-            tasks,
+            choices,
             desk,
             cards: Cards::default(),
             names: Default::default(),
@@ -116,10 +137,12 @@ impl Alone {
             notices: Vec::new(),
             lasting,
             memory,
+            printed: arguments.print.then_some((0, 0)),
             path: String::new(),
             heard: (now, 0),
             broke_at: None,
             record_at_once: arguments.record,
+            settings,
         };
         alone.look_for_cards();
         let wanted = |cards: &[Card], name: &Option<String>| match name {
@@ -129,9 +152,12 @@ impl Alone {
                 None => Err(format!("Nothing here is called \u{201c}{name}\u{201d}: --list prints what there is.")),
             },
         };
+        let place = |cards: &[Card], name: &Option<String>| cards.iter().position(|c| Some(&c.name) == name.as_ref());
         let input = wanted(&alone.cards.inputs, &arguments.input)?;
-        alone.chosen.1 = wanted(&alone.cards.outputs, &arguments.output)?;
-        alone.open_first(input);
+        let output = wanted(&alone.cards.outputs, &arguments.output)?;
+        let last_input = place(&alone.cards.inputs, &alone.settings.input);
+        alone.chosen.1 = output.or_else(|| place(&alone.cards.outputs, &alone.settings.output));
+        alone.open_first(input, last_input);
         Ok(alone)
     }
 
@@ -141,10 +167,12 @@ impl Alone {
         self.names = (names(&self.cards.inputs), names(&self.cards.outputs));
     }
 
-    /// Opens the input that was asked for, or else the first that can be opened.
-    fn open_first(&mut self, asked: Option<usize>) {
+    /// Opens the input that was asked for, or else the one of the last time, or the first that can be opened.
+    fn open_first(&mut self, asked: Option<usize>, last: Option<usize>) {
         let any_output = self.chosen.1.or((!self.cards.outputs.is_empty()).then_some(0));
-        for place in asked.map_or(0..self.cards.inputs.len(), |i| i..i + 1) {
+        for place in
+            last.into_iter().filter(|_| asked.is_none()).chain(asked.map_or(0..self.cards.inputs.len(), |i| i..i + 1))
+        {
             if self.open(place, any_output) {
                 return;
             }
@@ -162,7 +190,7 @@ impl Alone {
                 self.notices.extend(why);
                 self.sound = Some(sound);
                 self.heard = (Instant::now(), 0);
-                self.forget_round_trip();
+                self.remember_round_trip();
                 true
             }
             Err(why) => {
@@ -170,6 +198,23 @@ impl Alone {
                 false
             }
         }
+    }
+
+    /// The delay that was measured on these devices before, if it was.
+    fn remember_round_trip(&mut self) {
+        self.forget_round_trip();
+        let Some((input, output, rate_hz)) = self.devices() else { return };
+        if let Some(delay) = self.settings.delay_on(&input, output.as_deref(), rate_hz) {
+            self.parts.controls.round_trip.store(delay.samples, Ordering::Relaxed);
+            self.round_trip = format!("{}, as measured before", delay_in_words(delay.samples, delay.spread, rate_hz));
+        }
+    }
+
+    /// The names of the open devices and the input's rate, Hz.
+    fn devices(&self) -> Option<(String, Option<String>, f64)> {
+        let name = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned();
+        let output = name(self.chosen.1, &self.names.1);
+        Some((name(self.chosen.0, &self.names.0)?, output, self.sound.as_ref()?.rate_hz()))
     }
 
     fn forget_round_trip(&mut self) {
@@ -220,20 +265,58 @@ impl Alone {
         if self.parts.controls.measuring.load(Ordering::Relaxed)
             && let Some(measured) = sound.measured()
         {
-            self.round_trip = match measured {
-                Ok(found) => {
-                    self.parts.controls.round_trip.store(found.samples, Ordering::Relaxed);
-                    let ms = |samples: f64| samples / sound.rate_hz() * 1e3;
-                    format!("delay {:.1} \u{b1} {:.1} ms", ms(found.samples as f64), ms(found.spread))
-                }
-                Err(why) => {
-                    self.parts.controls.round_trip.store(0, Ordering::Relaxed);
-                    why.to_string()
-                }
-            };
+            self.take_round_trip(measured);
         }
         let channel = self.parts.controls.channel.load(Ordering::Relaxed);
         self.level.take(self.parts.controls.take_peak(channel), Instant::now());
+    }
+
+    /// The delay was measured, or could not be.
+    fn take_round_trip(&mut self, measured: Result<RoundTrip, NotFound>) {
+        match (measured, self.devices()) {
+            (Ok(found), Some((input, output, rate_hz))) => {
+                self.parts.controls.round_trip.store(found.samples, Ordering::Relaxed);
+                self.round_trip = delay_in_words(found.samples, found.spread, rate_hz);
+                let devices = (input, output.unwrap_or_default());
+                self.settings.delay = Some(Delay { devices, rate_hz, samples: found.samples, spread: found.spread });
+            }
+            (Err(why), _) => {
+                self.parts.controls.round_trip.store(0, Ordering::Relaxed);
+                self.round_trip = why.to_string();
+            }
+            (Ok(_), None) => self.forget_round_trip(),
+        }
+    }
+
+    /// What is to be there again in the next window.
+    fn follow_settings(&mut self) {
+        let Some(memory) = &self.memory else { return };
+        if let Some((input, output, _)) = self.devices() {
+            (self.settings.input, self.settings.output) = (Some(input), output);
+        }
+        let controls = &self.parts.controls;
+        self.settings.choices = *self.choices.0.read();
+        self.settings.channel = controls.channel.load(Ordering::Relaxed);
+        self.settings.beats = controls.beats();
+        self.settings.with_beats = controls.with_beats.load(Ordering::Relaxed);
+        self.settings.gap_s = self.parts.pass_end.gap_s();
+        memory.settings.lock().clone_from(&self.settings);
+    }
+
+    /// Prints what is shown now and was not before: the time of day, s, the note and its word.
+    fn print(&mut self) {
+        let Some((id, num)) = &mut self.printed else { return };
+        let session = self.parts.project.session.lock();
+        let Some(pass) = session.newest() else { return };
+        if *id != pass.id {
+            (*id, *num) = (pass.id, 0);
+        }
+        let now_s = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0.0, |d| d.as_secs_f64());
+        for entrance in pass.entrances.iter().skip(*num) {
+            let said = worst_first(entrance).first().map_or("clear", |fault| word(fault.name));
+            println!("{now_s:.3} {} {said}", words::note(entrance));
+        }
+        *num = pass.entrances.len();
     }
 
     fn notices(&self) -> Vec<String> {
@@ -258,7 +341,7 @@ impl Alone {
         let looks = self.desk.looks();
         let controls = self.parts.controls.clone();
         let channels = self.chosen.0.and_then(|i| self.cards.inputs.get(i)).map_or(1, |c| usize::from(c.num_channels));
-        let session = self.parts.params.session.lock();
+        let session = self.parts.project.session.lock();
         let pass = session.newest();
         let last = pass.and_then(|p| p.entrances.last());
         let place = pass.zip(last).map_or(String::new(), |(p, e)| words::place(p, e.front.speaks_s).at);
@@ -300,7 +383,7 @@ impl Alone {
                 self.look_for_cards();
                 self.chosen = (None, None);
                 self.notices.clear();
-                self.open_first(None);
+                self.open_first(None, None);
             }
             PanelWish::Channel(channel) => controls.channel.store(channel, Ordering::Relaxed),
             PanelWish::Record(true) => controls.start(),
@@ -315,6 +398,7 @@ impl Alone {
                 }
             }
             PanelWish::Take(path) => self.load(Path::new(&path)),
+            PanelWish::FindTake => self.desk.find_take(),
         }
     }
 
@@ -322,23 +406,28 @@ impl Alone {
         self.notices.clear();
         self.notices.extend(self.desk.load(path).err());
     }
-}
 
-impl App for Alone {
-    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+    /// Draws a frame.
+    fn frame(&mut self, ui: &mut egui::Ui) {
+        self.parts.project.session.redraw().has_drawn(ui.ctx());
         self.look_after();
         let wishes = self.show_panel(ui);
         let tasks = self.desk.frame(ui);
-        // Marker notes and the host's beat are a host's.
-        tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_))).for_each(|task| self.tasks.run(task));
+        // Marker notes are for a host to take.
+        let tasks = tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_)));
+        tasks.for_each(|task| task.follow(&mut self.choices.0.write()));
         wishes.into_iter().for_each(|wish| self.follow(wish));
+        self.print();
+        self.follow_settings();
         if let Some(memory) = &self.memory
-            && let Err(why) = memory.keep_up(&self.parts.params)
+            && let Err(why) = memory.keep_up(&self.parts.project)
         {
             self.notices = vec![why];
         }
         ui.ctx().request_repaint_after(FRAME_TIME);
     }
+}
 
-    fn resized(&mut self, _size: WindowSize) {}
+fn delay_in_words(samples: i64, spread: f64, rate_hz: f64) -> String {
+    format!("delay {:.1} \u{b1} {:.1} ms", samples as f64 / rate_hz * 1e3, spread / rate_hz * 1e3)
 }

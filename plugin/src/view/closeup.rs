@@ -24,6 +24,8 @@ pub struct Shown<'a> {
     pub place: &'a Place,
     /// What was measured, where the player calls it fine.
     pub measured: Option<&'a Verdict>,
+    /// There is no host that could play from a place.
+    pub alone: bool,
 }
 
 /// What the player asks for there.
@@ -71,14 +73,14 @@ fn column(ui: &mut Ui, rect: Rect, id: &str, add: impl FnOnce(&mut Ui)) {
 }
 
 fn describe(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> Option<CloseupWish> {
-    let Shown { entrance, place, measured } = *shown;
+    let Shown { entrance, place, measured, alone } = *shown;
     let positions = words::positions(entrance);
     let title = format!("{} \u{b7} {}", words::note(entrance), place.at);
     ui.label(RichText::new(title).heading().strong());
     let position = if positions.is_empty() { String::new() } else { format!(" \u{b7} position {positions}") };
     let how = articulation(entrance.front.articulation);
     ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.verdict.clarity));
-    let mut wish = listen(ui, place).then_some(CloseupWish::CopyPlace);
+    let mut wish = (!alone && listen(ui, place)).then_some(CloseupWish::CopyPlace);
     ui.add_space(4.0);
     if let Some(measured) = measured {
         let faults = notefront_takes::words::named(measured.faults.iter());
@@ -100,7 +102,7 @@ fn describe(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> Option<CloseupWish
         let sure = format!("{:.0} % sure. Players usually try: {remedy}.", fault.sureness * 100.0);
         ui.label(RichText::new(sure).color(theme.soft_ink).small());
     }
-    let why = "Dismiss these flags; the project keeps what you say (D)";
+    let why = "Dismiss these flags; what you say is kept (D)";
     if entrance.is_flagged() && ui.small_button("fine as it is").on_hover_text(why).clicked() {
         wish = Some(CloseupWish::Fine);
     }

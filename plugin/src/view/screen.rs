@@ -16,9 +16,9 @@ use super::settings;
 use super::status;
 use super::strip::{self, Counts};
 use super::theme::Theme;
+use crate::choices::Choices;
 use crate::looks::Looks;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use crate::tasks::Task;
@@ -34,7 +34,7 @@ pub struct ScreenInput<'a> {
     /// The passes.
     pub session: &'a mut Session,
     /// The settings.
-    pub params: &'a NotefrontParams,
+    pub choices: Choices,
     /// Levels and counters.
     pub meters: &'a Meters,
     /// Colours and text size.
@@ -85,6 +85,11 @@ impl Screen {
         (self.middle, self.markers_open, self.settings_open) = (middle, markers, settings);
     }
 
+    /// Opens the panel of files.
+    pub fn open_markers(&mut self) {
+        self.markers_open = true;
+    }
+
     /// Selects an entrance of the pass on show.
     pub fn select(&mut self, index: Option<usize>) {
         self.selected = index;
@@ -97,7 +102,7 @@ impl Screen {
         // What is being drawn took its style before that.
         ui.set_style(ui.ctx().global_style());
         let mut output = ScreenOutput::default();
-        let judging = input.params.judging();
+        let judging = input.choices.judging();
         if let Some(loaded) = input.session.newest_loaded.take() {
             self.follow(Wish::Show(Some(loaded)), input.session, &judging);
         }
@@ -106,7 +111,7 @@ impl Screen {
         Panel::top("header").frame(margin).show(ui, |ui| {
             wishes.extend(self.show_header(ui, input.session));
             let pass = self.pass(input.session);
-            for warning in status::warnings(input.session, pass, input.meters, input.params, self.alone) {
+            for warning in status::warnings(input.session, pass, input.meters, &input.choices, self.alone) {
                 ui.label(RichText::new(warning).color(theme.warm));
             }
         });
@@ -175,10 +180,10 @@ impl Screen {
         Panel::right("side").resizable(false).exact_size(width).show(ui, |ui| {
             egui::ScrollArea::vertical().show(ui, |ui| {
                 if self.settings_open {
-                    let grid = input.params.subdivision();
+                    let grid = input.choices.subdivision();
                     let estimate = pass.zip(grid).and_then(|(pass, grid)| pass.estimate_offset(grid));
-                    settings::show(ui, input.params, input.looks, estimate, &mut output.tasks);
-                    show_keys(ui);
+                    settings::show(ui, &input.choices, input.looks, estimate, self.alone, &mut output.tasks);
+                    show_keys(ui, self.alone);
                 }
                 if self.markers_open {
                     let id = pass.map(|p| p.id);
@@ -201,7 +206,12 @@ impl Screen {
         Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match chosen {
             Some(entrance) => {
                 let place = words::place(pass, entrance.front.speaks_s);
-                let shown = Shown { entrance, place: &place, measured: pass.fine.get(&entrance.front.index) };
+                let shown = Shown {
+                    entrance,
+                    place: &place,
+                    measured: pass.fine.get(&entrance.front.index),
+                    alone: self.alone,
+                };
                 match closeup::show(ui, &shown, theme, text_scale) {
                     Some(CloseupWish::CopyPlace) => ui.ctx().copy_text(place.listen_from),
                     Some(CloseupWish::Fine) => wish = self.fine_wish(pass),
@@ -214,14 +224,14 @@ impl Screen {
     }
 }
 
-fn show_keys(ui: &mut Ui) {
+fn show_keys(ui: &mut Ui, alone: bool) {
     ui.separator();
     ui.collapsing("keys", |ui| {
         egui::Grid::new("keys").num_columns(2).show(ui, |ui| {
-            for (key, shift, _, what) in keys::KEYS {
-                let shift = if shift { "shift + " } else { "" };
+            for (key, shift, _, what) in keys::KEYS.iter().filter(|key| !(alone && key.2 == keys::KeyWish::CopyPlace)) {
+                let shift = if *shift { "shift + " } else { "" };
                 ui.label(format!("{shift}{}", key.name()));
-                ui.label(what);
+                ui.label(*what);
                 ui.end_row();
             }
         });

@@ -1,43 +1,44 @@
 //! All settings in one place.
 
+use crate::choices::{Choices, GridChoice, OneOf};
 use crate::looks::{Colours, Looks, TEXT_SCALE_RANGE};
-use crate::params::{GridChoice, InstrumentChoice, NotefrontParams, SourceChoice};
 use crate::tasks::Task;
 use crate::timing::OffsetEstimate;
 use egui::{ComboBox, DragValue, RichText, Slider, Ui};
-use nice_plug::prelude::Enum;
 use notefront_dsp::settings::STRICTNESS_IN_WORDS;
 use notefront_takes::words::CAUTIONS;
+use std::ops::RangeInclusive;
 
 /// Step of the text size.
 const TEXT_STEP: f32 = 0.1;
 
-/// Draws the settings; every change becomes a task.
+/// Draws the settings; every change becomes a task. `alone` leaves out what only a host can use.
 pub fn show(
     ui: &mut Ui,
-    params: &NotefrontParams,
+    choices: &Choices,
     looks: &mut Looks,
     estimate: Option<OffsetEstimate>,
+    alone: bool,
     tasks: &mut Vec<Task>,
 ) {
     ui.strong("Judging");
-    strictness(ui, params, tasks);
-    a4(ui, params, tasks);
-    choose(ui, "instrument", params.instrument.value(), |v: InstrumentChoice| tasks.push(Task::Instrument(v)));
-    choose(ui, "sound source", params.source.value(), |v: SourceChoice| tasks.push(Task::Source(v)));
+    strictness(ui, choices, tasks);
+    a4(ui, choices, tasks);
+    choose(ui, "instrument", choices.instrument, |v| tasks.push(Task::Instrument(v)));
+    choose(ui, "sound source", choices.source, |v| tasks.push(Task::Source(v)));
     ui.separator();
     ui.strong("Timing");
-    choose(ui, "grid", params.grid.value(), |v: GridChoice| tasks.push(Task::Grid(v)));
-    if params.grid.value() == GridChoice::Swing {
-        swing(ui, params, tasks);
+    choose(ui, "grid", choices.grid, |v| tasks.push(Task::Grid(v)));
+    if choices.grid == GridChoice::Swing {
+        swing(ui, choices, tasks);
     }
-    offset(ui, params, estimate, tasks);
-    let insists = params.insist_on_beat.value();
-    toggle(ui, "always judge by the host's beat", insists, |v| tasks.push(Task::InsistOnBeat(v)));
-    ui.separator();
-    ui.strong("Markers and listening");
-    toggle(ui, "marker notes (delays the sound by 1 s)", params.look_ahead.value(), |v| tasks.push(Task::LookAhead(v)));
-    toggle(ui, "listen while stopped", params.listen_stopped.value(), |v| tasks.push(Task::ListenStopped(v)));
+    offset(ui, choices, estimate, tasks);
+    let insists = choices.insist_on_beat;
+    let beat = if alone { "always judge by the click" } else { "always judge by the host's beat" };
+    toggle(ui, beat, insists, |v| tasks.push(Task::InsistOnBeat(v)));
+    if !alone {
+        with_a_host(ui, choices, tasks);
+    }
     ui.separator();
     ui.strong("Window");
     window(ui, looks);
@@ -47,9 +48,22 @@ pub fn show(
     ui.label(RichText::new(CAUTIONS).weak().small());
 }
 
-fn strictness(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
-    let mut value = params.strictness.value();
-    let slider = Slider::new(&mut value, 0.0..=1.0).step_by(0.01).show_value(false).text("strictness");
+/// Marker notes are for a host to record, and only a host has a transport that stands.
+fn with_a_host(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
+    ui.separator();
+    ui.strong("Markers and listening");
+    toggle(ui, "marker notes (delays the sound by 1 s)", choices.look_ahead, |v| tasks.push(Task::LookAhead(v)));
+    toggle(ui, "listen while stopped", choices.listen_stopped, |v| tasks.push(Task::ListenStopped(v)));
+}
+
+fn within((least, most): (f32, f32)) -> RangeInclusive<f32> {
+    least..=most
+}
+
+fn strictness(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
+    let mut value = choices.strictness;
+    let slider =
+        Slider::new(&mut value, within(Choices::STRICTNESS)).step_by(0.01).show_value(false).text("strictness");
     if ui.add(slider).on_hover_text(format!("{STRICTNESS_IN_WORDS}.")).changed() {
         tasks.push(Task::Strictness(value));
     }
@@ -61,30 +75,34 @@ fn strictness(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
     ui.label(RichText::new(word).weak().small());
 }
 
-fn a4(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
-    let mut value = params.a4_hz.value();
+fn a4(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
+    let mut value = choices.a4_hz;
     ui.horizontal(|ui| {
         let label = ui.label("A4");
-        let field = DragValue::new(&mut value).range(392.0..=466.0).speed(0.5).fixed_decimals(1).suffix(" Hz");
+        let field = DragValue::new(&mut value).range(within(Choices::A4_HZ)).speed(0.5).fixed_decimals(1).suffix(" Hz");
         if ui.add(field).labelled_by(label.id).changed() {
             tasks.push(Task::A4(value));
         }
     });
 }
 
-fn swing(ui: &mut Ui, params: &NotefrontParams, tasks: &mut Vec<Task>) {
-    let mut value = params.swing_percent.value();
-    let slider = Slider::new(&mut value, 50.0..=80.0).fixed_decimals(1).suffix(" %").text("first part of the beat");
+fn swing(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
+    let mut value = choices.swing_percent;
+    let slider = Slider::new(&mut value, within(Choices::SWING_PERCENT))
+        .fixed_decimals(1)
+        .suffix(" %")
+        .text("first part of the beat");
     if ui.add(slider).changed() {
         tasks.push(Task::Swing(value));
     }
 }
 
-fn offset(ui: &mut Ui, params: &NotefrontParams, estimate: Option<OffsetEstimate>, tasks: &mut Vec<Task>) {
-    let mut value = params.offset_ms.value();
+fn offset(ui: &mut Ui, choices: &Choices, estimate: Option<OffsetEstimate>, tasks: &mut Vec<Task>) {
+    let mut value = choices.offset_ms;
     ui.horizontal(|ui| {
         let label = ui.label("recording offset");
-        let field = DragValue::new(&mut value).range(-200.0..=200.0).speed(0.1).fixed_decimals(1).suffix(" ms");
+        let field =
+            DragValue::new(&mut value).range(within(Choices::OFFSET_MS)).speed(0.1).fixed_decimals(1).suffix(" ms");
         let why = "What the recording itself adds to every entrance: the round trip of the sound card.";
         if ui.add(field).labelled_by(label.id).on_hover_text(why).changed() {
             tasks.push(Task::Offset(value));
@@ -110,13 +128,11 @@ fn toggle(ui: &mut Ui, label: &str, value: bool, mut send: impl FnMut(bool)) {
     }
 }
 
-fn choose<T: Enum + Copy + PartialEq>(ui: &mut Ui, label: &str, value: T, mut send: impl FnMut(T)) {
-    let names = T::variants();
-    let current = names.get(value.to_index()).copied().unwrap_or("?");
-    ComboBox::from_label(label).selected_text(current).show_ui(ui, |ui| {
-        for (index, name) in names.iter().enumerate() {
-            if ui.selectable_label(index == value.to_index(), *name).clicked() {
-                send(T::from_index(index));
+fn choose<T: OneOf>(ui: &mut Ui, label: &str, value: T, mut send: impl FnMut(T)) {
+    ComboBox::from_label(label).selected_text(value.name()).show_ui(ui, |ui| {
+        for one in T::ALL {
+            if ui.selectable_label(*one == value, one.name()).clicked() {
+                send(*one);
             }
         }
     });

@@ -1,7 +1,7 @@
 //! What the window says when there is nothing to draw yet, or something to know. Every state says what to do.
 
+use crate::choices::Choices;
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
 use crate::passes::{Origin, Pass};
 use crate::session::Session;
 use std::sync::atomic::Ordering;
@@ -62,6 +62,11 @@ impl State {
                 "Start the transport: each stretch you play becomes a pass. To be heard while it stands, \
                  switch on \u{201c}listen while stopped\u{201d} in the settings.",
             )),
+            Self::Listening if alone => Some((
+                "Listening",
+                "The first entrance appears about a second after it sounds. If none does, look whether the level beside the \
+                 input moves when you play.",
+            )),
             Self::Listening => Some((
                 "Listening",
                 "The first entrance appears about a second after it sounds. If none does, look whether the \
@@ -82,7 +87,7 @@ pub fn warnings(
     session: &Session,
     pass: Option<&Pass>,
     meters: &Meters,
-    params: &NotefrontParams,
+    choices: &Choices,
     alone: bool,
 ) -> Vec<String> {
     let mut warnings = session.notices.clone();
@@ -91,13 +96,6 @@ pub fn warnings(
         warnings.push(format!("{lost} samples could not be analysed: the computer was too busy. Play the take again."));
     }
     warnings.extend(clipping(pass, meters));
-    let late = meters.late_notes.load(Ordering::Relaxed);
-    if late > 0 {
-        warnings.push(format!(
-            "{late} marker notes came too late for their place and were not sent: play on a little before the take, \
-             or write marker files."
-        ));
-    }
     if session.is_nearly_full() {
         warnings.push(
             "There is hardly room for more: soon the oldest passes that are not kept will go. Keep those you \
@@ -105,21 +103,37 @@ pub fn warnings(
                 .to_owned(),
         );
     }
+    if pass.is_some_and(|p| p.to_beat == Some(false)) {
+        let click = if alone { "the click" } else { "the host\u{2019}s click" };
+        warnings.push(format!(
+            "Not played to this beat: timing is not judged. Play to {click}, choose the grid you play on, or have it \
+             judged all the same (settings)."
+        ));
+    }
+    if !alone {
+        warnings.extend(of_the_host(pass, meters, choices));
+    }
+    warnings
+}
+
+/// What only a host can mend.
+fn of_the_host(pass: Option<&Pass>, meters: &Meters, choices: &Choices) -> Vec<String> {
+    let mut warnings = Vec::new();
+    let late = meters.late_notes.load(Ordering::Relaxed);
+    if late > 0 {
+        warnings.push(format!(
+            "{late} marker notes came too late for their place and were not sent: play on a little before the take, \
+             or write marker files."
+        ));
+    }
     let is_delaying = meters.latency.load(Ordering::Relaxed) > 0;
-    if params.look_ahead.value() != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {
+    if choices.look_ahead != is_delaying && meters.clock.load(Ordering::Relaxed) > 0 {
         warnings.push("Marker notes change when the host restarts the insert: stop and start playback.".to_owned());
     }
-    if !alone && pass.is_some_and(|p| p.origin == Origin::Free) && params.subdivision().is_some() {
+    if pass.is_some_and(|p| p.origin == Origin::Free) && choices.subdivision().is_some() {
         warnings.push(
             "Without the host\u{2019}s position nothing is timed against beats: start its transport with the click \
              you play to, or set the grid to off."
-                .to_owned(),
-        );
-    }
-    if pass.is_some_and(|p| p.to_beat == Some(false)) {
-        warnings.push(
-            "Not played to this beat: timing is not judged. Play to the host\u{2019}s click, choose the grid \
-             you play on, or have it judged all the same (settings)."
                 .to_owned(),
         );
     }
@@ -177,9 +191,9 @@ mod tests {
 
     #[test]
     fn what_was_lost_clipped_or_untimed_is_said_with_what_to_do() {
-        let (session, meters, params) = (Session::default(), Meters::default(), NotefrontParams::default());
+        let (session, meters, choices) = (Session::default(), Meters::default(), Choices::default());
         let mut pass = Pass { live: true, ..fixture::pass_at_60(&[1.0]) };
-        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &params, false).join(" ");
+        let said = |pass: &Pass| warnings(&session, Some(pass), &meters, &choices, false).join(" ");
         assert_eq!(said(&pass), "");
         meters.lost.store(100, Ordering::Relaxed);
         meters.note_peak(1.0);
@@ -191,5 +205,26 @@ mod tests {
         assert!(said(&pass).contains("Clipped at 2 places"));
         pass.origin = Origin::Free;
         assert!(said(&pass).contains("start its transport"));
+    }
+
+    #[test]
+    fn where_there_is_no_host_none_is_spoken_of() {
+        let (session, meters) = (Session::default(), Meters::default());
+        let choices = Choices { look_ahead: true, ..Choices::default() };
+        meters.clock.store(1, Ordering::Relaxed);
+        meters.late_notes.store(1, Ordering::Relaxed);
+        let mut pass = Pass { live: true, to_beat: Some(false), ..fixture::pass_at_60(&[1.0]) };
+        for origin in [Origin::Free, Origin::Played] {
+            pass.origin = origin;
+            let said = warnings(&session, Some(&pass), &meters, &choices, true).join(" ");
+            assert!(said.contains("Play to the click") && !said.contains("host") && !said.contains("arker"), "{said}");
+        }
+        for state in [State::NoSound, State::Waiting, State::Listening, State::TooQuiet] {
+            let (title, advice) = state.words(true).expect("it says what to do");
+            assert!(
+                ![title, advice].iter().any(|text| text.contains("transport") || text.contains("track")),
+                "{advice}"
+            );
+        }
     }
 }

@@ -19,7 +19,7 @@ use notefront::state::SavedSession;
 use std::ffi::CStr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 pub struct Shared {
@@ -48,12 +48,26 @@ impl HostHandlers for TestHost {
     }
 }
 
-pub struct MainThread;
+/// When the insert said that its delay changed: within an activation, where CLAP allows it, and outside.
+#[derive(Default)]
+pub struct LatencyCalls {
+    activating: AtomicBool,
+    pub within: AtomicUsize,
+    pub outside: AtomicUsize,
+}
+
+pub struct MainThread {
+    latency: Arc<LatencyCalls>,
+}
 
 impl<'a> MainThreadHandler<'a> for MainThread {}
 
 impl HostLatencyImpl for MainThread {
-    fn changed(&self) {}
+    fn changed(&self) {
+        let calls = &self.latency;
+        let count = if calls.activating.load(Ordering::Relaxed) { &calls.within } else { &calls.outside };
+        count.fetch_add(1, Ordering::Relaxed);
+    }
 }
 
 /// The window's parent is the test's own; it grows by the test's wish only.
@@ -103,11 +117,15 @@ pub struct Play {
     pub offline: bool,
     /// Rest after each second of sound, so that a real-time run does not outrun the worker.
     pub rest: Duration,
+    /// The host does not call an insert that may sleep while nothing comes in.
+    pub sleeps: bool,
+    /// The host resets the insert before the block with this sample.
+    pub reset_at: Option<usize>,
 }
 
 impl Play {
     pub fn offline(rate: f64, block: usize) -> Self {
-        Self { rate, block, offline: true, rest: Duration::ZERO }
+        Self { rate, block, offline: true, rest: Duration::ZERO, sleeps: false, reset_at: None }
     }
 }
 
@@ -157,11 +175,22 @@ pub struct Insert {
     instance: PluginInstance<TestHost>,
     pub restart: Arc<AtomicBool>,
     callback: Arc<AtomicBool>,
+    pub latency_calls: Arc<LatencyCalls>,
 }
 
 pub struct Output {
     pub channels: Vec<Vec<f32>>,
     pub notes: Vec<Note>,
+    /// Blocks that the insert was called with.
+    pub num_blocks: usize,
+}
+
+impl Output {
+    /// How many notes began, and how many ended.
+    pub fn num_on_and_off(&self) -> (usize, usize) {
+        let num_on = self.notes.iter().filter(|n| n.on).count();
+        (num_on, self.notes.len() - num_on)
+    }
 }
 
 impl Insert {
@@ -176,15 +205,17 @@ impl Insert {
         let info = HostInfo::new("test host", "", "", "1").expect("plain text");
         let (restart, callback) = (Arc::<AtomicBool>::default(), Arc::<AtomicBool>::default());
         let shared = (restart.clone(), callback.clone());
+        let latency_calls = Arc::<LatencyCalls>::default();
+        let latency = latency_calls.clone();
         let instance = PluginInstance::<TestHost>::new(
             |_| Shared { restart: shared.0, callback: shared.1 },
-            |_| MainThread,
+            |_| MainThread { latency },
             &entry,
             id,
             &info,
         )
         .expect("the insert can be made");
-        Self { instance, restart, callback }
+        Self { instance, restart, callback, latency_calls }
     }
 
     /// With these parameters, as a project would set them.
@@ -272,7 +303,10 @@ impl Insert {
             min_frames_count: 1,
             max_frames_count: play.block as u32,
         };
-        self.instance.activate(|_, _| (), config).expect("it can be activated")
+        self.latency_calls.activating.store(true, Ordering::Relaxed);
+        let processor = self.instance.activate(|_, _| (), config).expect("it can be activated");
+        self.latency_calls.activating.store(false, Ordering::Relaxed);
+        processor
     }
 
     pub fn deactivate(&mut self, processor: StoppedPluginAudioProcessor<TestHost>) {
@@ -305,15 +339,27 @@ pub fn run(
 ) -> (StoppedPluginAudioProcessor<TestHost>, Output) {
     let mut processor = processor.start_processing().map_err(|_| "not started").expect("it starts");
     let total = input[0].len();
-    let mut output = Output { channels: vec![Vec::with_capacity(total); input.len()], notes: Vec::new() };
-    let mut rested_at = 0;
-    let mut at = 0;
+    let mut output =
+        Output { channels: vec![Vec::with_capacity(total); input.len()], notes: Vec::new(), num_blocks: 0 };
+    let (mut rested_at, mut at, mut may_sleep) = (0, 0, false);
     while at < total {
         let end = (at + play.block).min(total);
+        if play.reset_at.is_some_and(|reset_at| (at..end).contains(&reset_at)) {
+            processor.reset();
+        }
+        let is_silent = input.iter().all(|c| c[at..end].iter().all(|s| *s == 0.0));
+        if play.sleeps && may_sleep && is_silent {
+            output.channels.iter_mut().for_each(|all| all.resize(end, 0.0));
+            at = end;
+            continue;
+        }
         let mut ins: Vec<Vec<f32>> = input.iter().map(|c| c[at..end].to_vec()).collect();
         let mut outs: Vec<Vec<f32>> = input.iter().map(|_| vec![0.0; end - at]).collect();
         let mut sent = EventBuffer::new();
-        process(&mut processor, &mut ins, &mut outs, &mut sent, transport(at as u64));
+        let (_, status) = process_told(&mut processor, &mut ins, &mut outs, &mut sent, transport(at as u64));
+        let is_quiet = outs.iter().flatten().all(|s| *s == 0.0);
+        may_sleep = status == ProcessStatus::Sleep || (status == ProcessStatus::ContinueIfNotQuiet && is_quiet);
+        output.num_blocks += 1;
         output.notes.extend(sent.iter().filter_map(|e| note(e, at as u64)));
         output.channels.iter_mut().zip(outs).for_each(|(all, block)| all.extend(block));
         at = end;
@@ -333,6 +379,17 @@ pub fn process(
     sent: &mut EventBuffer,
     transport: Option<TransportEvent>,
 ) -> Duration {
+    process_told(processor, ins, outs, sent, transport).0
+}
+
+/// The same, with what the insert says of going on.
+fn process_told(
+    processor: &mut StartedPluginAudioProcessor<TestHost>,
+    ins: &mut [Vec<f32>],
+    outs: &mut [Vec<f32>],
+    sent: &mut EventBuffer,
+    transport: Option<TransportEvent>,
+) -> (Duration, ProcessStatus) {
     let mut in_ports = AudioPorts::with_capacity(ins.len(), 1);
     let mut out_ports = AudioPorts::with_capacity(outs.len(), 1);
     let in_audio = in_ports.with_input_buffers([AudioPortBuffer {
@@ -347,8 +404,7 @@ pub fn process(
     let began = Instant::now();
     let outcome = processor.process(&in_audio, &mut out_audio, &no_events, &mut sent, None, transport.as_ref());
     let took = began.elapsed();
-    outcome.expect("a block is taken");
-    took
+    (took, outcome.expect("a block is taken"))
 }
 
 fn note(event: &UnknownEvent, block_at: u64) -> Option<Note> {

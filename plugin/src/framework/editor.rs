@@ -1,11 +1,12 @@
-//! EDITOR: the window. Draws the session and sends the player's wishes as tasks.
+//! EDITOR: the window in a host. Draws the session and sends the player's wishes as tasks.
 
+use super::runner::TaskRunner;
 use crate::desk::Desk;
 use crate::looks::{Looks, SIDE_RANGE};
 use crate::meters::Meters;
-use crate::params::NotefrontParams;
+use crate::project::Project;
 use crate::take_file::TakeLoader;
-use crate::tasks::{SendTask, TaskRunner};
+use crate::tasks::SendTask;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::{LogicalSize, NativeSize, Size};
 use nice_plug::editor::{HostMethods, ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor};
@@ -23,8 +24,8 @@ use std::time::Duration;
 /// What the window shares with the rest of its instance.
 #[derive(Clone)]
 pub struct EditorParts {
-    /// Settings and session.
-    pub params: Arc<NotefrontParams>,
+    /// Choices and session.
+    pub project: Project,
     /// Levels and counters.
     pub meters: Arc<Meters>,
     /// Runs what the window asks for, on the host's thread.
@@ -49,18 +50,18 @@ impl NotefrontEditor {
     }
 
     fn looks(&self) -> Looks {
-        self.parts.params.looks.read().clamped()
+        self.parts.project.looks.read().clamped()
     }
 
     fn make(&self) -> Option<EguiEditor<App>> {
         let looks = self.looks();
         let size = LogicalSize::new(looks.width as f32, looks.height as f32);
         let state = EguiEditorState::from_size(Size::Logical(size.cast()), 1.0);
-        let EditorParts { params, meters, loader, .. } = self.parts.clone();
-        let app = App { parts: self.parts.clone(), desk: Desk::new(params, meters, loader, false) };
+        let EditorParts { project, meters, loader, .. } = self.parts.clone();
+        let app = App { parts: self.parts.clone(), desk: Desk::new(project, meters, loader, false) };
         let mut settings = EguiNiceSettings::new().with_tile("Notefront").with_resize_hint(self.resize_hint());
         if cfg!(target_os = "linux") {
-            // The framework's notifier asks for a frame as soon as it is polled, shown or not: see `Redraw`.
+            // The framework's notifier asks for a frame as soon as it is polled, shown or not: see `window`.
             settings = settings.with_repaint_poll_interval(Duration::MAX);
         }
         create_egui_editor(state, RepaintNotifier::new(), settings, app)
@@ -79,7 +80,7 @@ impl Editor for NotefrontEditor {
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Self::Handle>, Box<dyn Error>> {
         self.parts.tasks.set_context(gui_context.clone());
-        self.parts.params.session.redraw().expect_window();
+        self.parts.project.session.redraw().expect_window();
         let editor = self.make().ok_or("there is no window to be had")?;
         let spawned = editor.spawn(parent, wait_for_parent, fallback_scale_factor, gui_context, host)?;
         *self.open.lock() = Some(editor);
@@ -111,8 +112,8 @@ impl Editor for NotefrontEditor {
     }
 
     fn track_info_updated(&self, info: TrackInfo) {
-        self.parts.params.session.lock().track = info.name().to_owned();
-        self.parts.params.session.request_repaint();
+        self.parts.project.session.lock().track = info.name().to_owned();
+        self.parts.project.session.request_repaint();
     }
 
     #[allow(unsafe_code)]
@@ -137,11 +138,12 @@ impl NiceEguiApp for App {
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+        self.parts.project.session.redraw().has_drawn(ui.ctx());
         self.desk.frame(ui).into_iter().for_each(|task| (self.parts.send)(task));
     }
 
     fn resized(&mut self, size: WindowSize) {
-        let mut looks = self.parts.params.looks.write();
+        let mut looks = self.parts.project.looks.write();
         looks.width = size.logical.width.round() as u32;
         looks.height = size.logical.height.round() as u32;
     }
