@@ -8,7 +8,7 @@ use crate::statistics::LEVEL;
 use comfy_table::Cell;
 
 /// The titles in few words, for a table of 80 columns.
-const SHORT: [&str; TITLES.len()] = ["over noise, dB", "pitch, cents", "level, dB", "brightness, Hz"];
+const SHORT: [&str; TITLES.len()] = ["clean, dB", "pitch, cents", "level, dB", "brightness, Hz"];
 /// Decimal places of each figure.
 const PLACES: [usize; TITLES.len()] = [0, 1, 1, 0];
 
@@ -34,8 +34,8 @@ pub fn tones(tones: &Tones, width: u16) -> String {
     let mut head = vec!["register", "notes"];
     head.extend(SHORT);
     let told = table(&head, rows.collect(), &[0], width);
-    let what = "The tone of held notes, once they have settled: harmonics over noise, how far pitch and level wander (vibrato, swelling \
-        and fading taken out), brightness.\n";
+    let what = "The tone of held notes, once they have settled: how clean (harmonics over noise), how far pitch and level wander \
+        (vibrato, swelling and fading taken out), how bright.\n";
     told + "\n" + &prose(&format!("{what}{}\n", strain(tones.strain)), width, HANG)
 }
 
@@ -78,10 +78,12 @@ mod tests {
         let strain = Some(Tiring { per_ten_minutes: 6.2, chance: 0.001, num_sessions: 12 });
         let text = tones(&Tones { rows: Register::ALL.map(row).to_vec(), strain }, 80);
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        let said = text.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(
-            text.contains("A hint, not a verdict") && text.contains("brighter") && text.contains("12 sessions"),
-            "{text}"
+            said.contains("A hint, not a verdict: with the minutes since the last rest the sound grows brighter"),
+            "{said}"
         );
+        assert!(said.contains("by 6 % in ten minutes, over 12 sessions."), "{said}");
         assert_eq!(tones(&Tones::default(), 80), "");
     }
 }
