@@ -9,8 +9,8 @@
 
 use notefront::fixture;
 use notefront::passes::Pass;
-use notefront::session::Session;
-use notefront::state::SavedSession;
+use notefront::session::{Session, SharedSession};
+use notefront::state::{Keeper, SavedSession};
 use std::process::Command;
 use std::time::Instant;
 
@@ -45,7 +45,15 @@ fn write() {
     let began = Instant::now();
     let text = serde_json::to_string(&SavedSession::of(&session)).expect("plain data");
     println!("kept: {} entrances, {:.2} MB, in {:.0} ms", NUM_PASSES * NUM_ENTRANCES, megabytes(text.len()), ms(began));
-    std::fs::write(PROJECT, text).expect("room for it");
+    std::fs::write(PROJECT, &text).expect("room for it");
+    let shared = SharedSession::default();
+    *shared.lock() = session;
+    let keeper = Keeper::of(&shared);
+    while keeper.pack_ahead() {}
+    let began = Instant::now();
+    let again = serde_json::to_string(&keeper.to_keep()).expect("plain data");
+    println!("kept again, packed ahead: in {:.0} ms; at most {:.1} MB", ms(began), peak_mb());
+    assert!(again == text, "packed ahead is packed the same");
 }
 
 fn read(path: &str) {

@@ -20,7 +20,9 @@ pub fn fitting(passes: &[&Pass], room: usize) -> Vec<Vec<Option<Value>>> {
     all
 }
 
-fn of_pass(pass: &Pass, room: &mut usize) -> Vec<Option<Value>> {
+/// The pictures of one pass, as many as fit into `room` bytes, which is less by what they take.
+#[must_use]
+pub fn of_pass(pass: &Pass, room: &mut usize) -> Vec<Option<Value>> {
     let front = |e: &notefront_dsp::Entrance| {
         let value = Some(&e.front.picture).filter(|_| e.is_flagged()).and_then(write)?;
         let num_bytes = value.to_string().len();

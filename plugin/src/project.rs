@@ -4,7 +4,7 @@ use crate::beats::Subdivision;
 use crate::choices::{Choices, KeepsChoices, OwnChoices};
 use crate::looks::Looks;
 use crate::session::SharedSession;
-use crate::state::{self, SavedSession};
+use crate::state::{self, Keeper};
 use crate::timing::Judging;
 use notefront_dsp::Settings;
 use parking_lot::RwLock;
@@ -20,6 +20,8 @@ pub struct Project {
     choices: Arc<dyn KeepsChoices>,
     /// Passes, pins and names.
     pub session: SharedSession,
+    /// The same, with what is packed of it ahead of a save.
+    pub keeper: Keeper,
     /// Size, colours and text of the window.
     pub looks: Arc<RwLock<Looks>>,
     /// Folder of the marker files; empty until the player names one.
@@ -36,7 +38,14 @@ impl Project {
     /// An empty one whose choices are kept there.
     #[must_use]
     pub fn with(choices: Arc<dyn KeepsChoices>) -> Self {
-        Self { choices, session: SharedSession::default(), looks: Arc::default(), markers_folder: Arc::default() }
+        Self::of(choices, Keeper::default())
+    }
+
+    /// One over this session, without looks and folder yet.
+    #[must_use]
+    pub fn of(choices: Arc<dyn KeepsChoices>, keeper: Keeper) -> Self {
+        let session = keeper.session().clone();
+        Self { choices, session, keeper, looks: Arc::default(), markers_folder: Arc::default() }
     }
 
     /// The choices as they are now.
@@ -69,7 +78,7 @@ impl Project {
     /// None is known: it is plain data.
     pub fn fields(&self) -> serde_json::Result<BTreeMap<String, String>> {
         let texts = [
-            serde_json::to_string(&state::to_keep(&self.session))?,
+            serde_json::to_string(&self.keeper.to_keep())?,
             serde_json::to_string(&*self.looks.read())?,
             serde_json::to_string(&*self.markers_folder.read())?,
         ];
@@ -81,8 +90,8 @@ impl Project {
         let mut fields = fields.clone();
         state::mark_damage(&mut fields);
         let [session, looks, folder] = FIELDS.map(|name| fields.get(name).map_or("", String::as_str));
-        if let Ok(saved) = serde_json::from_str::<SavedSession>(session) {
-            state::take_in(&self.session, saved);
+        if let Ok(kept) = serde_json::from_str(session) {
+            self.keeper.take_in(kept);
         }
         if let Ok(kept) = serde_json::from_str(looks) {
             *self.looks.write() = kept;

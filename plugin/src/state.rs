@@ -4,8 +4,10 @@
 //! first, and counted. The newest is never the one to go.
 //! Read leniently (`read`): every pass and every entrance on its own, so that one damaged part costs only itself.
 
+mod ahead;
 mod read;
 
+pub use ahead::{Keeper, Kept};
 pub use read::read;
 
 use crate::fronts;
@@ -16,6 +18,7 @@ use notefront_dsp::Entrance;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Version of the layout; it rises when a field changes meaning.
 pub const VERSION: u64 = 4;
@@ -37,15 +40,8 @@ pub struct SavedSession {
     pub damage: Vec<String>,
 }
 
-/// What is to be kept of a session that is shared. Copied under its lock, to be written outside it: the worker is held up
-/// for a copy only.
-#[must_use]
-pub fn to_keep(session: &SharedSession) -> SavedSession {
-    SavedSession::of(&session.lock())
-}
-
 /// Puts what was kept into a session that is shared.
-pub fn take_in(session: &SharedSession, saved: SavedSession) {
+fn take_in(session: &SharedSession, saved: SavedSession) {
     session.lock().restore(saved.passes, saved.reference, saved.damage);
     session.request_repaint();
 }
@@ -57,30 +53,55 @@ impl SavedSession {
         Self { passes: session.passes().to_vec(), reference: session.reference, damage: Vec::new() }
     }
 
-    /// Every pass packed, without the oldest unkept ones that do not fit, and how many those are.
-    fn packed(&self) -> std::io::Result<(Vec<String>, usize)> {
+    /// Every pass packed, and whether it is to stay.
+    fn packed(&self) -> std::io::Result<Vec<(bool, Arc<str>)>> {
         let passes: Vec<&Pass> = self.passes.iter().collect();
-        let pack = |(pass, fronts): (&Pass, _)| {
-            let text = packed::pack(write_pass(pass, fronts).to_string().as_bytes())?;
-            Ok((pass.kept || Some(pass.id) == self.reference, text))
-        };
         let with_fronts = self.passes.iter().zip(fronts::fitting(&passes, fronts::MAX_BYTES));
-        let mut packed: Vec<(bool, String)> = with_fronts.map(pack).collect::<std::io::Result<_>>()?;
+        let pack = |(pass, fronts): (&Pass, _)| Ok((stays(pass, self.reference), packed_pass(pass, fronts)?));
+        with_fronts.map(pack).collect()
+    }
+}
+
+/// Whether a pass makes no room for others.
+fn stays(pass: &Pass, reference: Option<PassId>) -> bool {
+    pass.kept || Some(pass.id) == reference
+}
+
+fn packed_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> std::io::Result<Arc<str>> {
+    Ok(packed::pack(write_pass(pass, fronts).to_string().as_bytes())?.into())
+}
+
+/// What a project holds: all passes, the oldest first, but for the oldest unkept ones that do not fit.
+#[derive(Serialize)]
+struct Written {
+    version: u64,
+    reference: Option<PassId>,
+    #[serde(serialize_with = "as_texts")]
+    packed: Vec<Arc<str>>,
+    num_left_out: usize,
+}
+
+fn as_texts<S: Serializer>(packed: &[Arc<str>], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(packed.iter().map(|text| &**text))
+}
+
+impl Written {
+    fn of(mut packed: Vec<(bool, Arc<str>)>, reference: Option<PassId>) -> Self {
+        let num = packed.len();
         while packed.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES && packed.len() > 1 {
             let older = &packed[..packed.len() - 1];
             packed.remove(older.iter().position(|(kept, _)| !kept).unwrap_or(0));
         }
-        let num_left_out = self.passes.len() - packed.len();
-        Ok((packed.into_iter().map(|(_, text)| text).collect(), num_left_out))
+        let num_left_out = num - packed.len();
+        let packed = packed.into_iter().map(|(_, text)| text).collect();
+        Self { version: VERSION, reference, packed, num_left_out }
     }
 }
 
 impl Serialize for SavedSession {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let (packed, num_left_out) = self.packed().map_err(serde::ser::Error::custom)?;
-        let (version, reference) = (VERSION, self.reference);
-        json!({ "version": version, "reference": reference, "packed": packed, "num_left_out": num_left_out })
-            .serialize(serializer)
+        let packed = self.packed().map_err(serde::ser::Error::custom)?;
+        Written::of(packed, self.reference).serialize(serializer)
     }
 }
 

@@ -27,6 +27,8 @@ const IDLE: Duration = Duration::from_millis(4);
 const IDLE_OFFLINE: Duration = Duration::from_micros(100);
 /// How long a host that closes an instance waits for what is still to be analysed: under 100 ms with what ends the pass.
 const CLOSING: Duration = Duration::from_millis(60);
+/// How often the worker looks, while nothing is played, whether passes are to be packed: it goes through all entrances.
+const LOOK_TO_PACK: Duration = Duration::from_secs(1);
 /// How much is heard again from before the first sound after a silence, seconds: the breath, and air ahead of a tone.
 const LEAD_IN_S: f64 = 1.0;
 
@@ -119,17 +121,29 @@ impl Worker {
     }
 
     fn run(mut self, idle: Duration) {
-        let mut closing = None;
+        let (mut closing, mut looked) = (None, Instant::now());
         while !self.parts.feed.is_done() {
             if self.is_out_of_time(&mut closing) {
                 self.leave_rest();
                 break;
             }
-            if !self.step() {
+            if !self.step() && !self.packs(&mut looked) {
                 std::thread::sleep(idle);
             }
         }
         self.end_pass();
+    }
+
+    /// Packs a pass ahead of a save while nothing is played; false when nothing was to be packed.
+    fn packs(&self, looked: &mut Instant) -> bool {
+        if self.current.is_some() || self.parts.offline || looked.elapsed() < LOOK_TO_PACK {
+            return false;
+        }
+        let packed = self.parts.project.keeper.pack_ahead();
+        if !packed {
+            *looked = Instant::now();
+        }
+        packed
     }
 
     /// True when the host has waited long enough for an instance that closes. One that renders has time.

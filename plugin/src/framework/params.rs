@@ -3,8 +3,7 @@
 use crate::choices::{Choices, GridChoice, InstrumentChoice, KeepsChoices, OneOf, SourceChoice};
 use crate::looks::Looks;
 use crate::project::Project;
-use crate::session::SharedSession;
-use crate::state::{self, SavedSession};
+use crate::state::{Keeper, Kept};
 use nice_plug::params::persist::PersistentField;
 use nice_plug::prelude::*;
 use parking_lot::RwLock;
@@ -70,7 +69,7 @@ pub struct HostParams {
     pub listen_stopped: BoolParam,
     /// Passes, pins and names.
     #[persist = "session"]
-    pub session: SharedSession,
+    pub session: Keeper,
     /// Size, colours and text of the window.
     #[persist = "looks"]
     pub looks: Arc<RwLock<Looks>>,
@@ -105,7 +104,7 @@ impl Default for HostParams {
             look_ahead: BoolParam::new("Marker notes (delays the sound)", usual.look_ahead).non_automatable(),
             insist_on_beat: BoolParam::new("Always judge by the host's beat", usual.insist_on_beat).non_automatable(),
             listen_stopped: BoolParam::new("Listen while stopped", usual.listen_stopped).non_automatable(),
-            session: SharedSession::default(),
+            session: Keeper::default(),
             looks: Arc::default(),
             markers_folder: Arc::default(),
         }
@@ -133,22 +132,21 @@ impl HostParams {
     /// The same as the rest of an instance knows it.
     #[must_use]
     pub fn project(self: &Arc<Self>) -> Project {
-        let mut project = Project::with(self.clone());
-        (project.session, project.looks) = (self.session.clone(), self.looks.clone());
-        project.markers_folder = self.markers_folder.clone();
+        let mut project = Project::of(self.clone(), self.session.clone());
+        (project.looks, project.markers_folder) = (self.looks.clone(), self.markers_folder.clone());
         project
     }
 }
 
-impl PersistentField<'_, SavedSession> for SharedSession {
-    fn set(&self, saved: SavedSession) {
-        state::take_in(self, saved);
+impl PersistentField<'_, Kept> for Keeper {
+    fn set(&self, kept: Kept) {
+        self.take_in(kept);
     }
 
     fn map<F, R>(&self, f: F) -> R
     where
-        F: Fn(&SavedSession) -> R,
+        F: Fn(&Kept) -> R,
     {
-        f(&state::to_keep(self))
+        f(&self.to_keep())
     }
 }
