@@ -28,7 +28,8 @@ pub fn words(entrances: &[Entrance]) -> String {
         return String::new();
     }
     let num_slurred = joined.iter().filter(|e| e.front.articulation == Articulation::Slurred).count();
-    let mut text = format!("Joined:  {} out of the note before, {num_slurred} of them slurred", joined.len());
+    let grow = if joined.len() == 1 { "note grows" } else { "notes grow" };
+    let mut text = format!("Joined:  {} {grow} out of the one before", joined.len());
     let count = |crossing| crossings(entrances).filter(|&c| c == Some(crossing)).count();
     let ways = [(Crossing::Slide, "by the slide"), (Crossing::Lip, "over partials"), (Crossing::Either, "either way")];
     let ways = ways.map(|(crossing, word)| (count(crossing), word));
@@ -36,6 +37,12 @@ pub fn words(entrances: &[Entrance]) -> String {
     if !ways.is_empty() {
         let _ = write!(text, " ({})", ways.join(", "));
     }
+    let slurred = match num_slurred {
+        0 => "none".to_owned(),
+        all if all == joined.len() => "all".to_owned(),
+        some => some.to_string(),
+    };
+    let _ = write!(text, ", {slurred} slurred");
     let told =
         |of: fn(&Entrance) -> Told| joined.iter().filter_map(|e| of(e).ok()).map(|m| m.value).collect::<Vec<_>>();
     text += &against(told(|e| e.front.passage_ms()), "passage", "ms", PASSAGE_MS);
@@ -96,7 +103,10 @@ mod tests {
         }
         take.push(joined(6, 45, Err(CannotTell::SamePitch), None));
         let text = words(&take);
-        assert!(text.starts_with("Joined:  6 out of the note before, 6 of them slurred (5 by the slide); "), "{text}");
+        assert!(
+            text.starts_with("Joined:  6 notes grow out of the one before (5 by the slide), all slurred; "),
+            "{text}"
+        );
         assert!(text.contains("passage 20 ms (professionals ") && text.contains("dip 2 dB (professionals "), "{text}");
         assert!(text.contains("on the way to 1 of them, at 0:03.00"), "{text}");
     }
