@@ -259,23 +259,13 @@ const OTHER_PARTIAL_CENTS: f64 = 130.0;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::test_sounds::{history, tone};
+    use crate::test_sounds::{gliding, history};
 
     const HZ: f64 = 233.08;
 
     /// Looks at a tone that settles at [`HZ`] from 0.3 s on and sounds at `hz(seconds since then)`.
     fn looks(hz: impl Fn(f64) -> f64) -> (Vec<Point>, f64) {
-        let mut phase = 0.0;
-        let mut last = 0.3;
-        let mut value = |s: f64| {
-            if s < 0.3 {
-                return 0.0;
-            }
-            phase += hz(s - 0.3) * (s - last);
-            last = s;
-            tone(1.0, 1..=8, 0.1, phase)
-        };
-        let samples: Vec<f32> = (0..48_000).map(|i| value(f64::from(i) / 48_000.0) as f32).collect();
+        let samples = gliding(1.0, |s| hz(s - 0.3), |s| if s < 0.3 { 0.0 } else { 1.0 });
         let (history, rate_hz) = history(&samples);
         let at = |s: f64| (s * rate_hz) as i64;
         let candidate = Candidate { start: at(0.3), end: at(0.95), earliest: 0, hz: HZ };

@@ -17,6 +17,17 @@ pub fn tone(hz: f64, partials: std::ops::RangeInclusive<u32>, amplitude: f64, s:
     amplitude * partials.map(|k| (TAU * hz * f64::from(k) * s).sin() / f64::from(k)).sum::<f64>()
 }
 
+/// A sound of so many seconds and eight partials whose pitch is `hz(time)`; its phase is the sum of that. `level` is its
+/// amplitude at each time.
+pub fn gliding(seconds: f64, hz: impl Fn(f64) -> f64, level: impl Fn(f64) -> f64) -> Vec<f32> {
+    let mut phase = 0.0;
+    let mut value = |s: f64| {
+        phase += hz(s) / RATE_HZ;
+        level(s) * tone(1.0, 1..=8, 0.1, phase)
+    };
+    (0..(seconds * RATE_HZ) as usize).map(|i| value(i as f64 / RATE_HZ) as f32).collect()
+}
+
 /// White noise of standard deviation 1 (sums of twelve uniform numbers; xorshift, Marsaglia 2003).
 pub fn noise(seed: u64) -> impl FnMut() -> f64 {
     let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;

@@ -7,6 +7,7 @@ use crate::harmonic;
 use crate::look::Point;
 use crate::units::power_to_db;
 use crate::vector::{dot, mean};
+use crate::window::hann_at;
 use std::f64::consts::{PI, TAU};
 
 /// The body is looked at from this long after the note speaks to so long, s; the release begins this long before its end, s.
@@ -154,7 +155,7 @@ impl ToneReader {
     /// Centroid of the harmonics by their amplitudes, Hz (MPEG-7 harmonic spectral centroid, ISO/IEC 15938-4 \[M\]).
     fn centroid_hz(&mut self, x: &[f32], hz: f64) -> Option<f64> {
         self.window.clear();
-        self.window.extend(x.iter().enumerate().map(|(i, v)| v * hann(i, x.len()) as f32));
+        self.window.extend(x.iter().enumerate().map(|(i, v)| v * hann_at(i, x.len())));
         let top_hz = TOP_HZ.min(0.42 * self.rate_hz);
         let num = ((top_hz / hz) as usize).clamp(1, harmonic::MAX_AMPLITUDES);
         harmonic::amplitudes(&self.window, hz / self.rate_hz, num, &mut self.amplitudes);
@@ -165,10 +166,6 @@ impl ToneReader {
         }
         (sum > 0.0).then(|| hz * weighted / sum)
     }
-}
-
-fn hann(i: usize, len: usize) -> f64 {
-    0.5 - 0.5 * (TAU * (i as f64 + 0.5) / len as f64).cos()
 }
 
 /// A band-limited curve between its samples: a sinc within a raised cosine.

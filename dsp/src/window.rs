@@ -5,7 +5,13 @@ use std::f64::consts::{PI, TAU};
 /// Hann window of `len` samples: the middles of `len` equal parts of its arch.
 #[must_use]
 pub fn hann(len: usize) -> Vec<f32> {
-    (0..len).map(|i| (0.5 - 0.5 * (TAU * (i as f64 + 0.5) / len as f64).cos()) as f32).collect()
+    (0..len).map(|i| hann_at(i, len)).collect()
+}
+
+/// Weight of sample `i` in a Hann window of `len` samples.
+#[must_use]
+pub fn hann_at(i: usize, len: usize) -> f32 {
+    (0.5 - 0.5 * (TAU * (i as f64 + 0.5) / len as f64).cos()) as f32
 }
 
 /// Taps of a windowed-sinc low-pass (Blackman): `half` on each side of the middle one, `cut` as a share of the sample

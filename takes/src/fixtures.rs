@@ -3,6 +3,7 @@
 use crate::audio_file::ChannelChoice;
 use crate::corrections::Fingerprint;
 use crate::corrections::ear::Lines;
+use crate::log::{LoggedEntrance, LoggedTake, Played};
 use crate::take::{ScanOptions, Take, TakeSource, Warning};
 use notefront_dsp::entrance::{InstantUncertainty, Split};
 use notefront_dsp::{
@@ -121,4 +122,31 @@ pub fn take() -> Take {
         lines: Lines::default(),
         corrected: None,
     }
+}
+
+/// 2026-03-02, a Monday, 18:00 UTC, in seconds since 1970.
+pub const MONDAY_S: i64 = 1_772_474_400;
+
+/// A take of a practice log, alone in the session of a day after that Monday.
+pub fn logged(day: i64, duration_s: f64) -> LoggedTake {
+    let begun_s = MONDAY_S + 86_400 * day;
+    LoggedTake {
+        id: day,
+        session: day,
+        session_begun_s: begun_s,
+        name: String::new(),
+        begun_s,
+        utc_offset_min: 0,
+        duration_s,
+        settings: Settings::default(),
+        room: None,
+        loud_db: None,
+        said: Vec::new(),
+    }
+}
+
+/// A take of a practice log with its entrances, of which the player says nothing.
+pub fn played(take: LoggedTake, entrances: impl IntoIterator<Item = Entrance>) -> Played {
+    let heard: Vec<_> = entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();
+    Played::of(take, &heard)
 }

@@ -145,7 +145,7 @@ pub fn median_midi(frames: &Frames, from: i64, to: i64) -> f32 {
 mod tests {
     use super::super::{candidates, observe};
     use super::*;
-    use crate::test_sounds::{RATE_HZ, sound, tone};
+    use crate::test_sounds::{RATE_HZ, gliding, sound, tone};
 
     fn nearest_ms(found: &[f64], s: f64) -> f64 {
         found.iter().map(|at| 1e3 * (at - s).abs()).fold(f64::MAX, f64::min)
@@ -159,14 +159,7 @@ mod tests {
     fn a_change_of_pitch_has_a_candidate_though_the_level_stands_still() {
         // A second up, in one breath, over 30 ms: its middle is at 0.6 s.
         let glide = |s: f64| ((s - 0.585) / 0.030).clamp(0.0, 1.0);
-        let mut phase = 0.0;
-        let samples: Vec<f32> = (0..57_600)
-            .map(|i| {
-                let s = f64::from(i) / RATE_HZ;
-                phase += 233.08 * (2.0 * glide(s) / 12.0).exp2() / RATE_HZ;
-                tone(1.0, 1..=8, 0.1, phase) as f32
-            })
-            .collect();
+        let samples = gliding(1.2, |s| 233.08 * (2.0 * glide(s) / 12.0).exp2(), |_| 1.0);
         assert!(nearest_ms(&times(&samples), 0.6) < 15.0);
     }
 

@@ -291,7 +291,7 @@ fn swing(frames: &Frames, i: i64) -> f32 {
 mod tests {
     use super::super::candidates;
     use super::*;
-    use crate::test_sounds::{RATE_HZ, sound, tone};
+    use crate::test_sounds::{RATE_HZ, gliding, sound, tone};
 
     fn named(row: &[f32; NUM], name: &str) -> f32 {
         row[NAMES.iter().position(|n| *n == name).expect("a feature")]
@@ -321,14 +321,7 @@ mod tests {
 
     #[test]
     fn a_slur_by_a_fourth_has_moved_by_five_semitones_and_hardly_dipped() {
-        let mut phase = 0.0;
-        let samples: Vec<f32> = (0..57_600)
-            .map(|i| {
-                let s = f64::from(i) / RATE_HZ;
-                phase += if s < 0.6 { 174.61 } else { 233.08 } / RATE_HZ;
-                tone(1.0, 1..=8, 0.1, phase) as f32
-            })
-            .collect();
+        let samples = gliding(1.2, |s| if s < 0.6 { 174.61 } else { 233.08 }, |_| 1.0);
         let row = at(&samples, 0.6);
         assert!((named(&row, "moved") - 5.0).abs() < 0.1, "F3 to Bb3: {}", named(&row, "moved"));
         assert!((named(&row, "moved signed") - 5.0).abs() < 0.1 && (named(&row, "pitch") - 58.0).abs() < 0.1);
@@ -349,14 +342,7 @@ mod tests {
     fn vibrato_swings_by_twice_its_depth() {
         // 6 Hz, 30 cents each way; 160 ms hold nearly a whole turn of it.
         let turn = std::f64::consts::TAU * 6.0;
-        let mut phase = 0.0;
-        let samples: Vec<f32> = (0..57_600)
-            .map(|i| {
-                let s = f64::from(i) / RATE_HZ;
-                phase += 233.08 * (0.3 / 12.0 * (turn * s).sin()).exp2() / RATE_HZ;
-                tone(1.0, 1..=8, 0.1, phase) as f32
-            })
-            .collect();
+        let samples = gliding(1.2, |s| 233.08 * (0.3 / 12.0 * (turn * s).sin()).exp2(), |_| 1.0);
         let swings: Vec<f32> = candidates(&samples, RATE_HZ)
             .iter()
             .filter(|c| (0.3..1.0).contains(&c.0))

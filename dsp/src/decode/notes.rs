@@ -449,7 +449,7 @@ mod tests {
     use super::super::observe;
     use super::super::tests::struck_tone;
     use super::*;
-    use crate::test_sounds::{RATE_HZ, sound, tone};
+    use crate::test_sounds::{RATE_HZ, gliding, sound, tone};
 
     /// The notes of a sound, those that are talk or knocks left out.
     fn played(samples: &[f32]) -> Vec<Note> {
@@ -483,15 +483,8 @@ mod tests {
 
     #[test]
     fn a_slur_begins_by_its_pitch_and_knows_where_it_came_from() {
-        let mut phase = 0.0;
-        let samples: Vec<f32> = (0..72_000)
-            .map(|i| {
-                let s = f64::from(i) / RATE_HZ;
-                phase += if s < 0.8 { 174.61 } else { 233.08 } / RATE_HZ;
-                let level = ((s - 0.3) / 0.015).clamp(0.0, 1.0) * ((1.3 - s) / 0.030).clamp(0.0, 1.0);
-                (level * tone(1.0, 1..=8, 0.1, phase)) as f32
-            })
-            .collect();
+        let level = |s: f64| ((s - 0.3) / 0.015).clamp(0.0, 1.0) * ((1.3 - s) / 0.030).clamp(0.0, 1.0);
+        let samples = gliding(1.5, |s| if s < 0.8 { 174.61 } else { 233.08 }, level);
         let notes = played(&samples);
         assert_eq!(notes.len(), 2, "{notes:?}");
         assert_eq!(notes[1].kind, Start::Pitch);

@@ -21,6 +21,8 @@ pub(super) const MS: i32 = 2;
 pub(super) const CENTS: i32 = 2;
 /// Decimal places of Hz: 0.01 cents at 58 Hz are 0.0003 Hz.
 const HZ: i32 = 4;
+/// Decimal places of a brightness in Hz.
+const BRIGHTNESS: i32 = 2;
 /// Decimal places of dB and dB/s.
 pub(super) const DB: i32 = 2;
 /// Decimal places of ratios, logarithms and positions.
@@ -141,7 +143,7 @@ impl From<&Entrance> for EntranceDocument {
             hnr_db: value(e.front.hnr_db(), DB),
             pitch_wander_cents: value(e.front.pitch_wander_cents(), CENTS),
             level_wander_db: value(e.front.level_wander_db(), DB),
-            brightness_hz: value(e.front.brightness_hz(), MS),
+            brightness_hz: value(e.front.brightness_hz(), BRIGHTNESS),
             timing_ms: value(e.verdict.timing_ms, MS),
             level_db: finite(Some(e.front.level_db), DB),
             uncertainty: UncertaintyDocument::from(e),
@@ -180,7 +182,7 @@ impl From<&Entrance> for UncertaintyDocument {
             hnr_db: of(e.front.hnr_db(), DB),
             pitch_wander_cents: of(e.front.pitch_wander_cents(), CENTS),
             level_wander_db: of(e.front.level_wander_db(), DB),
-            brightness_hz: of(e.front.brightness_hz(), MS),
+            brightness_hz: of(e.front.brightness_hz(), BRIGHTNESS),
             timing_ms: of(e.verdict.timing_ms, MS),
         }
     }

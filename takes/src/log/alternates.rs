@@ -148,31 +148,16 @@ fn way(position: Position, by_session: &BySession) -> Option<Way> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{clear, with};
-    use crate::log::{LoggedEntrance, LoggedTake};
+    use crate::fixtures::{clear, logged, played, with};
+    use crate::log::LoggedTake;
 
     /// A take of so many D4 of this mean clarity, ten points to either side of it, tagged.
     fn take(day: i64, num: usize, clarity: f64, tags: &[&str]) -> Played {
         let mut dice = fastrand::Rng::with_seed(day as u64);
         let note =
             |i: usize| with(clear(i, 62, 1.0 + i as f64), |e| e.verdict.clarity = clarity + 20.0 * (dice.f64() - 0.5));
-        let entrances: Vec<_> =
-            (0..num).map(note).map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();
-        let at_s = 1_772_474_400 + 86_400 * day;
-        let take = LoggedTake {
-            id: day,
-            session: day,
-            session_begun_s: at_s,
-            name: String::new(),
-            begun_s: at_s,
-            utc_offset_min: 0,
-            duration_s: 60.0,
-            settings: Settings::default(),
-            room: None,
-            loud_db: None,
-            said: tags.iter().map(|&tag| tag.to_owned()).collect(),
-        };
-        Played::of(take, &entrances)
+        let said = tags.iter().map(|&tag| tag.to_owned()).collect();
+        played(LoggedTake { said, ..logged(day, 60.0) }, (0..num).map(note))
     }
 
     #[test]

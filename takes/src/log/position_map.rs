@@ -199,8 +199,7 @@ fn tuned(notes: &[&Held], factor: f64, is_fitted: bool) -> Option<Tuned> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{clear, told, with};
-    use crate::log::{LoggedEntrance, LoggedTake};
+    use crate::fixtures::{clear, logged, played, told, with};
     use notefront_dsp::{Settings, trombone, units};
 
     #[test]
@@ -226,33 +225,16 @@ mod tests {
 
     /// A session of notes with their cents, played from a minute on.
     fn session(day: i64, tuning: impl Fn(usize, f64) -> (u8, f64)) -> Played {
-        let at_s = 1_772_474_400 + 86_400 * day;
-        let entrances: Vec<_> = (0..120)
-            .map(|i| {
-                let speaks_s = 10.0 + i as f64 * 15.0;
-                let (midi, cents) = tuning(i, speaks_s / 60.0);
-                let hz = units::shift_cents(units::midi_to_hz(f64::from(midi), 440.0), cents);
-                let entrance = with(clear(i, midi, speaks_s), |e| {
-                    e.front.settled_hz = told(hz, 0.1);
-                    trombone::name_note(&mut e.front, &Settings::default());
-                });
-                LoggedEntrance { entrance, corrected: None }
+        let entrances = (0..120).map(|i| {
+            let speaks_s = 10.0 + i as f64 * 15.0;
+            let (midi, cents) = tuning(i, speaks_s / 60.0);
+            let hz = units::shift_cents(units::midi_to_hz(f64::from(midi), 440.0), cents);
+            with(clear(i, midi, speaks_s), |e| {
+                e.front.settled_hz = told(hz, 0.1);
+                trombone::name_note(&mut e.front, &Settings::default());
             })
-            .collect();
-        let take = LoggedTake {
-            id: day,
-            session: day,
-            session_begun_s: at_s,
-            name: String::new(),
-            begun_s: at_s,
-            utc_offset_min: 0,
-            duration_s: 1810.0,
-            settings: Settings::default(),
-            room: None,
-            loud_db: None,
-            said: Vec::new(),
-        };
-        Played::of(take, &entrances)
+        });
+        played(logged(day, 1810.0), entrances)
     }
 
     #[test]

@@ -315,35 +315,18 @@ pub fn unusual(played: &[Played]) -> Vec<Unusual> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{clear, with};
+    use crate::fixtures::{clear, logged, played, with};
     use crate::log::heard::Room;
-    use crate::log::{LoggedEntrance, LoggedTake, words};
-    use notefront_dsp::Settings;
+    use crate::log::{LoggedTake, words};
 
     /// A session of forty notes of this mean clarity, the quiet between them so far under the loud notes.
     fn session(day: i64, clarity: f64, floor_db: f64) -> Played {
         let mut dice = fastrand::Rng::with_seed(day as u64);
         let mut off = |size: f64| size * (dice.f64() - 0.5);
-        let notes: Vec<_> = (0..40)
-            .map(|i| with(clear(i, 58, 1.0 + i as f64), |e| e.verdict.clarity = clarity + off(10.0)))
-            .map(|entrance| LoggedEntrance { entrance, corrected: None })
-            .collect();
-        let at_s = 1_772_474_400 + 86_400 * day;
+        let notes: Vec<_> =
+            (0..40).map(|i| with(clear(i, 58, 1.0 + i as f64), |e| e.verdict.clarity = clarity + off(10.0))).collect();
         let room = Room { floor_db: floor_db + off(1.0), floor_tilt_db: None, tone_tilt_db: Some(-7.0 + off(0.2)) };
-        let take = LoggedTake {
-            id: day,
-            session: day,
-            session_begun_s: at_s,
-            name: String::new(),
-            begun_s: at_s,
-            utc_offset_min: 0,
-            duration_s: 60.0,
-            settings: Settings::default(),
-            room: Some(room),
-            loud_db: Some(-15.0),
-            said: Vec::new(),
-        };
-        Played::of(take, &notes)
+        played(LoggedTake { room: Some(room), loud_db: Some(-15.0), ..logged(day, 60.0) }, notes)
     }
 
     /// Three weeks of sessions, of a clarity and over a quiet that follow the day.

@@ -211,28 +211,11 @@ fn longest_run(played: &[Played]) -> Option<(usize, jiff::civil::Date)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{airy, clear, with};
-    use crate::log::{LoggedEntrance, LoggedTake};
-    use notefront_dsp::{Entrance, Settings};
+    use crate::fixtures::{airy, clear, logged, played, with};
+    use notefront_dsp::Entrance;
 
     fn take(day: i64, entrances: Vec<Entrance>) -> Played {
-        let at_s = 1_772_474_400 + 86_400 * day;
-        let take = LoggedTake {
-            id: day,
-            session: day,
-            session_begun_s: at_s,
-            name: String::new(),
-            begun_s: at_s,
-            utc_offset_min: 0,
-            duration_s: 1800.0,
-            settings: Settings::default(),
-            room: None,
-            loud_db: None,
-            said: Vec::new(),
-        };
-        let logged: Vec<_> =
-            entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();
-        Played::of(take, &logged)
+        played(logged(day, 1800.0), entrances)
     }
 
     /// A note every four seconds for twelve minutes, a minute of rest, and eight more.

@@ -1,14 +1,11 @@
 //! The log as a whole: kept and read back, twice the same, earlier forms, odd files, two writers.
 
 use super::*;
-use crate::fixtures::{self, clear, with};
+use crate::fixtures::{self, MONDAY_S, clear, with};
 use heard::{HeardSound, Room};
 use notefront_dsp::{CannotTell, Faults, Settings};
 use std::collections::HashSet;
 use tempfile::TempDir;
-
-/// 2026-03-02, a Monday, 18:00 UTC.
-const MONDAY_S: i64 = 1_772_474_400;
 
 fn folder() -> (TempDir, PathBuf) {
     let folder = tempfile::tempdir().expect("a temporary folder");

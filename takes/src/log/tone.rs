@@ -242,10 +242,8 @@ fn causes(all: &[Moments]) -> [f64; NUM_CAUSES] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fixtures::{clear, with};
-    use crate::log::{LoggedEntrance, LoggedTake};
+    use crate::fixtures::{clear, logged, played, with};
     use crate::statistics::LEVEL;
-    use notefront_dsp::Settings;
 
     /// A session of a note every four seconds for fifteen minutes, its tone by minute, note and level.
     fn session(day: i64, tone: impl Fn(f64, u8, f64) -> Tone, seed: u64) -> Played {
@@ -254,27 +252,12 @@ mod tests {
             let at_s = 1.0 + 4.0 * f64::from(i);
             let (midi, level_db) = (dice.u8(46..66), -26.0 + 12.0 * dice.f64());
             let tone = tone(at_s / 60.0, midi, level_db);
-            let entrance = with(clear(i as usize, midi, at_s), |e| {
+            with(clear(i as usize, midi, at_s), |e| {
                 e.front.level_db = level_db;
                 e.front.evidence.tone = Some(tone);
-            });
-            LoggedEntrance { entrance, corrected: None }
+            })
         });
-        let at_s = 1_772_474_400 + 86_400 * day;
-        let take = LoggedTake {
-            id: day,
-            session: day,
-            session_begun_s: at_s,
-            name: String::new(),
-            begun_s: at_s,
-            utc_offset_min: 0,
-            duration_s: 900.0,
-            settings: Settings::default(),
-            room: None,
-            loud_db: None,
-            said: Vec::new(),
-        };
-        Played::of(take, &entrances.collect::<Vec<_>>())
+        played(logged(day, 900.0), entrances)
     }
 
     /// As bright as level and note make it, and by so many percent more in ten minutes; 8 % of chance.

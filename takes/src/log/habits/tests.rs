@@ -1,15 +1,11 @@
 //! Planted effects are found at the size they were planted, and nothing is found in noise.
 
 use super::*;
-use crate::fixtures::{clear, flagged, with};
+use crate::fixtures::{clear, flagged, logged, played, with};
+use crate::log::LoggedTake;
 use crate::log::progress::{Progress, What};
-use crate::log::{LoggedEntrance, LoggedTake};
 use crate::patterns::facet::Place;
 use notefront_dsp::{Entrance, FaultName, Settings, trombone, units};
-
-const DAY_S: i64 = 86_400;
-/// 2026-03-02, a Monday.
-const MONDAY_S: i64 = 1_772_474_400;
 
 /// A player made of chance: every note is unclear by chance, days differ.
 struct Player {
@@ -47,28 +43,13 @@ impl Player {
     }
 
     fn day(&mut self, day: usize, num_notes: usize) -> Played {
-        let begun_s = MONDAY_S + DAY_S * day as i64;
-        let take = LoggedTake {
-            id: day as i64,
-            session: day as i64,
-            session_begun_s: begun_s,
-            name: format!("{day}.wav"),
-            begun_s,
-            utc_offset_min: 0,
-            duration_s: 1800.0,
-            settings: Settings::default(),
-            room: None,
-            loud_db: None,
-            said: Vec::new(),
-        };
         // Days differ by more than their notes alone would.
         let usual = self.share;
         self.share = (usual + 0.06 * (self.dice.f64() - 0.5)).max(0.01);
         let week = day as f64 / 7.0;
-        let entrances: Vec<_> =
-            (0..num_notes).map(|i| LoggedEntrance { entrance: self.note(i, week), corrected: None }).collect();
+        let entrances: Vec<_> = (0..num_notes).map(|i| self.note(i, week)).collect();
         self.share = usual;
-        Played::of(take, &entrances)
+        played(LoggedTake { name: format!("{day}.wav"), ..logged(day as i64, 1800.0) }, entrances)
     }
 }
 
