@@ -205,27 +205,37 @@ impl Alone {
         self.forget_round_trip();
         let Some((input, output, rate_hz)) = self.devices() else { return };
         if let Some(delay) = self.settings.delay_on(&input, output.as_deref(), rate_hz) {
-            self.parts.controls.round_trip.store(delay.samples, Ordering::Relaxed);
-            self.round_trip = format!("{}, as measured before", delay_in_words(delay.samples, delay.spread, rate_hz));
+            let said = format!("{}, as measured before", delay_in_words(delay.samples, delay.spread, rate_hz));
+            self.set_round_trip(delay.samples, said);
         }
     }
 
     /// The names of the open devices and the input's rate, Hz.
     fn devices(&self) -> Option<(String, Option<String>, f64)> {
+        let (input, output) = self.chosen_names();
+        Some((input?, output, self.sound.as_ref()?.rate_hz()))
+    }
+
+    /// The names of the chosen input and output.
+    fn chosen_names(&self) -> (Option<String>, Option<String>) {
         let name = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned();
-        let output = name(self.chosen.1, &self.names.1);
-        Some((name(self.chosen.0, &self.names.0)?, output, self.sound.as_ref()?.rate_hz()))
+        (name(self.chosen.0, &self.names.0), name(self.chosen.1, &self.names.1))
     }
 
     fn forget_round_trip(&mut self) {
-        self.parts.controls.round_trip.store(0, Ordering::Relaxed);
-        self.round_trip = "delay not measured".into();
+        self.set_round_trip(0, "delay not measured".into());
+    }
+
+    /// The delay in use, samples, and what the panel says of it.
+    fn set_round_trip(&mut self, samples: i64, said: String) {
+        self.parts.controls.round_trip.store(samples, Ordering::Relaxed);
+        self.round_trip = said;
     }
 
     /// A stream has broken off: it is opened again, once within [`AGAIN_AFTER`]. What was played until then is kept.
     fn pick_up(&mut self) {
-        let of = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned().unwrap_or_default();
-        let (input, output) = (of(self.chosen.0, &self.names.0), of(self.chosen.1, &self.names.1));
+        let (input, output) = self.chosen_names();
+        let (input, output) = (input.unwrap_or_default(), output.unwrap_or_default());
         let was_recording = self.parts.controls.recording.load(Ordering::Relaxed);
         self.sound = None;
         self.chosen = (None, None);
@@ -275,15 +285,11 @@ impl Alone {
     fn take_round_trip(&mut self, measured: Result<RoundTrip, NotFound>) {
         match (measured, self.devices()) {
             (Ok(found), Some((input, output, rate_hz))) => {
-                self.parts.controls.round_trip.store(found.samples, Ordering::Relaxed);
-                self.round_trip = delay_in_words(found.samples, found.spread, rate_hz);
+                self.set_round_trip(found.samples, delay_in_words(found.samples, found.spread, rate_hz));
                 let devices = (input, output.unwrap_or_default());
                 self.settings.delay = Some(Delay { devices, rate_hz, samples: found.samples, spread: found.spread });
             }
-            (Err(why), _) => {
-                self.parts.controls.round_trip.store(0, Ordering::Relaxed);
-                self.round_trip = why.to_string();
-            }
+            (Err(why), _) => self.set_round_trip(0, why.to_string()),
             (Ok(_), None) => self.forget_round_trip(),
         }
     }
