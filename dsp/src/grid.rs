@@ -23,13 +23,15 @@ pub struct Beat {
     pub at_s: f64,
     /// Length of a whole beat there, seconds.
     pub length_s: f64,
+    /// How far the take strays from beats that nobody gave it, as a standard deviation, seconds; 0 for beats that are known.
+    pub spread_s: f64,
 }
 
 impl Grid {
     /// The beat or subdivision next to a time in seconds.
     #[must_use]
     pub fn nearest(&self, time_s: f64) -> Beat {
-        Beat { at_s: time_s - deviation_ms(time_s, self) / 1e3, length_s: 60.0 / self.bpm }
+        Beat { at_s: time_s - deviation_ms(time_s, self) / 1e3, length_s: 60.0 / self.bpm, spread_s: 0.0 }
     }
 }
 
@@ -87,6 +89,21 @@ pub fn is_followed_throughout(offs: &[Off]) -> Option<bool> {
     let all_of = (0..num_stretches).all(|k| is_followed(&offs[bound(k)..bound(k + 1)]) != Some(false));
     is_followed(offs).map(|whole| whole && all_of)
 }
+
+/// How far entrances stray from their beats, s: the standard deviation of normal ones with this median distance, which a few
+/// stray notes do not move.
+#[must_use]
+pub fn spread_s(offs: &[Off]) -> f64 {
+    let mut distances: Vec<f64> = offs.iter().map(|off| off.off_s.abs()).collect();
+    if distances.is_empty() {
+        return 0.0;
+    }
+    let middle = distances.len() / 2;
+    DEVIATION_OF_MEDIAN * *distances.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Of normal values, the standard deviation over the median distance from the mean \[C\].
+const DEVIATION_OF_MEDIAN: f64 = 1.4826;
 
 /// Entrances at the end that belong to a broadened ending, which is not late: each later than the one before, or late in a
 /// row up to a held last note but one, after which the last note may come whenever it likes.
@@ -194,6 +211,15 @@ mod tests {
             let followed = (0..1000).filter(|&seed| is_followed(&offs(free(seed), &AT_72)) == Some(true)).count();
             assert!(followed <= 20, "{num} notes: {followed} of 1000");
         }
+    }
+
+    #[test]
+    fn the_spread_is_that_of_the_steady_notes_whatever_a_few_do() {
+        let mut times = played(60, 1.0, 0.0, 0.020, 3);
+        assert_abs_diff_eq!(spread_s(&offs(times.clone(), &AT_72)), 0.020, epsilon = 0.005);
+        times.iter_mut().step_by(10).for_each(|s| *s += 0.2);
+        assert_abs_diff_eq!(spread_s(&offs(times, &AT_72)), 0.020, epsilon = 0.008);
+        assert_abs_diff_eq!(spread_s(&[]), 0.0);
     }
 
     #[test]

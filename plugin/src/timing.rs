@@ -38,7 +38,7 @@ const MIN_FOR_ESTIMATE: usize = 5;
 pub fn judged(mut front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
     trombone::name_note(&mut front, &judging.settings);
     let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(front.speaks_s, grid, judging.offset_ms));
-    let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm });
+    let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm, spread_s: 0.0 });
     Entrance::of(front, beat.as_ref(), &judging.settings)
 }
 

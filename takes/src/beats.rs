@@ -181,15 +181,20 @@ impl Beats {
         matches!(self.origin, Origin::Found | Origin::Notes)
     }
 
-    /// Whether times, in seconds, follow the beats, and how many of them broaden at the end.
-    #[must_use]
-    pub fn met_by(&self, times_s: &[f64]) -> (Option<bool>, usize) {
+    /// How far times, in seconds, are off the beats; those without a beat near are left out.
+    fn offs(&self, times_s: &[f64]) -> Vec<Off> {
         let usual_s = self.usual_s();
         let off = |&time_s: &f64| {
             let grid = self.local(time_s, usual_s)?;
             Some(Off { off_s: grid::deviation_ms(time_s, &grid) / 1e3, step_s: grid::step_s(&grid) })
         };
-        let offs: Vec<Off> = times_s.iter().filter_map(off).collect();
+        times_s.iter().filter_map(off).collect()
+    }
+
+    /// Whether times, in seconds, follow the beats, and how many of them broaden at the end.
+    #[must_use]
+    pub fn met_by(&self, times_s: &[f64]) -> (Option<bool>, usize) {
+        let offs = self.offs(times_s);
         if !self.are_its_own() {
             return (grid::is_followed(&offs), 0);
         }
@@ -203,9 +208,11 @@ impl Beats {
         let (followed, num_broadened) = self.met_by(&times_s);
         self.followed = followed;
         let (usual_s, in_time) = (self.usual_s(), entrances.len() - num_broadened);
+        let spread_s = if self.are_its_own() { grid::spread_s(&self.offs(&times_s[..in_time])) } else { 0.0 };
         for (i, entrance) in entrances.iter_mut().enumerate() {
             let speaks_s = entrance.front.speaks_s;
-            let beat: Option<Beat> = self.local(speaks_s, usual_s).map(|grid| grid.nearest(speaks_s));
+            let known = self.local(speaks_s, usual_s).map(|grid| grid.nearest(speaks_s));
+            let beat = known.map(|beat| Beat { spread_s, ..beat });
             *entrance = match followed {
                 Some(false) => entrance.untimed(CannotTell::NotToBeat, settings),
                 _ if i >= in_time => entrance.untimed(CannotTell::Broadened, settings),
@@ -303,6 +310,22 @@ mod tests {
             let is_untold = |e: &Entrance| e.verdict.timing_ms == Err(CannotTell::NotToBeat);
             assert!(entrances.iter().all(|e| is_untold(e) != is_to_it), "{tempo}");
         }
+    }
+
+    /// Beats found in a take that strays from them by 20 ms tell no note late by that; one that is far off still is.
+    #[test]
+    fn beats_of_its_own_are_known_no_better_than_a_take_keeps_them() {
+        let strays = [0.02, -0.02, 0.025, -0.015, -0.025, 0.018, 0.022, -0.02, 0.0, 0.02, -0.022, 0.015];
+        let mut times: Vec<f64> = strays.iter().enumerate().map(|(i, off)| 1.0 + 0.8 * i as f64 + off).collect();
+        times[5] = 1.0 + 0.8 * 5.0 + 0.11;
+        let grid = Grid { bpm: 75.0, first_beat_s: 1.0, per_beat: 1 };
+        let flagged = |origin: Origin| {
+            let mut entrances = take_of(&times);
+            Beats { origin, ..Beats::given(grid) }.time(&mut entrances, &Settings::default());
+            (0..times.len()).filter(|&i| entrances[i].is_flagged()).collect::<Vec<_>>()
+        };
+        assert_eq!(flagged(Origin::Found), [5]);
+        assert!(flagged(Origin::Given).len() > 6, "a click is known exactly");
     }
 
     #[test]
