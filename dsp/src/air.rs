@@ -1,14 +1,16 @@
-//! Air before the tone: how long and how loud.
+//! Air before the tone: how long, how loud, and whether it is air.
 //!
-//! Air is sound without a pitch that leads into the tone. A tail of the note before falls, a room
-//! is there all the time, a tongue's click is short: none of these is air.
+//! Air is sound without a pitch that leads into the tone. A tail of the note before falls, a room is there all the time, a
+//! tongue's click is short, an inhalation swells: what it is, fitted trees tell from [`NAMES`] ("air" of `fitted.txt`).
 //!
 //! Where a tail still rings, the air under it is heard by taking the tail out: the sound less itself one
 //! period of the note before, earlier.
 
+use crate::decode::Trees;
 use crate::framer::History;
 use crate::harmonic;
 use crate::look::Point;
+use crate::units::power_to_db;
 use crate::vector::mean;
 
 /// Air is looked for this far before the onset, s.
@@ -19,47 +21,50 @@ const STEP_S: f64 = 0.001;
 /// Nearer to the onset than this, and this share of a period, the tone itself is in the window, s.
 const GUARD_S: f64 = 0.004;
 const GUARD_PERIODS: f64 = 0.4;
+/// Values next to the onset that say how loud what leads into it is, and how many of them its end is.
+const NEAR_VALUES: usize = 12;
+const END_VALUES: usize = 4;
 /// Air stays within this of its level next to the tone (-9 dB); what falls off faster is the tone growing.
 const HOLD_SHARE: f64 = 0.12;
-/// Air stands a factor over the quietest moment before it, taken over some values: 8 dB over 10 ms, and under a
-/// tail, whose rest is rougher, 5 dB over 24 ms.
-const PLAIN: FloorRule = FloorRule { over: 6.3, num_smooth: 10 };
-const UNDER_TAIL: FloorRule = FloorRule { over: 3.2, num_smooth: 24 };
-/// ... and over this share of the settled tone (-42 dB): softer is not heard before a tone.
+/// What does not stand this factor (1.8 dB) over the quietest moment before it is not looked at.
+const LEAST_OVER: f64 = 1.5;
+/// ... nor what lies under this share of the settled tone (-42 dB): it is not heard before a tone.
 const OVER_TONE: f64 = 6.3e-5;
-/// Shorter sounds are tongue clicks, or masked by the tone (10 to 20 ms \[S\]), s...
-const CLICK_S: f64 = 0.018;
-/// ... and within this many periods before the onset the tone itself is on its way.
-const CLICK_PERIODS: f64 = 1.75;
-/// Next to a low note, what is this short and soft may be its own growth: periods, share of the tone (-29 dB).
-const GROWTH_PERIODS: f64 = 2.2;
-const GROWTH_SHARE: f64 = 0.001_3;
+/// The quietest moment is taken over so many values, and under a tail, whose rest is rougher, over so many.
+const FLOOR_VALUES: usize = 10;
+const FLOOR_VALUES_UNDER_TAIL: usize = 24;
 /// Dips shorter than this belong to the air, s.
 const DROPOUT_S: f64 = 0.008;
-/// A breath takes this long, s, from -20 dB to -3 dB of its loudest...
-const BREATH_BUILD_S: f64 = 0.026;
-const BREATH_BEGINS: f64 = 0.01;
-const BREATH_FULL: f64 = 0.5;
-/// ... and has no more than this share of its power under 300 Hz (air in the horn: 0.025 to 0.06). \[H\]
-const BREATH_LOW_SHARE: f64 = 0.019;
+/// It builds up from -20 dB to -3 dB of its loudest; under a tail from this factor over what is left of the tail.
+const BEGINS: f64 = 0.01;
+const FULL: f64 = 0.5;
+const OVER_REST: f64 = 2.0;
+/// Width of the mean, s, that leaves what lies under about 300 Hz.
 const LOW_WIDTH_S: f64 = 0.0015;
-/// Share of tone looks in the stretch from which on it is tone fading in, not air.
-const TONAL_SHARE: f64 = 0.5;
-
 /// Window of the level under a tail, s, at least, and in periods of the tail.
 const TAIL_WINDOW_S: f64 = 0.010;
 const TAIL_WINDOW_PERIODS: f64 = 1.5;
-/// Under a tail, a breath begins this factor over what is left of the tail.
-const BREATH_OVER_REST: f64 = 2.0;
-/// Under a tail, what was this factor louder at first (4 dB) is the tail, and what has this periodicity is tone.
-const FALLING: f64 = 2.5;
-const GROWING: f64 = 0.5;
 
-/// How the quietest moment before the air is taken.
-struct FloorRule {
-    over: f64,
-    num_smooth: usize,
-}
+/// What is seen of a sound before a tone; + speaks for air only, - only against.
+pub const NAMES: [&str; NUM] = [
+    "+length, ms",
+    "+length, periods of the tone",
+    "+over the quietest before it, dB",
+    "+re the tone, dB",
+    "-built up in, ms",
+    "share under 300 Hz",
+    "-share of looks that hold the tone",
+    "-share of looks that hold a rough tone",
+    "-fall from its first half to its second, dB",
+    "-periodicity of the tone",
+    "-periodicity of the note before",
+    "-growth at its end, dB",
+];
+/// Their number.
+pub const NUM: usize = 12;
+
+/// A sound before a tone, as it was seen.
+pub type Seen = [f32; NUM];
 
 /// Air before a tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,13 +88,27 @@ pub struct Tone {
     pub period: f64,
     /// Power of its settled stretch.
     pub power: f64,
+    /// Period of the note before.
+    pub period_before: Option<f64>,
 }
 
-/// Levels before the onset, newest first.
+/// Looks for air, and says whether it is.
 pub struct AirFinder {
     rate_hz: f64,
+    trees: Trees,
+    /// Levels before the onset, newest first.
     levels: Vec<f64>,
     rest: Vec<f32>,
+    /// What was seen as it is, and under a tail.
+    seen: [Option<Seen>; 2],
+}
+
+/// A stretch of levels that may be air.
+struct Stretch {
+    air: Air,
+    num: usize,
+    /// Internal sample next to the tone up to which it was looked at.
+    end: f64,
 }
 
 impl AirFinder {
@@ -98,98 +117,129 @@ impl AirFinder {
     pub fn new(rate_hz: f64) -> Self {
         Self {
             rate_hz,
+            trees: Trees::fitted("air"),
             levels: Vec::with_capacity((REACH_S / STEP_S) as usize + 1),
             rest: Vec::with_capacity((2.0 * REACH_S * rate_hz) as usize),
+            seen: [None; 2],
         }
+    }
+
+    /// Forgets what was seen: the next tone has its own before it, or none.
+    pub fn forget(&mut self) {
+        self.seen = [None; 2];
+    }
+
+    /// What was seen since [`Self::forget`], as it is and under a tail, where anything stood out.
+    #[must_use]
+    pub fn last_seen(&self) -> [Option<Seen>; 2] {
+        self.seen
     }
 
     /// The air that leads into a tone, if any.
     pub fn find(&mut self, history: &History, points: &[Point], tone: &Tone) -> Option<Air> {
-        let newest = tone.onset - self.guard(tone);
-        self.fill(newest, tone.earliest, WINDOW_S * self.rate_hz, |from, to| history.full_power(from, to));
-        let (air, num) = self.measure(tone, &PLAIN)?;
-        if is_tonal(points, air.start, tone.onset, |p| p.is_tone || p.is_rough) {
-            return None;
-        }
-        let breathes =
-            self.builds_slowly(num, BREATH_BEGINS) && self.low_share(history, air.start, newest) < BREATH_LOW_SHARE;
-        (!breathes).then_some(air)
+        let width = WINDOW_S * self.rate_hz;
+        self.fill(tone, tone.earliest, width, |from, to| history.full_power(from, to));
+        self.told(history, points, tone, None)
     }
 
-    /// The air under the tail of a note of period `tail_period`, if any.
+    /// The air under the tail of the note before, back to `earliest`, if any.
     pub fn find_under_tail(
         &mut self,
         history: &History,
         points: &[Point],
         tone: &Tone,
+        earliest: f64,
         tail_period: f64,
     ) -> Option<Air> {
-        let newest = tone.onset - self.guard(tone);
         let width = (TAIL_WINDOW_S * self.rate_hz).max(TAIL_WINDOW_PERIODS * tail_period);
-        self.fill(newest, tone.earliest, width, |from, to| rest_power(history, from, to, tail_period));
-        let (air, num) = self.measure(tone, &UNDER_TAIL)?;
-        let loudest = self.levels[..num].iter().copied().fold(1e-20, f64::max);
-        let begins = BREATH_BEGINS.max(BREATH_OVER_REST * air.floor / loudest);
-        let is_air = !self.falls(num)
-            && !is_tonal(points, air.start, tone.onset, |p| p.is_tone)
-            && !self.builds_slowly(num, begins)
-            && !self.is_growing_tone(history, (air.start, newest), tail_period, tone.period);
-        is_air.then_some(air)
+        self.fill(tone, earliest, width, |from, to| rest_power(history, from, to, tail_period));
+        self.told(history, points, tone, Some(tail_period))
     }
 
-    /// What is left of a tail falls into the tone; air holds on.
-    fn falls(&self, num: usize) -> bool {
-        let (newer, older) = self.levels[..num].split_at(num / 2);
-        mean(older) > FALLING * mean(newer)
+    /// The air, where the trees call what stands out so.
+    fn told(&mut self, history: &History, points: &[Point], tone: &Tone, tail: Option<f64>) -> Option<Air> {
+        let stretch = self.stretch(tone, tail.is_some())?;
+        let seen = self.look_at(history, points, tone, &stretch, tail);
+        self.seen[usize::from(tail.is_some())] = Some(seen);
+        (self.trees.sum(&seen) > 0.0).then_some(stretch.air)
     }
 
-    /// A slow attack rises out of a tail softly: what is left of the tail then has the new note's period.
-    fn is_growing_tone(&mut self, history: &History, span: (f64, f64), tail_period: f64, period: f64) -> bool {
-        self.rest.clear();
-        let (from, to) = ((span.0 - period).floor() as i64 - 1, span.1 as i64);
-        let (len, lag) = ((to - from).max(0) as usize, tail_period.round() as i64);
-        let (Some(now), Some(then)) = (history.window(from, len), history.window(from - lag, len)) else {
-            return false;
-        };
-        self.rest.extend(now.iter().zip(then).map(|(now, then)| now - then));
-        harmonic::periodicity(&self.rest, period) > GROWING
+    /// What stands out before the tone: from where it holds its level, how loud, over what.
+    fn stretch(&self, tone: &Tone, is_under_tail: bool) -> Option<Stretch> {
+        let near = mean(self.levels.get(..NEAR_VALUES)?);
+        let num_smooth = if is_under_tail { FLOOR_VALUES_UNDER_TAIL } else { FLOOR_VALUES };
+        let floor = self.smoothed_min(num_smooth).max(1e-20);
+        if near < LEAST_OVER * floor || near < OVER_TONE * tone.power {
+            return None;
+        }
+        let num = self.run((near * floor).sqrt().max(HOLD_SHARE * near)).max(1);
+        let end = tone.onset - self.guard(tone);
+        let power = (mean(&self.levels[..num.saturating_sub(3).max(1)]) - floor).max(1e-20);
+        let start = end - num as f64 * STEP_S * self.rate_hz;
+        Some(Stretch { air: Air { start, power, floor }, num, end })
+    }
+
+    fn look_at(
+        &mut self,
+        history: &History,
+        points: &[Point],
+        tone: &Tone,
+        stretch: &Stretch,
+        tail: Option<f64>,
+    ) -> Seen {
+        let Air { start, power, floor } = stretch.air;
+        let (run, near) = (&self.levels[..stretch.num], mean(&self.levels[..NEAR_VALUES]));
+        let (newer, older) = run.split_at((stretch.num / 2).max(1));
+        let fall = if older.is_empty() { 0.0 } else { power_to_db(mean(older)) - power_to_db(mean(newer)) };
+        let (last, before) = self.levels[..NEAR_VALUES].split_at(END_VALUES);
+        let growth = power_to_db(mean(last)) - power_to_db(mean(before));
+        let length = tone.onset - start;
+        let values = [
+            1e3 * length / self.rate_hz,
+            length / tone.period,
+            power_to_db(near) - power_to_db(floor),
+            power_to_db(power) - power_to_db(tone.power.max(1e-20)),
+            1e3 * STEP_S * self.build_up(stretch, tail.is_some()) as f64,
+            self.low_share(history, start, stretch.end),
+            share(points, start, tone.onset, |p| p.is_tone),
+            share(points, start, tone.onset, |p| p.is_rough),
+            fall,
+            self.periodicity(history, (start, stretch.end), tone.period, tail),
+            tone.period_before.map_or(0.0, |before| self.periodicity(history, (start, stretch.end), before, None)),
+            growth,
+        ];
+        values.map(|value| value as f32)
     }
 
     fn guard(&self, tone: &Tone) -> f64 {
         GUARD_S * self.rate_hz + GUARD_PERIODS * tone.period
     }
 
-    /// What the levels say of length and strength, and how many of them are air.
-    fn measure(&self, tone: &Tone, floor_rule: &FloorRule) -> Option<(Air, usize)> {
-        let near = mean(self.levels.get(..NEAR_VALUES)?);
-        let floor = self.smoothed_min(floor_rule.num_smooth);
-        if near < floor_rule.over * floor || near < OVER_TONE * tone.power {
-            return None;
-        }
-        let line = (near * floor).sqrt().max(HOLD_SHARE * near);
-        let num = self.run(line);
-        let start = tone.onset - self.guard(tone) - num as f64 * STEP_S * self.rate_hz;
-        if tone.onset - start < (CLICK_S * self.rate_hz).max(CLICK_PERIODS * tone.period) {
-            return None;
-        }
-        let inner = &self.levels[..num.saturating_sub(3).max(1)];
-        let power = (mean(inner) - floor).max(1e-20);
-        let is_growth = tone.onset - start < GROWTH_PERIODS * tone.period && power < GROWTH_SHARE * tone.power;
-        (!is_growth).then_some((Air { start, power, floor }, num))
-    }
-
-    /// An inhalation that runs into the tone swells slowly; air blown through the horn sets in with the breath's
-    /// push. (And a mouth open to the room has no low sound, while the horn gives its own to the air.)
-    fn builds_slowly(&self, num: usize, begins: f64) -> bool {
-        let run = &self.levels[..num];
-        let loudest = run.iter().copied().fold(0.0, f64::max);
+    /// Values over which it builds up. An inhalation that runs into the tone swells slowly; air blown through the horn sets in
+    /// with the breath's push.
+    fn build_up(&self, stretch: &Stretch, is_under_tail: bool) -> usize {
+        let run = &self.levels[..stretch.num];
+        let loudest = run.iter().copied().fold(1e-20, f64::max);
+        let begins = if is_under_tail { BEGINS.max(OVER_REST * stretch.air.floor / loudest) } else { BEGINS };
         // The run is newest first: the build-up lies at its far end and beyond it.
-        let full = run.iter().rposition(|&l| l > BREATH_FULL * loudest).unwrap_or(0);
-        let build = self.levels[full..].iter().take_while(|&&l| l > begins * loudest).count();
-        build as f64 * STEP_S >= BREATH_BUILD_S
+        let full = run.iter().rposition(|&l| l > FULL * loudest).unwrap_or(0);
+        self.levels[full..].iter().take_while(|&&l| l > begins * loudest).count()
     }
 
-    /// Share of the band's power under about 300 Hz: what is left after a mean over 1.5 ms.
+    /// How periodic a span is, with the tail of a period taken out.
+    fn periodicity(&mut self, history: &History, span: (f64, f64), period: f64, tail: Option<f64>) -> f64 {
+        self.rest.clear();
+        let (from, to) = ((span.0 - period).floor() as i64 - 1, span.1 as i64);
+        let len = (to - from).max(0) as usize;
+        let lag = tail.map_or(0, |period| period.round() as i64);
+        let (Some(now), Some(then)) = (history.window(from, len), history.window(from - lag, len)) else { return 0.0 };
+        let share = if tail.is_some() { 1.0 } else { 0.0 };
+        self.rest.extend(now.iter().zip(then).map(|(now, then)| now - share * then));
+        harmonic::periodicity(&self.rest, period)
+    }
+
+    /// Share of the band's power under about 300 Hz: what is left after a mean over 1.5 ms. A mouth open to the room has no low
+    /// sound, while the horn gives its own to the air.
     fn low_share(&self, history: &History, start: f64, end: f64) -> f64 {
         let width = (LOW_WIDTH_S * self.rate_hz) as usize;
         let Some(x) = history.window(start as i64, (end - start).max(0.0) as usize) else { return 1.0 };
@@ -198,12 +248,12 @@ impl AirFinder {
         low / all.max(1e-20)
     }
 
-    /// Levels in windows of `width` from `newest` back, as far as `earliest`.
-    fn fill(&mut self, newest: f64, earliest: f64, width: f64, power: impl Fn(i64, i64) -> f64) {
+    /// Levels in windows of `width` from next to the tone back, as far as `earliest`.
+    fn fill(&mut self, tone: &Tone, earliest: f64, width: f64, power: impl Fn(i64, i64) -> f64) {
         self.levels.clear();
         let half = (0.5 * width) as i64;
         // The newest window must not reach past the guard by more than the plain one does.
-        let newest = newest - 0.5 * (width - WINDOW_S * self.rate_hz);
+        let newest = tone.onset - self.guard(tone) - 0.5 * (width - WINDOW_S * self.rate_hz);
         while self.levels.len() < self.levels.capacity() {
             let time = newest - self.levels.len() as f64 * STEP_S * self.rate_hz;
             if time - (half as f64) < earliest {
@@ -214,9 +264,9 @@ impl AirFinder {
         }
     }
 
-    /// Lowest mean of so many values in a row.
+    /// Lowest mean of so many values in a row, or of all there are.
     fn smoothed_min(&self, num: usize) -> f64 {
-        self.levels.windows(num).map(mean).fold(f64::MAX, f64::min)
+        self.levels.windows(num.min(self.levels.len())).map(mean).fold(f64::MAX, f64::min)
     }
 
     /// Values, from the onset back, for which the level stays over the line.
@@ -232,9 +282,6 @@ impl AirFinder {
         self.levels.len() - below
     }
 }
-
-/// Values next to the onset that say how loud the air is.
-const NEAR_VALUES: usize = 12;
 
 /// Power of [`from`, `to`) that a tone of the given period, however it fades, does not explain: the rest of the
 /// band that carries pitch, and all above it, where a tail has little.
@@ -259,54 +306,135 @@ fn rest_power(history: &History, from: i64, to: i64, period: f64) -> f64 {
     treble + rest.max(0.0) / ((1.0 + gain * gain) * len.max(1) as f64)
 }
 
-fn is_tonal(points: &[Point], from: f64, to: f64, counts: impl Fn(&Point) -> bool) -> bool {
+/// Share of the looks in a span for which something holds; 0 without any.
+fn share(points: &[Point], from: f64, to: f64, holds: impl Fn(&Point) -> bool) -> f64 {
     let inside = points.iter().filter(|p| p.centre >= from && p.centre < to);
-    let (mut num, mut tonal) = (0, 0);
-    for point in inside {
-        num += 1;
-        tonal += usize::from(counts(point));
-    }
-    num > 0 && tonal as f64 > TONAL_SHARE * f64::from(num)
+    let (num, num_held) = inside.fold((0u32, 0u32), |(n, h), p| (n + 1, h + u32::from(holds(p))));
+    f64::from(num_held) / f64::from(num.max(1))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::test_sounds::{history, noise, sound, tone};
+    use crate::test_sounds::{RATE_HZ, history, noise, sound, tone};
+    use approx::assert_abs_diff_eq;
 
-    /// Hiss of a level under the tone, dB, for so long before the tone at 0.8 s, and a room 60 dB under it.
-    fn heard(air_s: f64, air_db: f64, build_s: f64) -> Option<(f64, f64)> {
-        let (hz, onset_s) = (233.08, 0.8);
-        let mut samples = sound(1.2, |s| if s < onset_s { 0.0 } else { tone(hz, 1..=8, 0.1, s - onset_s) });
-        let tone_power: f64 = (1..=8).map(|k| 0.5 * (0.1 / f64::from(k)).powi(2)).sum();
+    const HZ: f64 = 233.08;
+    const ONSET_S: f64 = 0.8;
+
+    fn tone_power() -> f64 {
+        (1..=8).map(|k| 0.5 * (0.1 / f64::from(k)).powi(2)).sum()
+    }
+
+    /// A tone from 0.8 s on, what rings before it, and hiss of a share of the tone's power at each time before it, over a room
+    /// 60 dB under it.
+    fn before(ringing: impl Fn(f64) -> f64, hiss_share: impl Fn(f64) -> f64) -> (History, Tone) {
+        let mut samples = sound(1.2, |s| if s < ONSET_S { ringing(s) } else { tone(HZ, 1..=8, 0.1, s - ONSET_S) });
         let mut hiss = noise(11);
         for (i, x) in samples.iter_mut().enumerate() {
-            let s = i as f64 / crate::test_sounds::RATE_HZ;
-            let in_air = ((s - (onset_s - air_s)) / build_s).clamp(0.0, 1.0);
-            let power =
-                tone_power * (1e-6 + if s < onset_s { in_air * in_air * 10f64.powf(0.1 * air_db) } else { 0.0 });
-            *x += (hiss() * power.sqrt()) as f32;
+            let s = i as f64 / RATE_HZ;
+            let share = 1e-6 + if s < ONSET_S { hiss_share(s) } else { 0.0 };
+            *x += (hiss() * (share * tone_power()).sqrt()) as f32;
         }
         let (history, rate_hz) = history(&samples);
-        let tone = Tone { onset: onset_s * rate_hz, earliest: 0.0, period: rate_hz / hz, power: tone_power };
+        let onset = ONSET_S * rate_hz;
+        (history, Tone { onset, earliest: 0.0, period: rate_hz / HZ, power: tone_power(), period_before: None })
+    }
+
+    /// Hiss of a level re the tone, dB, for so long before it, that builds up within `build_s`.
+    fn hiss(air_s: f64, air_db: f64, build_s: f64) -> impl Fn(f64) -> f64 {
+        move |s| ((s - (ONSET_S - air_s)) / build_s).clamp(0.0, 1.0).powi(2) * 10f64.powf(0.1 * air_db)
+    }
+
+    /// Length, ms, and level, dB, of what is called air.
+    fn heard(hiss_share: impl Fn(f64) -> f64) -> Option<(f64, f64)> {
+        let (history, tone) = before(|_| 0.0, hiss_share);
+        let rate_hz = tone.period * HZ;
         let air = AirFinder::new(rate_hz).find(&history, &[], &tone)?;
-        Some((1e3 * (onset_s - air.start / rate_hz), 10.0 * (air.power / tone_power).log10()))
+        Some((1e3 * (ONSET_S - air.start / rate_hz), power_to_db(air.power / tone.power)))
     }
 
     #[test]
     fn air_is_told_with_its_length_and_level() {
         for (ms, db) in [(60.0, -20.0), (120.0, -20.0), (120.0, -28.0), (250.0, -12.0)] {
-            let (found_ms, found_db) = heard(ms * 1e-3, db, 0.002).expect("air");
+            let (found_ms, found_db) = heard(hiss(ms * 1e-3, db, 0.002)).expect("air");
             // Windows of 6 ms, and noise whose level over them strays by a decibel.
-            assert!((found_ms - ms).abs() < 10.0, "{ms} ms at {db} dB: {found_ms} ms");
-            assert!((found_db - db).abs() < 2.0, "{ms} ms at {db} dB: {found_db} dB");
+            assert_abs_diff_eq!(found_ms, ms, epsilon = 10.0);
+            assert_abs_diff_eq!(found_db, db, epsilon = 2.0);
         }
     }
 
     #[test]
     fn a_click_what_is_too_soft_and_a_clean_start_are_no_air() {
-        assert_eq!(heard(0.008, -15.0, 0.001), None, "a tongue's click");
-        assert_eq!(heard(0.120, -50.0, 0.002), None, "nobody hears that before a tone");
-        assert_eq!(heard(0.0, -20.0, 0.001), None);
+        assert_eq!(heard(hiss(0.008, -15.0, 0.001)), None, "a tongue's click");
+        assert_eq!(heard(hiss(0.120, -50.0, 0.002)), None, "nobody hears that before a tone");
+        assert_eq!(heard(|_| 0.0), None);
+    }
+
+    /// It swells and ebbs away just ahead of the tone, and a mouth open to the room has no low sound: differences of noise,
+    /// whose power at low frequencies goes with their square.
+    #[test]
+    fn an_inhalation_is_no_air() {
+        let mut noise = noise(5);
+        let mut last = 0.0;
+        let mut high = || {
+            let new = noise();
+            (new - std::mem::replace(&mut last, new)) / std::f64::consts::SQRT_2
+        };
+        let high: Vec<f64> = (0..(ONSET_S * RATE_HZ) as usize).map(|_| high()).collect();
+        let level = |s: f64| ((s - 0.4) / 0.15).clamp(0.0, 1.0) * ((0.77 - s) / 0.06).clamp(0.0, 1.0);
+        let inhaled = |s: f64| (1e-2 * tone_power()).sqrt() * level(s) * high[(s * RATE_HZ) as usize];
+        let (history, tone) = before(inhaled, |_| 0.0);
+        assert_eq!(AirFinder::new(tone.period * HZ).find(&history, &[], &tone), None);
+    }
+
+    #[test]
+    fn what_is_seen_is_what_was_made() {
+        let (history, tone) = before(|_| 0.0, hiss(0.120, -20.0, 0.002));
+        let rate_hz = tone.period * HZ;
+        let mut finder = AirFinder::new(rate_hz);
+        finder.find(&history, &[], &tone);
+        let seen = finder.last_seen()[0].expect("it stands out");
+        assert_abs_diff_eq!(seen[0], 120.0, epsilon = 5.0);
+        assert_abs_diff_eq!(seen[1], 0.120 * HZ as f32, epsilon = 1.5);
+        // The room lies 60 dB under the tone; the quietest of many windows some decibels under its mean.
+        assert_abs_diff_eq!(seen[2], 41.5, epsilon = 2.5);
+        assert_abs_diff_eq!(seen[3], -20.0, epsilon = 1.5);
+        assert!(seen[4] <= 12.0, "built up within two windows: {} ms", seen[4]);
+        // The mean of n independent values has an n-th of their power; the band is narrower than white noise's.
+        assert!(seen[5] < 2.5 / (LOW_WIDTH_S * rate_hz) as f32, "{}", seen[5]);
+        assert_eq!((seen[6], seen[7]), (0.0, 0.0), "no looks");
+        assert!(seen[8].abs() < 2.0 && seen[9] < 0.3 && seen[11].abs() < 4.0, "{seen:?}");
+    }
+
+    #[test]
+    fn a_swell_is_seen_to_build_up_and_a_tail_to_fall_and_to_be_periodic() {
+        let rate_hz = |tone: &Tone| tone.period * HZ;
+        let (history, tone_) = before(|_| 0.0, hiss(0.300, -20.0, 0.200));
+        let mut finder = AirFinder::new(rate_hz(&tone_));
+        finder.find(&history, &[], &tone_);
+        // By its square law it takes 0.141 - 0.1 of 200 ms up to half, and 0.1 of it to a hundredth.
+        let built_ms = finder.last_seen()[0].expect("it stands out")[4];
+        assert!((100.0..180.0).contains(&built_ms), "{built_ms} ms");
+        // A tone of E3 that rings away by 120 dB a second.
+        let ring = |s: f64| 0.3 * tone(164.81, 1..=6, 0.1, s) * 10f64.powf(-6.0 * (s - 0.6).max(0.0));
+        let (history, mut tone_) = before(ring, |_| 0.0);
+        tone_.period_before = Some(rate_hz(&tone_) / 164.81);
+        tone_.earliest = 0.6 * rate_hz(&tone_);
+        assert_eq!(finder.find(&history, &[], &tone_), None, "a tail is no air");
+    }
+
+    #[test]
+    fn under_a_tail_air_is_heard_and_the_tail_is_not() {
+        let ring = |s: f64| 0.3 * tone(164.81, 1..=6, 0.1, s) * 10f64.powf(-3.0 * (s - 0.4).max(0.0));
+        for (air_db, is_air) in [(-14.0, true), (-90.0, false)] {
+            let (history, tone) = before(ring, hiss(0.120, air_db, 0.002));
+            let rate_hz = tone.period * HZ;
+            let mut finder = AirFinder::new(rate_hz);
+            let found = finder.find_under_tail(&history, &[], &tone, 0.4 * rate_hz, rate_hz / 164.81);
+            assert_eq!(found.is_some(), is_air, "{air_db} dB");
+            let length_ms = found.map(|air| 1e3 * (ONSET_S - air.start / rate_hz));
+            assert!(length_ms.is_none_or(|ms| (ms - 120.0).abs() < 15.0), "{length_ms:?} ms");
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! The whole analysis behind one door: `push` samples, take measured fronts out.
 
+use crate::air;
 use crate::coarse::Note;
 use crate::decode::{NoteFinder, note_midi};
 use crate::entrance::Front;
@@ -297,6 +298,33 @@ pub fn analyze_and_judge(
         Entrance::of(front, beat.as_ref(), &settings)
     };
     Ok(analyze(samples, sample_rate_hz, settings)?.into_iter().map(judged).collect())
+}
+
+/// What is seen before every onset of a whole sound, with the onset in s: what the "air" of `fitted.txt` is fitted to. Allocates.
+///
+/// # Errors
+/// Those of [`Analyzer::new`].
+pub fn seen_before_onsets(samples: &[f32], sample_rate_hz: f64) -> Result<Vec<(f64, air::Seen)>, AnalyzerError> {
+    // Of notes told at once only the last is still known: blocks are short.
+    const BLOCK_LEN: usize = 64;
+    let mut analyzer = Analyzer::new(sample_rate_hz, Settings::default())?;
+    let (mut fronts, mut found) = (Vec::new(), Vec::new());
+    let mut tell =
+        |analyzer: &mut Analyzer| {
+            let num = fronts.len();
+            collect(analyzer, &mut fronts);
+            let new = fronts.last().filter(|_| fronts.len() > num);
+            found.extend(new.iter().flat_map(|front| {
+                analyzer.measurer.seen_before().into_iter().flatten().map(|seen| (front.onset_s, seen))
+            }));
+        };
+    for block in samples.chunks(BLOCK_LEN) {
+        analyzer.push(block);
+        tell(&mut analyzer);
+    }
+    analyzer.finish();
+    tell(&mut analyzer);
+    Ok(found)
 }
 
 /// Moves all waiting events into a list of fronts.

@@ -36,7 +36,7 @@ mod motion;
 mod approach;
 mod body;
 mod tone;
-mod air;
+pub mod air;
 mod tail;
 mod breath;
 mod picture;

@@ -58,7 +58,7 @@ impl Previous {
         let earliest = (tone.onset - REACH_S * self.rate_hz).max(self.start);
         let rings = earliest < self.end as f64 && self.has_fallen(history, tone.onset as i64);
         let hz = self.hz.filter(|_| rings)?;
-        finder.find_under_tail(history, points, &Tone { earliest, ..tone }, self.rate_hz / hz)
+        finder.find_under_tail(history, points, &tone, earliest, self.rate_hz / hz)
     }
 
     /// What still sounds ahead of an onset is far under this note.
@@ -106,7 +106,8 @@ mod tests {
         previous.set(233.08, 0.05 * rate_hz, 0.0071);
         previous.end = (0.5 * rate_hz) as i64;
         assert_eq!(previous.spoke(), Some((233.08, 0.05 * rate_hz)));
-        let tone = Tone { onset: 0.7 * rate_hz, earliest: 0.0, period: rate_hz / 174.61, power: 0.0071 };
+        let tone =
+            Tone { onset: 0.7 * rate_hz, earliest: 0.0, period: rate_hz / 174.61, power: 0.0071, period_before: None };
         let mut finder = AirFinder::new(rate_hz);
         assert!(previous.air_before(&mut finder, &history, &[], tone).is_none());
         assert!((RATE_HZ / rate_hz).fract() == 0.0, "whole samples are left out");

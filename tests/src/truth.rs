@@ -2,6 +2,7 @@
 
 use notefront_dsp::{Grid, Settings};
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// What is true of one take.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -66,6 +67,17 @@ pub struct NoteTruth {
     /// What the maker meant to make: `none` or a fault.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub made: Option<String>,
+}
+
+impl TakeTruth {
+    /// The truth a file holds.
+    ///
+    /// # Errors
+    /// A file that cannot be read or holds something else, in words.
+    pub fn read(path: &Path) -> Result<Self, String> {
+        let said = |e: &dyn std::fmt::Display| format!("{}: {e}", path.display());
+        serde_json::from_str(&std::fs::read_to_string(path).map_err(|e| said(&e))?).map_err(|e| said(&e))
+    }
 }
 
 impl NoteTruth {

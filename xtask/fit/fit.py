@@ -1,14 +1,16 @@
 """Fits the scores of dsp/src/decode to labelled playing.
 
-usage: fit.py WORK OUT [--notes | --check]
+usage: fit.py WORK OUT [--notes | --air] [--check]
 
 WORK holds labels.json (see takes.py), and of each take what the analysis sees in it: candidates/name.f32, with --notes
-sounds/name.f32, as rows of 32-bit floats: time in s, features; names.txt beside them names the features. OUT is the file of
+sounds/name.f32, with --air airs/name.f32, as rows of 32-bit floats: time in s (of air: 1 for air, 0 for none), features; names.txt beside them names the features. OUT is the file of
 fitted scores; what is not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
 speak for an onset or a note, one with - only against (monotonic constraints): so what tells of a rise or a dip cannot turn
 a plain stroke into none, whatever a room or a microphone does to the rest.
---notes fits what tells a played note from talk, in place of where notes begin.
---check leaves out one part of the recordings after the other and prints onset F at 50 and 25 ms of the takes left out.
+--notes fits what tells a played note from talk, in place of where notes begin, --air what tells air from what else sounds
+before a note.
+--check leaves out one part of the recordings after the other and prints onset F at 50 and 25 ms of the takes left out, or how
+much of the air was found and how often none was called air.
 """
 import json
 import os
@@ -20,6 +22,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostin
 NEAR_S, APART_S, LEAST = 0.03, 0.05, 0.4
 TREES, LEAVES = 200, 31
 PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
+AIR_TREES, AIR_LEAVES, AIR_ALTERED_WEIGHT, AIR_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -130,6 +133,36 @@ def fit_note(takes, rising):
     return model.fit(np.concatenate(X), np.concatenate(Y))
 
 
+def fit_air(takes, names, rising):
+    """Air, or a tail, a room, a click, an inhalation, a growing tone."""
+    Y = [takes[n]["t"] for n in names]
+    W = [np.full(len(takes[n]["t"]), air_weight(n, takes[n]["kind"])) for n in names]
+    model = HistGradientBoostingClassifier(max_iter=AIR_TREES, learning_rate=0.2, max_leaf_nodes=AIR_LEAVES, min_samples_leaf=20,
+                                           l2_regularization=1.0, monotonic_cst=rising, early_stopping=False, random_state=1)
+    return model.fit(np.concatenate([takes[n]["X"] for n in names]), np.concatenate(Y) > 0.5, sample_weight=np.concatenate(W))
+
+
+def air_weight(name, kind):
+    """Altered takes repeat themselves; made inhalations and knocks are few."""
+    if "nuisances" in name or "breaths" in name:
+        return AIR_NUISANCE_WEIGHT
+    return AIR_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0
+
+
+def check_air(takes, rising):
+    """Five parts of whole recordings, each judged by what was fitted on the four others."""
+    sums, groups = {}, sorted({a["group"] for a in takes.values()})
+    for part in range(5):
+        left_out = set(groups[part::5])
+        model = fit_air(takes, [n for n in takes if takes[n]["group"] not in left_out], rising)
+        for a in (a for a in takes.values() if a["group"] in left_out and len(a["t"])):
+            is_air, called = a["t"] > 0.5, model.predict_proba(a["X"])[:, 1] > 0.5
+            row = np.array([(is_air & called).sum(), is_air.sum(), (~is_air & called).sum(), (~is_air).sum()])
+            sums[a["kind"]] = sums.get(a["kind"], 0) + row
+    for kind, (found, num_air, false, num_none) in sorted(sums.items()):
+        print(f"left out: {kind:55} air found {found:4} of {num_air:4}, none called air {false:3} of {num_none:5}")
+
+
 def check(takes, rising):
     """Ten parts of whole recordings, each judged by what was fitted on the nine others."""
     sums = {}
@@ -177,7 +210,7 @@ def write(sections, labels, path):
     with open(path + ".part", "w") as out:
         for line in told(labels):
             print("#", line, file=out)
-        for name in ("onset", "place", "note"):
+        for name in ("onset", "place", "note", "air"):
             print("of", sections[name].rstrip("\n"), file=out)
     os.replace(path + ".part", path)
 
@@ -193,23 +226,25 @@ def nodes_of(nodes):
 
     walk(0)
     place = {i: k for k, i in enumerate(order)}
-    leaf = lambda n: "= %.4g" % n["value"]
-    split = lambda n: "%d %.6g %d" % (n["feature_idx"], n["num_threshold"], place[n["right"]])
+    leaf = lambda n: "= %.3g" % n["value"]
+    split = lambda n: "%d %.5g %d" % (n["feature_idx"], n["num_threshold"], place[n["right"]])
     return [(leaf if nodes[i]["is_leaf"] else split)(nodes[i]) for i in order]
 
 
 def main():
     work, out = sys.argv[1:3]
     labels = json.load(open(os.path.join(work, "labels.json")))
-    notes = "--notes" in sys.argv
-    takes, names = read(os.path.join(work, "sounds" if notes else "candidates"), labels)
+    notes, air = "--notes" in sys.argv, "--air" in sys.argv
+    takes, names = read(os.path.join(work, "airs" if air else "sounds" if notes else "candidates"), labels)
     rising = bound(names)
     if "--check" in sys.argv:
-        check(takes, rising)
+        (check_air if air else check)(takes, rising)
         return
     sections = kept(out)
     if notes:
         sections["note"] = section("note", fit_note(takes, rising))
+    elif air:
+        sections["air"] = section("air", fit_air(takes, list(takes), rising))
     else:
         sections["onset"] = section("onset", fit(takes, list(takes), rising))
         sections["place"] = section("place", fit_place(takes, list(takes)))

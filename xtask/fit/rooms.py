@@ -10,6 +10,7 @@ from scipy import signal
 
 SEED = 5
 MOST_LEAD_S = 0.020
+SOUND_M_S, EARLY_S, WHOLE_S = 343.0, 0.060, 1.2
 FASTER, SLOWER = (1.25, 1.5, 1.75, 2.0), (0.75, 0.85)
 
 
@@ -41,8 +42,68 @@ def drawn(rate_hz, rng):
     return response
 
 
+def mirrored(size, place):
+    """Where the images of a place lie along one axis of a room, m, and how often the wall at 0 and the other were met
+    (Allen & Berkley 1979, JASA 65:943-950)."""
+    most = int(SOUND_M_S * EARLY_S / (2 * size)) + 1
+    n, side = np.meshgrid(np.arange(-most, most + 1), (0, 1), indexing="ij")
+    n, side = n.ravel(), side.ravel()
+    return (1 - 2 * side) * place + 2 * n * size, np.abs(n - side), np.abs(n)
+
+
+def over_axes(join, x, y, z):
+    """One value for every image, joined of one for each axis."""
+    return join(join(x[:, None, None], y[None, :, None]), z[None, None, :])
+
+
+def first_reflections(size, kept, mic, player, rate_hz, damp):
+    """What the walls send back within the first moments after the direct sound, each meeting of a wall damping the treble once
+    more; the direct sound of a place 1 m away has a gain of 1 and is left out."""
+    axes = [mirrored(size[i], player[i]) for i in range(3)]
+    far = np.sqrt(over_axes(np.add, *((axes[i][0] - mic[i]) ** 2 for i in range(3))))
+    gain = over_axes(np.multiply, *(kept[i, 0] ** axes[i][1] * kept[i, 1] ** axes[i][2] for i in range(3))) / far
+    met = over_axes(np.add, *(axis[1] + axis[2] for axis in axes))
+    late_s = (far - np.linalg.norm(mic - player)) / SOUND_M_S
+    near = late_s < EARLY_S
+    walls = np.zeros(int(rate_hz * WHOLE_S))
+    for k in range(int(met[near].max()), 0, -1):
+        of = near & (met == k)
+        np.add.at(walls, (late_s[of] * rate_hz).astype(int), gain[of])
+        walls = signal.lfilter(*damp, walls)
+    return walls
+
+
+def with_decay(walls, size, kept, rate_hz, damp, rng):
+    """The reflections followed by the decay they lead to, as long as the walls' absorption makes it (Eyring 1930)."""
+    absorbed, volume = (1 - kept**2).mean(), size.prod()
+    area = 2 * (size[0] * size[1] + size[0] * size[2] + size[1] * size[2])
+    decay_s = min(1.5, 0.161 * volume / (-np.log(1 - absorbed) * area))
+    t = np.arange(len(walls)) / rate_hz
+    tail = signal.lfilter(*damp, rng.standard_normal(len(walls))) * 10 ** (-3 * t / decay_s) * (t >= EARLY_S)
+    last, first = (t >= 0.6 * EARLY_S) & (t < EARLY_S), (t >= EARLY_S) & (t < 1.2 * EARLY_S)
+    level = lambda samples, span: np.sqrt((samples[span] ** 2).mean())
+    wanted = level(walls, last) * 10 ** (-3 * 0.2 * EARLY_S / decay_s)
+    return walls + tail * wanted / max(1e-9, level(tail, first))
+
+
+def shoebox(rate_hz, rng):
+    """A room with plane walls, from a kitchen to a classroom. The player sits 1 m and more from the microphone, and the bell need
+    not point at it."""
+    size = rng.uniform((2.2, 2.5, 2.3), (9.0, 7.0, 3.6))
+    kept = np.sqrt(1 - rng.uniform(0.04, 0.5, (3, 2)))
+    mic, player = (rng.uniform(0.15, 0.85, 3) * size for _ in range(2))
+    while np.linalg.norm(mic - player) < 1:
+        player = rng.uniform(0.15, 0.85, 3) * size
+    damp = signal.butter(1, rng.uniform(4000, 12000) / (rate_hz / 2))
+    walls = first_reflections(size, kept, mic, player, rate_hz, damp)
+    response = with_decay(walls, size, kept, rate_hz, damp, rng)
+    response[0] += 10 ** (-rng.uniform(0, 10) / 20) / np.linalg.norm(mic - player)
+    return response
+
+
 def in_a_room(samples, rate_hz, rng, response):
-    h = measured(*response, rate_hz) if rng.random() < 0.3 else drawn(rate_hz, rng)
+    which = rng.random()
+    h = measured(*response, rate_hz) if which < 0.2 else drawn(rate_hz, rng) if which < 0.4 else shoebox(rate_hz, rng)
     return signal.fftconvolve(samples, h)[: len(samples) + rate_hz // 4]
 
 

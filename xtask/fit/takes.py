@@ -4,7 +4,7 @@ usage: takes.py RECORDINGS SHARED LABELS MADE WORK [ONLY]
 
 RECORDINGS holds the fetched recordings (44.1 kHz mono WAV), SHARED the folder of shared takes, LABELS more labels in the form
 of shared/playing/phrases.json, MADE the made takes with their truth. ONLY: texts between bars, one of which must be in the
-name of a take, for a trial. Writes WORK/altered/*.wav, WORK/paths.txt (name, tab, path) and WORK/labels.json:
+name of a take, for a trial. Writes WORK/altered/*.wav, WORK/paths.txt (name, path, kind, onsets in s; tabs between) and WORK/labels.json:
 {name: {"onsets_s", "until_s", "ignore": [[begin, end] in s], "group": the recording it was made of, "kind", "weight"}}.
 """
 import json
@@ -152,7 +152,11 @@ class Takes:
 
     def write(self):
         (self.work / "labels.json").write_text(json.dumps(self.labels))
-        (self.work / "paths.txt").write_text("".join(f"{name}\t{path}\n" for name, path in self.paths.items()))
+        lines = (
+            "\t".join([name, path, self.labels[name]["kind"], " ".join(map(str, self.labels[name]["onsets_s"]))])
+            for name, path in self.paths.items()
+        )
+        (self.work / "paths.txt").write_text("\n".join(lines) + "\n")
 
 
 def phrase_ways(name):

@@ -1,13 +1,17 @@
 //! `cargo xtask fit`: makes `dsp/src/decode/fitted.txt` again from labels, recordings and made takes.
 //!
-//! Two runs. `cargo xtask fit --playing DIR` gathers the takes and fits where notes begin; what tells a played note from
-//! talk is kept. It looks at the notes that the fit finds, and the fit is part of the build: so `cargo xtask fit --notes`
-//! fits that in a second run, on what the first has gathered.
+//! Three runs. `cargo xtask fit --playing DIR` gathers the takes and fits where notes begin; the rest is kept. What tells a
+//! played note from talk, and air from what else sounds before a note, looks at the notes that the fit finds, and the fit is
+//! part of the build: so `cargo xtask fit --notes` and `--air` fit those in runs of their own, on what the first has gathered.
 
 use crate::shell::{answers, root, run as run_command};
 use crate::{make, python, said};
+use notefront_dsp::air;
+use notefront_dsp::analyzer::seen_before_onsets;
 use notefront_dsp::decode::{NAMES, NOTE_NAMES, candidates, sounds};
-use notefront_tests::synth::KINDS;
+use notefront_tests::imposed::{self, Before};
+use notefront_tests::synth::{Dice, KINDS};
+use notefront_tests::truth::TakeTruth;
 use notefront_tests::{audio, shared};
 use rayon::prelude::*;
 use std::ops::RangeInclusive;
@@ -26,13 +30,40 @@ const MADE: [(&[&str], RangeInclusive<u64>); 3] = [
     (&["nuisances"], 110..=130),
 ];
 const MADE_RATE_HZ: f64 = 48_000.0;
+/// An onset heard within this of a known one is that one, s.
+const SAME_ONSET_S: f64 = 0.050;
+/// Shorter made air is neither air nor none, ms.
+const SHORT_AIR_MS: f64 = 20.0;
 
 #[derive(Default)]
 struct Options {
     playing: Option<PathBuf>,
-    notes: bool,
+    what: What,
     check: bool,
     only: String,
+}
+
+/// What is fitted in a run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum What {
+    /// Where notes begin.
+    #[default]
+    Onsets,
+    /// What tells a played note from talk.
+    Notes,
+    /// What tells air from what else sounds before a note.
+    Air,
+}
+
+impl What {
+    /// The folder of what is seen, and the option that asks for it.
+    fn folder_and_option(self) -> (&'static str, Option<&'static str>) {
+        match self {
+            Self::Onsets => ("candidates", None),
+            Self::Notes => ("sounds", Some("--notes")),
+            Self::Air => ("airs", Some("--air")),
+        }
+    }
 }
 
 pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
@@ -42,7 +73,7 @@ pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
     if let Some(playing) = &options.playing {
         gather(&python, playing, &work, &options.only)?;
     }
-    see(&work, options.notes)?;
+    see(&work, options.what)?;
     fit(&python, &work, &options)
 }
 
@@ -52,14 +83,15 @@ fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
     while let Some(arg) = args.next().map_err(said)? {
         match arg {
             Long("playing") => options.playing = Some(args.value().map_err(said)?.into()),
-            Long("notes") => options.notes = true,
+            Long("notes") => options.what = What::Notes,
+            Long("air") => options.what = What::Air,
             Long("check") => options.check = true,
             Long("only") => options.only = args.value().and_then(|v| v.string()).map_err(said)?,
             other => return Err(other.unexpected().to_string()),
         }
     }
-    if options.notes && options.check {
-        return Err("--check is of where notes begin, --notes of what they are: one at a time".into());
+    if options.what == What::Notes && options.check {
+        return Err("--check is of where notes begin, or of --air".into());
     }
     Ok(options)
 }
@@ -110,25 +142,88 @@ fn is_wanted(name: &str, only: &str) -> bool {
 }
 
 /// Writes what the analysis sees in every take, and what the numbers are called.
-fn see(work: &Path, notes: bool) -> Result<(), String> {
+fn see(work: &Path, what: What) -> Result<(), String> {
     let list = work.join("paths.txt");
     let list = std::fs::read_to_string(&list)
         .map_err(|e| format!("nothing is gathered yet, begin with --playing DIR: {}: {e}", list.display()))?;
-    let place = work.join(if notes { "sounds" } else { "candidates" });
+    let place = work.join(what.folder_and_option().0);
     clear(&place)?;
-    let names = if notes { NOTE_NAMES.join("\n") } else { NAMES.join("\n") };
+    let names = match what {
+        What::Onsets => NAMES.join("\n"),
+        What::Notes => NOTE_NAMES.join("\n"),
+        What::Air => air::NAMES.join("\n"),
+    };
     std::fs::write(place.join("names.txt"), names).map_err(said)?;
-    let takes: Vec<(&str, &str)> = list.lines().filter_map(|line| line.split_once('\t')).collect();
+    let takes: Vec<Gathered> = list.lines().filter_map(Gathered::of).collect();
     eprintln!("Looking at {} takes.", takes.len());
-    takes.par_iter().try_for_each(|(name, path)| {
-        let sound = audio::read(Path::new(path))?;
-        let rows = if notes {
-            bytes(&sounds(&sound.samples, sound.rate_hz))
-        } else {
-            bytes(&candidates(&sound.samples, sound.rate_hz))
+    takes.par_iter().try_for_each(|take| {
+        let sound = audio::read(take.path)?;
+        let rows = match what {
+            What::Onsets => bytes(&candidates(&sound.samples, sound.rate_hz)),
+            What::Notes => bytes(&sounds(&sound.samples, sound.rate_hz)),
+            What::Air => bytes(&take.airs(&sound)?),
         };
-        std::fs::write(place.join(format!("{name}.f32")), rows).map_err(|e| format!("{name}: {e}"))
+        std::fs::write(place.join(format!("{}.f32", take.name)), rows).map_err(|e| format!("{}: {e}", take.name))
     })
+}
+
+/// A take to be fitted to: a line of what was gathered.
+struct Gathered<'a> {
+    name: &'a str,
+    path: &'a Path,
+    kind: &'a str,
+    onsets_s: Vec<f64>,
+}
+
+impl<'a> Gathered<'a> {
+    fn of(line: &'a str) -> Option<Self> {
+        let mut cells = line.split('\t');
+        let (name, path, kind) = (cells.next()?, Path::new(cells.next()?), cells.next()?);
+        let onsets_s = cells.next()?.split(' ').filter_map(|s| s.parse().ok()).collect();
+        Some(Self { name, path, kind, onsets_s })
+    }
+
+    /// What is seen before the notes, each row beginning with 1 for air and 0 for none in place of the time. Talk has no
+    /// notes; made takes have their air; recordings are heard as they are, without, and again with air blown before some.
+    fn airs(&self, sound: &audio::Sound) -> Result<Vec<(f64, air::Seen)>, String> {
+        if self.kind == "talk" {
+            return Ok(Vec::new());
+        }
+        if self.kind == "made takes" {
+            let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
+            let before = truth.entrances.iter().map(|note| (note.onset_s, made_before(note.noise_ms)));
+            return labelled(sound, &before.collect::<Vec<_>>());
+        }
+        let before = |before: Vec<Before>| self.onsets_s.iter().copied().zip(before).collect::<Vec<_>>();
+        let mut rows = labelled(sound, &before(vec![Before::NoAir; self.onsets_s.len()]))?;
+        let chance = self.name.bytes().fold(1, |seed: u64, byte| seed.wrapping_mul(31) ^ u64::from(byte));
+        let (aired, blown) = imposed::aired(sound, &self.onsets_s, &mut Dice::new(chance));
+        rows.extend(labelled(&aired, &before(blown))?);
+        Ok(rows)
+    }
+}
+
+/// Made air under [`SHORT_AIR_MS`] is as good as none to some and air to others.
+fn made_before(noise_ms: f64) -> Before {
+    match noise_ms {
+        ms if ms <= 0.0 => Before::NoAir,
+        ms if ms < SHORT_AIR_MS => Before::Hidden,
+        ms => Before::Air(ms),
+    }
+}
+
+/// What is seen before the notes heard at known onsets, where it is known whether it is air.
+fn labelled(sound: &audio::Sound, before: &[(f64, Before)]) -> Result<Vec<(f64, air::Seen)>, String> {
+    let seen = seen_before_onsets(&sound.samples, sound.rate_hz).map_err(said)?;
+    let label = |onset_s: f64| {
+        let known = before.iter().find(|(at_s, _)| (at_s - onset_s).abs() < SAME_ONSET_S)?;
+        match known.1 {
+            Before::NoAir => Some(0.0),
+            Before::Air(_) => Some(1.0),
+            Before::Hidden => None,
+        }
+    };
+    Ok(seen.into_iter().filter_map(|(onset_s, seen)| Some((label(onset_s)?, seen))).collect())
 }
 
 /// Rows of time and features as 32-bit floats.
@@ -142,9 +237,8 @@ fn fit(python: &Path, work: &Path, options: &Options) -> Result<(), String> {
     let copy =
         |from: &Path, to: &Path| std::fs::copy(from, to).map(|_| ()).map_err(|e| format!("{}: {e}", to.display()));
     copy(&fitted, &new)?;
-    let how = [(options.notes, "--notes"), (options.check, "--check")];
-    let how = how.iter().filter(|(is_asked, _)| *is_asked).map(|(_, word)| word);
-    run_command(Command::new(python).arg("xtask/fit/fit.py").args([work, &new]).args(how))?;
+    let how = [options.what.folder_and_option().1, options.check.then_some("--check")];
+    run_command(Command::new(python).arg("xtask/fit/fit.py").args([work, &new]).args(how.iter().flatten()))?;
     if options.check {
         return Ok(());
     }
@@ -154,8 +248,8 @@ fn fit(python: &Path, work: &Path, options: &Options) -> Result<(), String> {
     }
     copy(&new, &fitted)?;
     println!("{FITTED} is written.");
-    if !options.notes {
-        println!("Now: cargo xtask fit --notes");
+    if options.what == What::Onsets {
+        println!("Now: cargo xtask fit --notes, then cargo xtask fit --air");
     }
     Ok(())
 }
@@ -170,6 +264,15 @@ mod tests {
         let values: Vec<f32> = rows.chunks(4).map(|b| f32::from_le_bytes(b.try_into().expect("four bytes"))).collect();
         assert_eq!(values[..5], [0.5, 1.0, -2.0, 1.5, 3.0]);
         assert!(values[5].is_nan() && values.len() == 6);
+    }
+
+    #[test]
+    fn a_gathered_take_has_name_path_kind_and_onsets() {
+        let take = Gathered::of("x~room\t/a/x.wav\tphrases, in rooms\t0.5 1.25").expect("whole");
+        assert_eq!((take.name, take.path, take.kind), ("x~room", Path::new("/a/x.wav"), "phrases, in rooms"));
+        assert_eq!(take.onsets_s, [0.5, 1.25]);
+        assert!(Gathered::of("talk\t/a.wav\ttalk\t").is_some_and(|talk| talk.onsets_s.is_empty()));
+        assert!(Gathered::of("x").is_none());
     }
 
     #[test]

@@ -10,6 +10,7 @@ mod notes;
 pub use features::{NAMES, NUM};
 pub use notes::NoteFinder;
 pub use played::{NOTE_NAMES, NUM_NOTE, note_features, note_midi};
+pub(crate) use scores::Trees;
 
 use crate::framer::{Framer, History};
 use crate::observe::{Frames, HOP_S};

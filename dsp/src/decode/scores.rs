@@ -41,7 +41,7 @@ impl Scores {
     /// # Panics
     /// When `fitted.txt` is not what `cargo xtask fit` writes; a test reads it.
     pub fn fitted() -> Self {
-        Self { onset: Trees::of(FITTED, "onset"), place: Trees::of(FITTED, "place"), note: Trees::of(FITTED, "note") }
+        Self { onset: Trees::fitted("onset"), place: Trees::fitted("place"), note: Trees::fitted("note") }
     }
 
     /// Probability that a candidate with these features begins a note, 0..1.
@@ -66,6 +66,11 @@ impl Scores {
 }
 
 impl Trees {
+    /// The fitted trees of one section.
+    pub(crate) fn fitted(section: &str) -> Self {
+        Self::of(FITTED, section)
+    }
+
     /// The trees of one section of a text.
     fn of(text: &str, section: &str) -> Self {
         let mut trees = Self::default();
@@ -95,7 +100,8 @@ impl Trees {
         Some(())
     }
 
-    fn sum(&self, features: &[f32]) -> f32 {
+    /// The sum of a leaf of each tree.
+    pub(crate) fn sum(&self, features: &[f32]) -> f32 {
         self.base + self.roots.iter().map(|&root| self.leaf(root, features)).sum::<f32>()
     }
 
@@ -165,6 +171,7 @@ mod tests {
         assert_sound(&fitted.onset, NUM);
         assert_sound(&fitted.place, NUM);
         assert_sound(&fitted.note, NUM_NOTE);
+        assert_sound(&Trees::fitted("air"), crate::air::NUM);
         assert!(FITTED.len() <= MOST_BYTES, "{} bytes", FITTED.len());
     }
 

@@ -2,7 +2,7 @@
 
 mod told;
 
-use crate::air::{Air, AirFinder, Tone};
+use crate::air::{self, Air, AirFinder, Tone};
 use crate::approach::{self, Approach, Way};
 use crate::body;
 use crate::breath::{BreathListener, held_breath_ms};
@@ -127,6 +127,12 @@ impl Measurer {
         self.loudest = 0.0;
     }
 
+    /// What was seen before the note measured last, where anything stood out and its air was looked for.
+    #[must_use]
+    pub fn seen_before(&self) -> [Option<air::Seen>; 2] {
+        self.air.last_seen()
+    }
+
     /// Listens to what the history has more than before.
     pub fn listen(&mut self, history: &History) {
         self.breaths.advance(history);
@@ -142,6 +148,7 @@ impl Measurer {
     pub fn measure(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Front> {
         let candidate = self.candidate(history, frames, note)?;
         self.open = None;
+        self.air.forget();
         let mut seen = self.look(history, frames, note, &candidate, floor_db)?;
         seen.evidence.passage = self.passage(history, frames, &candidate, &seen);
         seen.evidence.breath = self.breath(history, note, &seen);
@@ -185,7 +192,7 @@ impl Measurer {
         let mut instants = self.instants(history, note, candidate, &settled, articulation)?;
         let (period, mut air) = (self.rate_hz / settled.hz, None);
         if note.kind == Start::Fresh && articulation != Articulation::Slurred {
-            let tone = Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power: tone_power };
+            let tone = self.tone_of(candidate, &instants, period, tone_power);
             air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
             if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
                 return None;
@@ -224,6 +231,12 @@ impl Measurer {
         seen.overshoot_db = self.overshoot_db(candidate, &seen);
         seen.evidence = self.evidence(frames, candidate, &seen, floor_db);
         Some(seen)
+    }
+
+    /// What air is to lead into.
+    fn tone_of(&self, candidate: &Candidate, instants: &Instants, period: f64, power: f64) -> Tone {
+        let period_before = self.previous.spoke().map(|(hz, _)| self.rate_hz / hz);
+        Tone { onset: instants.onset, earliest: candidate.earliest as f64, period, power, period_before }
     }
 
     /// Internal samples of silence before an onset, a second at most: where what the air rises out of, or the tone without

@@ -56,9 +56,7 @@ fn sound_beside(truth: &Path) -> Result<PathBuf, String> {
 /// # Errors
 /// A file that cannot be read, or a rate the analysis does not take.
 pub fn judge(sound_path: &Path, truth_path: &Path) -> Result<JudgedTake, String> {
-    let said = |e: &dyn std::fmt::Display| format!("{}: {e}", truth_path.display());
-    let json = std::fs::read_to_string(truth_path).map_err(|e| said(&e))?;
-    let truth: TakeTruth = serde_json::from_str(&json).map_err(|e| said(&e))?;
+    let truth = TakeTruth::read(truth_path)?;
     let name = sound_path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
     JudgedTake::new(name, &audio::read(sound_path)?, truth)
 }

@@ -11,8 +11,11 @@ mod spoil;
 
 mod place;
 
+mod air;
+
 mod figures;
 
+pub use air::{Before, aired};
 pub use figures::{placed_flags, placed_rows};
 pub use natural::{Natural, Source, measured_fronts, sources};
 pub use place::{Placed, placed_takes};
