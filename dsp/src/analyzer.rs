@@ -8,6 +8,7 @@ use crate::framer::{Decimated, Framer, History};
 use crate::measure::Measurer;
 use crate::observe::Frames;
 use crate::settings::{Settings, SettingsError};
+use crate::slide;
 use crate::verdict::Entrance;
 use std::collections::VecDeque;
 
@@ -300,24 +301,33 @@ pub fn analyze_and_judge(
     Ok(analyze(samples, sample_rate_hz, settings)?.into_iter().map(judged).collect())
 }
 
-/// What is seen before every onset of a whole sound, with the onset in s: what the "air" of `fitted.txt` is fitted to. Allocates.
+/// What is seen of a front by what is fitted to such.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Looked {
+    /// Its onset, s.
+    pub onset_s: f64,
+    /// What sounds before it, as it is and under a tail, where anything stands out.
+    pub air: [Option<air::Seen>; 2],
+    /// Its way in, where there is one.
+    pub slide: Option<slide::Seen>,
+}
+
+/// What is seen of every front of a whole sound: what "air" and "slide" of `fitted.txt` are fitted to. Allocates.
 ///
 /// # Errors
 /// Those of [`Analyzer::new`].
-pub fn seen_before_onsets(samples: &[f32], sample_rate_hz: f64) -> Result<Vec<(f64, air::Seen)>, AnalyzerError> {
+pub fn looked_at(samples: &[f32], sample_rate_hz: f64) -> Result<Vec<Looked>, AnalyzerError> {
     // Of notes told at once only the last is still known: blocks are short.
     const BLOCK_LEN: usize = 64;
     let mut analyzer = Analyzer::new(sample_rate_hz, Settings::default())?;
     let (mut fronts, mut found) = (Vec::new(), Vec::new());
-    let mut tell =
-        |analyzer: &mut Analyzer| {
-            let num = fronts.len();
-            collect(analyzer, &mut fronts);
-            let new = fronts.last().filter(|_| fronts.len() > num);
-            found.extend(new.iter().flat_map(|front| {
-                analyzer.measurer.seen_before().into_iter().flatten().map(|seen| (front.onset_s, seen))
-            }));
-        };
+    let mut tell = |analyzer: &mut Analyzer| {
+        let num = fronts.len();
+        collect(analyzer, &mut fronts);
+        let (air, slide) = analyzer.measurer.last_seen();
+        let new = fronts.last().filter(|_| fronts.len() > num);
+        found.extend(new.map(|front| Looked { onset_s: front.onset_s, air, slide }));
+    };
     for block in samples.chunks(BLOCK_LEN) {
         analyzer.push(block);
         tell(&mut analyzer);

@@ -6,8 +6,8 @@ use crate::front::is_partial_interval;
 use crate::instants::Instants;
 use crate::level::LevelTrack;
 use crate::look::{Point, look_window};
-use crate::motion;
 use crate::path::Path;
+use crate::slide::{self, SlideFinder};
 use crate::steady::Settled;
 
 /// The band the pitch settles into, cents each side (Hill & Summers 2007: just noticeable mistuning \[S\]), and in
@@ -37,18 +37,6 @@ const LEAN_AFTER_S: f64 = 0.100;
 const LEAN_BEFORE_END_S: f64 = 0.030;
 /// Loudness grows with sound pressure to this power (Stevens 1957 \[M\]).
 const LOUDNESS_POWER: f64 = 0.6;
-/// What is asked only of a way in this deep, cents: less is no slide (measures page: 40).
-const LEAST_SLIDE_CENTS: f64 = 30.0;
-/// A slide at these rates, cents/s (measures page \[H\]), is told where no other motion is likelier by more than this:
-/// odds of 5 to 3, as twice their logarithm \[H\].
-const SLIDE_RATES: (f64, f64) = (600.0, 3_500.0);
-const LEAST_ODDS: f64 = -1.0;
-/// ... and what every front does must not explain it: one clear front in twenty slides \[H\], and a free depth is worth
-/// ten more (100 cents wide, known to half a cent) \[C\].
-const LEAST_NEED: f64 = 16.0;
-/// Mean error of a slide's line, share of its depth.
-const MAX_SLIDE_ERROR: f64 = 0.2;
-
 /// The way in. Times are internal samples; the second of a pair is its half width.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Approach {
@@ -83,7 +71,7 @@ pub struct Way<'a> {
 
 /// Lays the path through the looks and reads the way in off it.
 #[must_use]
-pub fn read(path: &mut Path, way: &Way) -> Approach {
+pub fn read(path: &mut Path, slides: &mut SlideFinder, way: &Way) -> Approach {
     let onset = way.instants.onset;
     let period = way.rate_hz / way.settled.hz;
     let split = find_split(way.points, onset, period, way.rate_hz);
@@ -98,7 +86,7 @@ pub fn read(path: &mut Path, way: &Way) -> Approach {
         onset_cents: onset_pitch(path, way, period),
         settle: settle_time(path, way.settled),
         split,
-        slide: if split.is_none() { find_slide(path, way) } else { None },
+        slide: if split.is_none() { find_slide(slides, path, way) } else { None },
     }
 }
 
@@ -189,25 +177,20 @@ fn last_outside(path: &Path, band: f64) -> Option<f64> {
     Some((last as f64 + share) * path.step())
 }
 
-/// The slide at a constant rate that the way in is, if it clearly is one.
-fn find_slide(path: &Path, way: &Way) -> Option<Smear> {
+/// The slide that the way in is, if it is one.
+fn find_slide(slides: &mut SlideFinder, path: &Path, way: &Way) -> Option<Smear> {
     let deepest = (0..path.len()).map(|i| path.cents(i).abs()).fold(0.0, f64::max);
-    if deepest < LEAST_SLIDE_CENTS {
-        return None;
-    }
-    let period = way.rate_hz / way.settled.hz;
-    let found = motion::compare(way.points, way.instants.onset, period, way.settled.wander_cents, way.rate_hz)?;
-    let straight = found.straight;
-    let rate = (straight.depth_cents / straight.length_s).abs();
-    let is_slide =
-        found.odds > LEAST_ODDS && found.need > LEAST_NEED && (SLIDE_RATES.0..=SLIDE_RATES.1).contains(&rate);
-    // A line far off its points describes nothing.
-    let is_line = found.straight_error_cents < MAX_SLIDE_ERROR * straight.depth_cents.abs();
-    (is_slide && is_line).then_some(Smear {
-        rate_cents_per_s: rate,
-        depth_cents: straight.depth_cents,
-        duration_ms: straight.length_s * 1e3,
-    })
+    let front = slide::Front {
+        points: way.points,
+        level: way.level,
+        onset: way.instants.onset,
+        speaks: way.instants.speaks,
+        peak: way.instants.peak,
+        period: way.rate_hz / way.settled.hz,
+        wander_cents: way.settled.wander_cents,
+        rate_hz: way.rate_hz,
+    };
+    slides.find(&front, deepest)
 }
 
 #[cfg(test)]
@@ -259,7 +242,7 @@ mod tests {
             end: end_s * RATE_HZ,
             rate_hz: RATE_HZ,
         };
-        read(&mut path, &way)
+        read(&mut path, &mut SlideFinder::default(), &way)
     }
 
     #[test]

@@ -33,6 +33,7 @@ mod path;
 mod instants;
 mod stutter;
 mod motion;
+pub mod slide;
 mod approach;
 mod body;
 mod tone;

@@ -1,16 +1,17 @@
 """Fits the scores of dsp/src/decode to labelled playing.
 
-usage: fit.py WORK OUT [--notes | --air] [--check]
+usage: fit.py WORK OUT [--notes | --air | --slides] [--check]
 
 WORK holds labels.json (see takes.py), and of each take what the analysis sees in it: candidates/name.f32, with --notes
-sounds/name.f32, with --air airs/name.f32, as rows of 32-bit floats: time in s (of air: 1 for air, 0 for none), features; names.txt beside them names the features. OUT is the file of
+sounds/name.f32, with --air airs/name.f32, with --slides slides/name.f32, as rows of 32-bit floats: time in s (of air and slides: 1 for one, 0 for none),
+features; names.txt beside them names the features. OUT is the file of
 fitted scores; what is not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
 speak for an onset or a note, one with - only against (monotonic constraints): so what tells of a rise or a dip cannot turn
 a plain stroke into none, whatever a room or a microphone does to the rest.
 --notes fits what tells a played note from talk, in place of where notes begin, --air what tells air from what else sounds
-before a note.
+before a note, --slides what tells a slide from other ways into a note.
 --check leaves out one part of the recordings after the other and prints onset F at 50 and 25 ms of the takes left out, or how
-much of the air was found and how often none was called air.
+many airs or slides were found, and how often something else was called so.
 """
 import json
 import os
@@ -22,7 +23,8 @@ from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostin
 NEAR_S, APART_S, LEAST = 0.03, 0.05, 0.4
 TREES, LEAVES = 200, 31
 PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
-AIR_TREES, AIR_LEAVES, AIR_ALTERED_WEIGHT, AIR_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
+TOLD_TREES, TOLD_LEAVES, TOLD_ALTERED_WEIGHT, TOLD_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
+TOLD_ONE_WEIGHT = {"air": 1.0, "slide": 2.0}  # slides are few
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -133,34 +135,34 @@ def fit_note(takes, rising):
     return model.fit(np.concatenate(X), np.concatenate(Y))
 
 
-def fit_air(takes, names, rising):
-    """Air, or a tail, a room, a click, an inhalation, a growing tone."""
+def fit_told(takes, names, rising, told):
+    """Air, or a tail, a room, a click, an inhalation, a growing tone; a slide, or a lean, or a front as fronts are."""
     Y = [takes[n]["t"] for n in names]
-    W = [np.full(len(takes[n]["t"]), air_weight(n, takes[n]["kind"])) for n in names]
-    model = HistGradientBoostingClassifier(max_iter=AIR_TREES, learning_rate=0.2, max_leaf_nodes=AIR_LEAVES, min_samples_leaf=20,
+    W = [told_weight(n, takes[n]["kind"], takes[n]["t"] > 0.5, told) for n in names]
+    model = HistGradientBoostingClassifier(max_iter=TOLD_TREES, learning_rate=0.2, max_leaf_nodes=TOLD_LEAVES, min_samples_leaf=20,
                                            l2_regularization=1.0, monotonic_cst=rising, early_stopping=False, random_state=1)
     return model.fit(np.concatenate([takes[n]["X"] for n in names]), np.concatenate(Y) > 0.5, sample_weight=np.concatenate(W))
 
 
-def air_weight(name, kind):
+def told_weight(name, kind, is_one, told):
     """Altered takes repeat themselves; made inhalations and knocks are few."""
     if "nuisances" in name or "breaths" in name:
-        return AIR_NUISANCE_WEIGHT
-    return AIR_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0
+        return np.full(len(is_one), TOLD_NUISANCE_WEIGHT)
+    return (TOLD_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0) * np.where(is_one, TOLD_ONE_WEIGHT[told], 1.0)
 
 
-def check_air(takes, rising):
+def check_told(takes, rising, told):
     """Five parts of whole recordings, each judged by what was fitted on the four others."""
     sums, groups = {}, sorted({a["group"] for a in takes.values()})
     for part in range(5):
         left_out = set(groups[part::5])
-        model = fit_air(takes, [n for n in takes if takes[n]["group"] not in left_out], rising)
+        model = fit_told(takes, [n for n in takes if takes[n]["group"] not in left_out], rising, told)
         for a in (a for a in takes.values() if a["group"] in left_out and len(a["t"])):
-            is_air, called = a["t"] > 0.5, model.predict_proba(a["X"])[:, 1] > 0.5
-            row = np.array([(is_air & called).sum(), is_air.sum(), (~is_air & called).sum(), (~is_air).sum()])
+            is_one, called = a["t"] > 0.5, model.predict_proba(a["X"])[:, 1] > 0.5
+            row = np.array([(is_one & called).sum(), is_one.sum(), (~is_one & called).sum(), (~is_one).sum()])
             sums[a["kind"]] = sums.get(a["kind"], 0) + row
-    for kind, (found, num_air, false, num_none) in sorted(sums.items()):
-        print(f"left out: {kind:55} air found {found:4} of {num_air:4}, none called air {false:3} of {num_none:5}")
+    for kind, (found, num, false, num_none) in sorted(sums.items()):
+        print(f"left out: {kind:55} found {found:4} of {num:4}, called so {false:3} of {num_none:5} others")
 
 
 def check(takes, rising):
@@ -210,7 +212,7 @@ def write(sections, labels, path):
     with open(path + ".part", "w") as out:
         for line in told(labels):
             print("#", line, file=out)
-        for name in ("onset", "place", "note", "air"):
+        for name in ("onset", "place", "note", "air", "slide"):
             print("of", sections[name].rstrip("\n"), file=out)
     os.replace(path + ".part", path)
 
@@ -234,17 +236,18 @@ def nodes_of(nodes):
 def main():
     work, out = sys.argv[1:3]
     labels = json.load(open(os.path.join(work, "labels.json")))
-    notes, air = "--notes" in sys.argv, "--air" in sys.argv
-    takes, names = read(os.path.join(work, "airs" if air else "sounds" if notes else "candidates"), labels)
+    notes, told = "--notes" in sys.argv, {"--air": ("airs", "air"), "--slides": ("slides", "slide")}
+    folder, told = next((told[word] for word in sys.argv if word in told), ("sounds" if notes else "candidates", None))
+    takes, names = read(os.path.join(work, folder), labels)
     rising = bound(names)
     if "--check" in sys.argv:
-        (check_air if air else check)(takes, rising)
+        check_told(takes, rising, told) if told else check(takes, rising)
         return
     sections = kept(out)
     if notes:
         sections["note"] = section("note", fit_note(takes, rising))
-    elif air:
-        sections["air"] = section("air", fit_air(takes, list(takes), rising))
+    elif told:
+        sections[told] = section(told, fit_told(takes, list(takes), rising, told))
     else:
         sections["onset"] = section("onset", fit(takes, list(takes), rising))
         sections["place"] = section("place", fit_place(takes, list(takes)))

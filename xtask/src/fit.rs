@@ -1,17 +1,18 @@
 //! `cargo xtask fit`: makes `dsp/src/decode/fitted.txt` again from labels, recordings and made takes.
 //!
-//! Three runs. `cargo xtask fit --playing DIR` gathers the takes and fits where notes begin; the rest is kept. What tells a
-//! played note from talk, and air from what else sounds before a note, looks at the notes that the fit finds, and the fit is
-//! part of the build: so `cargo xtask fit --notes` and `--air` fit those in runs of their own, on what the first has gathered.
+//! Four runs. `cargo xtask fit --playing DIR` gathers the takes and fits where notes begin; the rest is kept. What tells a
+//! played note from talk, air from what else sounds before a note and a slide from other ways in, looks at the notes that the fit finds,
+//! and the fit is part of the build: so `cargo xtask fit` with `--notes`, `--air` and `--slides` fits those in runs of their own, on
+//! what the first has gathered.
 
 use crate::shell::{answers, root, run as run_command};
 use crate::{make, python, said};
-use notefront_dsp::air;
-use notefront_dsp::analyzer::seen_before_onsets;
+use notefront_dsp::analyzer::{Looked, looked_at};
 use notefront_dsp::decode::{NAMES, NOTE_NAMES, candidates, sounds};
-use notefront_tests::imposed::{self, Before};
+use notefront_dsp::{air, slide};
+use notefront_tests::imposed::{self, Before, WayIn};
 use notefront_tests::synth::{Dice, KINDS};
-use notefront_tests::truth::TakeTruth;
+use notefront_tests::truth::{NoteTruth, TakeTruth};
 use notefront_tests::{audio, shared};
 use rayon::prelude::*;
 use std::ops::RangeInclusive;
@@ -53,6 +54,8 @@ enum What {
     Notes,
     /// What tells air from what else sounds before a note.
     Air,
+    /// What tells a slide from how notes come in else.
+    Slides,
 }
 
 impl What {
@@ -62,6 +65,7 @@ impl What {
             Self::Onsets => ("candidates", None),
             Self::Notes => ("sounds", Some("--notes")),
             Self::Air => ("airs", Some("--air")),
+            Self::Slides => ("slides", Some("--slides")),
         }
     }
 }
@@ -85,13 +89,14 @@ fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
             Long("playing") => options.playing = Some(args.value().map_err(said)?.into()),
             Long("notes") => options.what = What::Notes,
             Long("air") => options.what = What::Air,
+            Long("slides") => options.what = What::Slides,
             Long("check") => options.check = true,
             Long("only") => options.only = args.value().and_then(|v| v.string()).map_err(said)?,
             other => return Err(other.unexpected().to_string()),
         }
     }
     if options.what == What::Notes && options.check {
-        return Err("--check is of where notes begin, or of --air".into());
+        return Err("--check is of where notes begin, of --air or of --slides".into());
     }
     Ok(options)
 }
@@ -152,6 +157,7 @@ fn see(work: &Path, what: What) -> Result<(), String> {
         What::Onsets => NAMES.join("\n"),
         What::Notes => NOTE_NAMES.join("\n"),
         What::Air => air::NAMES.join("\n"),
+        What::Slides => slide::NAMES.join("\n"),
     };
     std::fs::write(place.join("names.txt"), names).map_err(said)?;
     let takes: Vec<Gathered> = list.lines().filter_map(Gathered::of).collect();
@@ -162,6 +168,7 @@ fn see(work: &Path, what: What) -> Result<(), String> {
             What::Onsets => bytes(&candidates(&sound.samples, sound.rate_hz)),
             What::Notes => bytes(&sounds(&sound.samples, sound.rate_hz)),
             What::Air => bytes(&take.airs(&sound)?),
+            What::Slides => bytes(&take.slides(&sound)?),
         };
         std::fs::write(place.join(format!("{}.f32", take.name)), rows).map_err(|e| format!("{}: {e}", take.name))
     })
@@ -186,44 +193,83 @@ impl<'a> Gathered<'a> {
     /// What is seen before the notes, each row beginning with 1 for air and 0 for none in place of the time. Talk has no
     /// notes; made takes have their air; recordings are heard as they are, without, and again with air blown before some.
     fn airs(&self, sound: &audio::Sound) -> Result<Vec<(f64, air::Seen)>, String> {
-        if self.kind == "talk" {
-            return Ok(Vec::new());
+        let seen = |looked: &Looked| looked.air.into_iter().flatten().collect();
+        match self.kind {
+            "talk" => Ok(Vec::new()),
+            "made takes" => {
+                let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
+                labelled(
+                    sound,
+                    &truth.entrances.iter().map(|n| (n.onset_s, made_air(n.noise_ms))).collect::<Vec<_>>(),
+                    seen,
+                )
+            }
+            _ => {
+                let (aired, blown) = imposed::aired(sound, &self.onsets_s, &mut self.dice());
+                let blown: Vec<_> = self.onsets_s.iter().copied().zip(blown.into_iter().map(is_air)).collect();
+                Ok([labelled(sound, &self.natural(), seen)?, labelled(&aired, &blown, seen)?].concat())
+            }
         }
-        if self.kind == "made takes" {
-            let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
-            let before = truth.entrances.iter().map(|note| (note.onset_s, made_before(note.noise_ms)));
-            return labelled(sound, &before.collect::<Vec<_>>());
+    }
+
+    /// What is seen of the ways in, each row beginning with 1 for a slide and 0 for none; recordings are heard as they are, and
+    /// again with slides and leans laid on some of their notes.
+    fn slides(&self, sound: &audio::Sound) -> Result<Vec<(f64, slide::Seen)>, String> {
+        let seen = |looked: &Looked| looked.slide.into_iter().collect();
+        match self.kind {
+            "talk" => Ok(Vec::new()),
+            "made takes" => {
+                let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
+                labelled(sound, &truth.entrances.iter().map(|n| (n.onset_s, made_slide(n))).collect::<Vec<_>>(), seen)
+            }
+            _ => {
+                let (slid, ways) = imposed::slid(sound, &self.onsets_s, &mut self.dice());
+                let ways: Vec<_> = ways.into_iter().map(|(s, way)| (s, Some(way == WayIn::Slide))).collect();
+                Ok([labelled(sound, &self.natural(), seen)?, labelled(&slid, &ways, seen)?].concat())
+            }
         }
-        let before = |before: Vec<Before>| self.onsets_s.iter().copied().zip(before).collect::<Vec<_>>();
-        let mut rows = labelled(sound, &before(vec![Before::NoAir; self.onsets_s.len()]))?;
-        let chance = self.name.bytes().fold(1, |seed: u64, byte| seed.wrapping_mul(31) ^ u64::from(byte));
-        let (aired, blown) = imposed::aired(sound, &self.onsets_s, &mut Dice::new(chance));
-        rows.extend(labelled(&aired, &before(blown))?);
-        Ok(rows)
+    }
+
+    /// The onsets as they were played: without fault, as far as anyone knows.
+    fn natural(&self) -> Vec<(f64, Option<bool>)> {
+        self.onsets_s.iter().map(|s| (*s, Some(false))).collect()
+    }
+
+    /// Chance of this take's own.
+    fn dice(&self) -> Dice {
+        Dice::new(self.name.bytes().fold(1, |seed: u64, byte| seed.wrapping_mul(31) ^ u64::from(byte)))
+    }
+}
+
+fn is_air(before: Before) -> Option<bool> {
+    match before {
+        Before::NoAir => Some(false),
+        Before::Air(_) => Some(true),
+        Before::Hidden => None,
     }
 }
 
 /// Made air under [`SHORT_AIR_MS`] is as good as none to some and air to others.
-fn made_before(noise_ms: f64) -> Before {
-    match noise_ms {
-        ms if ms <= 0.0 => Before::NoAir,
-        ms if ms < SHORT_AIR_MS => Before::Hidden,
-        ms => Before::Air(ms),
-    }
+fn made_air(noise_ms: f64) -> Option<bool> {
+    if noise_ms > 0.0 && noise_ms < SHORT_AIR_MS { None } else { Some(noise_ms > 0.0) }
 }
 
-/// What is seen before the notes heard at known onsets, where it is known whether it is air.
-fn labelled(sound: &audio::Sound, before: &[(f64, Before)]) -> Result<Vec<(f64, air::Seen)>, String> {
-    let seen = seen_before_onsets(&sound.samples, sound.rate_hz).map_err(said)?;
-    let label = |onset_s: f64| {
-        let known = before.iter().find(|(at_s, _)| (at_s - onset_s).abs() < SAME_ONSET_S)?;
-        match known.1 {
-            Before::NoAir => Some(0.0),
-            Before::Air(_) => Some(1.0),
-            Before::Hidden => None,
-        }
-    };
-    Ok(seen.into_iter().filter_map(|(onset_s, seen)| Some((label(onset_s)?, seen))).collect())
+/// A slide that was made and is none by its definition is neither.
+fn made_slide(note: &NoteTruth) -> Option<bool> {
+    let is_slide = note.faults.iter().any(|fault| fault == "smear");
+    if note.made.as_deref() == Some("smear") && !is_slide { None } else { Some(is_slide) }
+}
+
+/// What is seen of the fronts heard at known onsets, each with 1 or 0 for what is known of it.
+fn labelled<S>(
+    sound: &audio::Sound,
+    known: &[(f64, Option<bool>)],
+    seen: impl Fn(&Looked) -> Vec<S>,
+) -> Result<Vec<(f64, S)>, String> {
+    let fronts = looked_at(&sound.samples, sound.rate_hz).map_err(said)?;
+    let label = |onset_s: f64| known.iter().find(|(at_s, _)| (at_s - onset_s).abs() < SAME_ONSET_S)?.1;
+    let rows = fronts.iter().filter_map(|front| Some((f64::from(u8::from(label(front.onset_s)?)), seen(front))));
+    Ok(rows.flat_map(|(label, seen)| seen.into_iter().map(move |seen| (label, seen))).collect())
 }
 
 /// Rows of time and features as 32-bit floats.
@@ -249,7 +295,7 @@ fn fit(python: &Path, work: &Path, options: &Options) -> Result<(), String> {
     copy(&new, &fitted)?;
     println!("{FITTED} is written.");
     if options.what == What::Onsets {
-        println!("Now: cargo xtask fit --notes, then cargo xtask fit --air");
+        println!("Now: cargo xtask fit with --notes, then --air, then --slides");
     }
     Ok(())
 }

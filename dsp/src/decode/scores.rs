@@ -172,6 +172,7 @@ mod tests {
         assert_sound(&fitted.place, NUM);
         assert_sound(&fitted.note, NUM_NOTE);
         assert_sound(&Trees::fitted("air"), crate::air::NUM);
+        assert_sound(&Trees::fitted("slide"), crate::slide::NUM);
         assert!(FITTED.len() <= MOST_BYTES, "{} bytes", FITTED.len());
     }
 

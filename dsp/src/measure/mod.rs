@@ -16,6 +16,7 @@ use crate::look::{Candidate, Looker};
 use crate::observe::Frames;
 use crate::path::Path;
 use crate::settings::Settings;
+use crate::slide::{self, SlideFinder};
 use crate::slur::{Joint, SlurFinder};
 use crate::steady::{Settled, SteadyFinder};
 use crate::stutter;
@@ -61,6 +62,7 @@ pub struct Measurer {
     level: LevelTrack,
     tone: LevelTrack,
     path: Path,
+    slides: SlideFinder,
     values: Vec<f64>,
     air: AirFinder,
     breaths: BreathListener,
@@ -107,6 +109,7 @@ impl Measurer {
             level: LevelTrack::with_capacity(MAX_LEVELS),
             tone: LevelTrack::with_capacity(MAX_LEVELS),
             path: Path::new(rate_hz),
+            slides: SlideFinder::default(),
             values: Vec::with_capacity(MAX_LEVELS),
             air: AirFinder::new(rate_hz),
             breaths: BreathListener::new(rate_hz),
@@ -127,10 +130,10 @@ impl Measurer {
         self.loudest = 0.0;
     }
 
-    /// What was seen before the note measured last, where anything stood out and its air was looked for.
+    /// What was seen of the note measured last: before it, and of its way in.
     #[must_use]
-    pub fn seen_before(&self) -> [Option<air::Seen>; 2] {
-        self.air.last_seen()
+    pub fn last_seen(&self) -> ([Option<air::Seen>; 2], Option<slide::Seen>) {
+        (self.air.last_seen(), self.slides.last_seen())
     }
 
     /// Listens to what the history has more than before.
@@ -149,6 +152,7 @@ impl Measurer {
         let candidate = self.candidate(history, frames, note)?;
         self.open = None;
         self.air.forget();
+        self.slides.forget();
         let mut seen = self.look(history, frames, note, &candidate, floor_db)?;
         seen.evidence.passage = self.passage(history, frames, &candidate, &seen);
         seen.evidence.breath = self.breath(history, note, &seen);
@@ -222,7 +226,7 @@ impl Measurer {
             end: candidate.end as f64,
             rate_hz: self.rate_hz,
         };
-        let approach = approach::read(&mut self.path, &way);
+        let approach = approach::read(&mut self.path, &mut self.slides, &way);
         seen.approach = Some(approach);
         seen.approach_cents = approach.lean.map_or(Err(CannotTell::NoPitch), |(value, width)| told(value, width));
         if note.kind == Start::Fresh {

@@ -13,6 +13,8 @@ mod place;
 
 mod air;
 
+mod way;
+
 mod figures;
 
 pub use air::{Before, aired};
@@ -21,3 +23,4 @@ pub use natural::{Natural, Source, measured_fronts, sources};
 pub use place::{Placed, placed_takes};
 pub use played::Played;
 pub use spoil::{Spoil, Spoilt, spoil};
+pub use way::{WayIn, slid};
