@@ -1,6 +1,7 @@
 //! EDITOR: what a window does in each frame, in a host as in the standalone: draws the screen, keeps looks and folder, and sees to
 //! files and takes.
 
+use crate::beside;
 use crate::looks::Looks;
 use crate::marker_files;
 use crate::meters::Meters;
@@ -62,6 +63,7 @@ impl Desk {
     pub fn frame(&mut self, ui: &mut Ui) -> Vec<Task> {
         let mut looks = self.looks();
         let before = looks;
+        self.look_beside();
         let mut session = self.project.session.lock();
         let (choices, meters) = (self.project.choices(), &self.meters);
         let output =
@@ -71,10 +73,32 @@ impl Desk {
             *self.project.looks.write() = looks;
         }
         self.follow_folder();
+        output.said.into_iter().for_each(|id| self.keep_beside(id));
         for (wish, pass) in output.markers {
             self.follow_markers(ui.ctx(), wish, pass);
         }
         output.tasks
+    }
+
+    /// Passes that a project brought are judged as the choices are now, with what lies beside their takes.
+    fn look_beside(&self) {
+        let judging = self.project.judging();
+        let mut session = self.project.session.lock();
+        if session.is_stale {
+            session.rejudge(&judging);
+        }
+        let is_apart = std::mem::take(&mut session.is_apart);
+        drop(session);
+        if is_apart {
+            beside::look_again(&self.project.session, &judging);
+        }
+    }
+
+    /// What was said of a take is kept beside it.
+    fn keep_beside(&mut self, id: PassId) {
+        if let Some(outcome) = beside::keep(&self.project.session, id, &self.project.judging()) {
+            self.screen.beside.insert(id, outcome);
+        }
     }
 
     /// Keeps a folder that the player typed with the project; shows one that a project brought.

@@ -40,6 +40,7 @@ pub mod align;
 pub mod patterns;
 pub mod overview;
 pub mod marker_files;
+pub mod beside;
 
 // The player's wishes.
 pub mod choices;

@@ -384,15 +384,16 @@ impl Worker {
             let Some(pass) = session.pass_mut(current.id) else { continue };
             match event {
                 Event::Front(front) => {
-                    pass.push_front(front, &self.judged_by);
+                    let judged = pass.push_front(front, &self.judged_by);
                     current.num_entrances += 1;
-                    if let Some(judged) = pass.entrances.last().filter(|_| self.delay > 0) {
+                    // The player's word comes later than the note.
+                    if let Some(judged) = judged.filter(|_| self.delay > 0) {
                         let at = current.clock + (judged.front.speaks_s * self.parts.sample_rate_hz).round() as u64;
-                        let sure = untimed_until_known(*judged, pass.to_beat, &self.judged_by);
+                        let sure = untimed_until_known(judged, pass.to_beat, &self.judged_by);
                         send_note(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
                     }
                 }
-                Event::End { index, end_s } => pass.end_note(index, end_s),
+                Event::End { index, end_s } => pass.end_note(index, end_s, &self.judged_by),
             }
         }
     }
@@ -415,7 +416,8 @@ impl Worker {
         if let Some(current) = self.current.take() {
             let mut session = self.parts.project.session.lock();
             if let (Some(cut_at), Some(pass)) = (cut_at, session.pass_mut(current.id)) {
-                pass.truncate(cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz);
+                let at_s = cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz;
+                pass.truncate(at_s, &self.judged_by);
             }
             session.end(current.id);
             drop(session);

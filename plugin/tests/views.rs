@@ -2,7 +2,7 @@
 //! and what it paints. A letter that the fonts lack, or a widget without a name, fails every test here.
 #![allow(missing_docs)]
 
-use egui::{Event, Key, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
+use egui::{Event, Key, Modifiers, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use notefront::choices::GridChoice;
@@ -110,10 +110,82 @@ fn what_is_fine_as_it_is_loses_its_flags_and_gets_them_back() {
     harness.get_by_label("fine as it is").click();
     harness.run();
     assert_eq!(flagged(&harness), before - 1);
-    harness.get_by_label("Fine as it is, you say.");
-    assert!(harness.query_by_label_contains("Measured: ").is_some(), "what was measured is still told");
+    harness.get_by_label_contains("You say: fine as it is; measured: ");
+    harness.get_by_label("take it back");
     press(&mut harness, Key::D);
     assert_eq!(flagged(&harness), before);
+}
+
+/// What can be seen of the pass on show: times in ms, notes, flags.
+fn entrances(harness: &Harness<'_, Window>) -> Vec<(i64, Option<u8>, bool)> {
+    let pass = &harness.state().whole.session.passes()[0];
+    let ms = |s: f64| (1e3 * s).round() as i64;
+    let told = |i: usize| (ms(pass.entrances[i].front.speaks_s), pass.entrances[i].front.midi_note, pass.is_flagged(i));
+    (0..pass.entrances.len()).map(told).collect()
+}
+
+#[test]
+fn everything_that_can_be_said_is_said_by_keys_and_taken_back_by_one() {
+    let mut harness = showcase();
+    press(&mut harness, Key::S);
+    press(&mut harness, Key::S);
+    let first = entrances(&harness);
+    press(&mut harness, Key::ArrowRight);
+    // The second entrance speaks at 2.004 s.
+    for _ in 0..3 {
+        press(&mut harness, Key::Period);
+    }
+    press(&mut harness, Key::T);
+    assert_eq!(entrances(&harness)[1].0, first[1].0 + 30);
+    press(&mut harness, Key::Delete);
+    assert_eq!(entrances(&harness).len(), first.len() - 1);
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::J);
+    assert_eq!(entrances(&harness).len(), first.len() - 2);
+    for _ in 0..4 {
+        harness.key_press_modifiers(Modifiers::SHIFT, Key::Period);
+        harness.run();
+    }
+    press(&mut harness, Key::Num2);
+    press(&mut harness, Key::U);
+    let by_ear = harness.state().whole.session.passes()[0].num_flagged();
+    for _ in 0..3 {
+        harness.key_press_modifiers(Modifiers::SHIFT, Key::Comma);
+        harness.run();
+    }
+    press(&mut harness, Key::A);
+    assert_eq!(entrances(&harness).len(), first.len());
+    assert!(by_ear > 0 && harness.state().whole.session.passes()[0].said().len() == 6);
+    for _ in 0..6 {
+        press(&mut harness, Key::Z);
+    }
+    assert_eq!(entrances(&harness), first);
+    press(&mut harness, Key::Z);
+    assert_eq!(entrances(&harness), first, "nothing more to take back");
+}
+
+#[test]
+fn the_panel_says_what_the_page_says_and_where_it_is_kept() {
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::E);
+    let page = ["fine as it is", "unclear after all", "missed one here", "it speaks here", "a second one here"];
+    for label in page.into_iter().chain(["no entrance", "one with the note before", "is the note"]) {
+        harness.get_by_label(label);
+    }
+    harness.get_by_label("Kept with the pass, in the host's project.");
+    harness.get_by_label("it speaks here").click();
+    harness.run();
+    harness.get_by_label_contains("Move \u{201c}here\u{201d} first");
+    harness.get_by_label("is the note").click();
+    harness.run();
+    harness.get_by_label("Write the note first, such as Bb2.");
+    harness.get_by_label("no entrance").click();
+    harness.run();
+    harness.get_by_label("You said one thing of this pass:");
+    harness.get_by_label_contains("take back: 0:0").click();
+    harness.run();
+    harness.get_by_label("You said nothing of this pass yet.");
 }
 
 #[test]

@@ -23,8 +23,9 @@ const RULER_PX: f32 = 17.0;
 /// Passes of so many entrances are compared within a frame.
 const AT_ONCE: usize = 300;
 
-/// What an alignment depends on of each pass: which it is, how many entrances it has, and whether it still grows.
-type Key = [(PassId, usize, bool); 2];
+/// What a comparison depends on of each pass: which it is, how many entrances it has, whether it still grows, what was said
+/// of it, and the sum of its clarities, since settings judge anew.
+type Key = [(PassId, usize, bool, (usize, usize), u64); 2];
 
 /// An alignment, kept until one of the two passes changes.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,7 +41,8 @@ pub struct Comparison {
 
 impl Comparison {
     fn key(a: &Pass, b: &Pass) -> Key {
-        [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live))
+        let clarity = |pass: &Pass| pass.entrances.iter().map(|e| e.verdict.clarity).sum::<f64>().to_bits();
+        [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live, pass.num_changes(), clarity(pass)))
     }
 
     /// Aligns two passes.
@@ -220,8 +222,8 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
         let marked = clearer(a, b).filter(|_| input.comparison.is_same_music);
         draw_clearer(painter, ends, marked, input);
         if !faint {
-            words[0].extend(ends.0.and_then(|end| Label::of_faults(end.x, a, &input.filter.of(a))));
-            words[1].extend(ends.1.and_then(|end| Label::of_faults(end.x, b, &input.filter.of(b))));
+            words[0].extend(ends.0.and_then(|end| Label::of_entrance(end.x, input.a, pair.a, input.filter)));
+            words[1].extend(ends.1.and_then(|end| Label::of_entrance(end.x, input.b, pair.b, input.filter)));
         }
     }
     for &i in &alignment.only_in_a {

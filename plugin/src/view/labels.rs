@@ -1,7 +1,8 @@
 //! Labels in rows: the important come first, and what has no room is left out, since the ink still stands.
 
+use super::filter::FaultFilter;
+use crate::passes::Pass;
 use egui::{Color32, FontId, Painter, pos2};
-use notefront_dsp::{Entrance, Faults};
 use notefront_takes::words;
 
 /// Space between two labels in a row, pixels.
@@ -19,11 +20,19 @@ pub struct Label {
 }
 
 impl Label {
-    /// What is unclear in an entrance, where that is shown; the less clear it is, the more it matters.
+    /// What is unclear in an entrance, where that is shown; the less clear it is, the more it matters. What the ear alone
+    /// tells says so.
     #[must_use]
-    pub fn of_faults(x: f32, entrance: &Entrance, shown: &Faults) -> Option<Self> {
-        let label = Self { x, text: words::named(shown.iter()), weight: -entrance.verdict.clarity };
-        (!label.text.is_empty()).then_some(label)
+    pub fn of_entrance(x: f32, pass: &Pass, place: usize, filter: &FaultFilter) -> Option<Self> {
+        let entrance = pass.entrances.get(place)?;
+        let shown = filter.of(entrance);
+        let mut text = words::named(shown.iter());
+        if pass.is_unclear_by_ear(place) {
+            text = "unclear by ear".into();
+        } else if shown.iter().any(|fault| pass.is_by_ear(place, fault.name)) {
+            text.push_str(" by ear");
+        }
+        (!text.is_empty()).then_some(Self { x, text, weight: -entrance.verdict.clarity })
     }
 }
 

@@ -66,12 +66,16 @@ impl Screen {
             selected: self.selected,
             // Words stand in the middle until the first entrance.
             play_s: (pass.live && !pass.entrances.is_empty()).then_some(pass.duration_s),
+            here_s: self.here_s(pass).filter(|_| self.correcting),
             theme,
             text_scale,
         };
         let response = lane::show(ui, rect, scale, &input);
-        if let Some(clicked) = response.clicked {
-            self.selected = clicked;
+        match response.clicked {
+            // What is chosen stays, so that it can be moved there.
+            Some((None, at_s)) if self.correcting => self.put_here(pass, at_s),
+            Some((clicked, _)) => self.select(clicked),
+            None => {}
         }
         self.free_view |= response.scale.is_some();
         self.view = Some((pass.id, response.scale.unwrap_or(scale)));
