@@ -9,6 +9,7 @@ use crate::passes::PassId;
 use crate::project::Project;
 use crate::take_file::TakeLoader;
 use crate::tasks::Task;
+use crate::view::listen::{ListenWish, Listening};
 use crate::view::markers::MarkersWish;
 use crate::view::{Screen, ScreenInput};
 use egui::Ui;
@@ -23,6 +24,8 @@ pub struct Desk {
     screen: Screen,
     /// The folder as the last frame left it.
     folder_before: String,
+    /// What is to be heard, until someone who plays takes it.
+    asked: Vec<ListenWish>,
 }
 
 impl Desk {
@@ -32,7 +35,23 @@ impl Desk {
         let mut screen = Screen::writing_to(folder_of(&project.markers_folder.read()));
         screen.alone = alone;
         let folder_before = screen.markers.folder.clone();
-        Self { project, meters, loader, screen, folder_before }
+        Self { project, meters, loader, screen, folder_before, asked: Vec::new() }
+    }
+
+    /// How the player listens, and what sounds.
+    pub fn listening(&mut self) -> &mut Listening {
+        &mut self.screen.listening
+    }
+
+    /// What is to be heard since the last call.
+    pub fn take_asked(&mut self) -> Vec<ListenWish> {
+        std::mem::take(&mut self.asked)
+    }
+
+    /// The pass on show, where one is.
+    #[must_use]
+    pub fn on_show(&self) -> Option<PassId> {
+        self.screen.on_show(&self.project.session.lock())
     }
 
     /// Begins to analyse a take.
@@ -74,6 +93,7 @@ impl Desk {
         }
         self.follow_folder();
         output.said.into_iter().for_each(|id| self.keep_beside(id));
+        self.asked.extend(output.listen);
         for (wish, pass) in output.markers {
             self.follow_markers(ui.ctx(), wish, pass);
         }
@@ -95,7 +115,7 @@ impl Desk {
     }
 
     /// What was said of a take is kept beside it.
-    fn keep_beside(&mut self, id: PassId) {
+    pub fn keep_beside(&mut self, id: PassId) {
         if let Some(outcome) = beside::keep(&self.project.session, id, &self.project.judging()) {
             self.screen.beside.insert(id, outcome);
         }

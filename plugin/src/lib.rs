@@ -49,6 +49,7 @@ pub mod tasks;
 
 // WORKER.
 pub mod quiet;
+pub mod kept_sound;
 pub mod worker;
 pub mod take_file;
 

@@ -3,6 +3,7 @@
 
 use crate::beats::Bend;
 use crate::capture::{Fed, Feed};
+use crate::kept_sound::KeptSound;
 use crate::marker_out::MarkerNote;
 use crate::meters::Meters;
 use crate::passes::{Origin, Pass, PassId};
@@ -44,6 +45,8 @@ pub struct WorkerParts {
     pub meters: Arc<Meters>,
     /// When a pass ends that nobody stops.
     pub pass_end: Arc<PassEnd>,
+    /// Where the sound of passes is kept, if it is.
+    pub kept_sound: Option<Arc<KeptSound>>,
     /// Rate, Hz.
     pub sample_rate_hz: f64,
     /// Rendering offline.
@@ -372,6 +375,9 @@ impl Worker {
                 pass.clipped_at_s = analyzer.clipped_at_s().to_vec();
             }
         }
+        if let Some(kept) = &self.parts.kept_sound {
+            kept.push(current.id, self.parts.sample_rate_hz, samples);
+        }
         self.publish();
         self.parts.project.session.request_repaint();
     }
@@ -479,6 +485,7 @@ mod tests {
             project: project.clone(),
             meters,
             pass_end,
+            kept_sound: None,
             sample_rate_hz: RATE_HZ,
             offline: false,
         };
@@ -527,6 +534,7 @@ mod tests {
             project: project.clone(),
             meters: meters.clone(),
             pass_end: Arc::default(),
+            kept_sound: None,
             sample_rate_hz: RATE_HZ,
             offline: false,
         };

@@ -11,6 +11,7 @@ use notefront::looks::{Colours, Looks};
 use notefront::passes::Pass;
 use notefront::tasks::Task;
 use notefront::view::header::View;
+use notefront::view::listen::ListenWish;
 use notefront::whole_window::WholeWindow;
 use std::sync::atomic::Ordering;
 
@@ -19,6 +20,7 @@ struct Window {
     whole: WholeWindow,
     tasks: Vec<Task>,
     copied: Vec<String>,
+    asked: Vec<ListenWish>,
 }
 
 impl Window {
@@ -27,7 +29,9 @@ impl Window {
     }
 
     fn frame(&mut self, ui: &mut egui::Ui) {
-        self.tasks.extend(self.whole.frame(ui).tasks);
+        let output = self.whole.frame(ui);
+        self.tasks.extend(output.tasks);
+        self.asked.extend(output.listen);
         let copied = |c: &OutputCommand| if let OutputCommand::CopyText(text) = c { Some(text.clone()) } else { None };
         self.copied.extend(ui.ctx().output(|o| o.commands.iter().find_map(copied)));
     }
@@ -225,6 +229,37 @@ fn without_a_host_nothing_that_only_a_host_can_use_is_offered() {
     for label in ["marker notes", "listen while stopped", "host"] {
         assert!(harness.query_by_label_contains(label).is_none(), "{label}");
     }
+}
+
+#[test]
+fn without_a_host_the_window_asks_to_hear_fronts_slowly_in_a_loop_and_against_each_other() {
+    let mut window = Window::with(vec![fixture::showcase(1), fixture::showcase(0)]);
+    window.whole.screen.alone = true;
+    let mut harness = window.open(SIZE);
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::V);
+    press(&mut harness, Key::V);
+    press(&mut harness, Key::L);
+    harness.get_by_label("play").click();
+    harness.run();
+    let ListenWish::Hear(first) = harness.state().asked.last().cloned().expect("asked") else { panic!("to hear") };
+    // The entrance speaks at 1.004 s.
+    assert!(first.pass == 2 && (first.span_s.0 - 0.704).abs() < 1e-9 && first.is_looped, "{first:?}");
+    assert_eq!(first.speed.value(), 0.5);
+    // It sounds, and is 0.1 s into the entrance: the other goes on there.
+    harness.state_mut().whole.screen.listening.playing = Some((2, 1.104));
+    press(&mut harness, Key::X);
+    let ListenWish::Hear(other) = harness.state().asked.last().cloned().expect("asked") else { panic!("to hear") };
+    let own_s = harness.state().whole.session.passes()[0].entrances[1].front.speaks_s;
+    assert!(other.pass == 1 && (other.span_s.0 - own_s - 0.1).abs() < 1e-9 && other.beside == [2, 1], "{other:?}");
+    press(&mut harness, Key::Space);
+    press(&mut harness, Key::B);
+    assert_eq!(harness.state().asked[2..], [ListenWish::Stop, ListenWish::Blind(2)]);
+    // In a host the same keys ask for nothing.
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::Space);
+    assert!(harness.state().asked.is_empty());
 }
 
 #[test]

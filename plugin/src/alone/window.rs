@@ -4,19 +4,25 @@ use super::arguments::Arguments;
 use super::cards::{Card, Cards};
 use super::controls::Controls;
 use super::level::Level;
+use super::listen::Listener;
 use super::memory::{Delay, Memory, OwnSettings};
 use super::panel::{self, PanelInput, PanelWish};
 use super::round_trip::{NotFound, RoundTrip};
+use super::sitting::{self, Sitting};
+use super::sitting_panel::{self, SittingWish};
 use super::sound::{Parts, Sound};
 use crate::choices::OwnChoices;
 use crate::desk::Desk;
 use crate::framework;
+use crate::kept_sound::KeptSound;
 use crate::meters::Meters;
 use crate::passes::PassId;
 use crate::project::Project;
 use crate::quiet::PassEnd;
 use crate::take_file::TakeLoader;
 use crate::tasks::Task;
+use crate::timing::Judging;
+use crate::view::listen::ListenWish;
 use crate::view::theme::Theme;
 use crate::words;
 use egui::{Frame as Border, Margin, Panel};
@@ -50,6 +56,7 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
         meters: Arc::<Meters>::default(),
         controls: Arc::<Controls>::default(),
         pass_end: Arc::<PassEnd>::default(),
+        kept_sound: Arc::<KeptSound>::default(),
     };
     let (memory, notice) = match Memory::usual(&project) {
         Ok((memory, notice)) => (Some(Arc::new(memory)), notice),
@@ -88,6 +95,9 @@ struct Alone {
     names: (Vec<String>, Vec<String>),
     chosen: (Option<usize>, Option<usize>),
     sound: Option<Sound>,
+    listener: Listener,
+    /// A blind sitting, while one is held.
+    sitting: Option<Sitting>,
     level: Level,
     round_trip: String,
     notices: Vec<String>,
@@ -124,6 +134,7 @@ impl Alone {
         parts.controls.set_beats(&settings.beats);
         parts.controls.with_beats.store(settings.with_beats, Ordering::Relaxed);
         let now = Instant::now();
+        let listener = Listener::new(parts.project.session.clone(), parts.kept_sound.clone());
         let mut alone = Self {
             parts,
             choices,
@@ -132,6 +143,8 @@ impl Alone {
             names: Default::default(),
             chosen: (None, None),
             sound: None,
+            listener,
+            sitting: None,
             level: Level::new(now),
             round_trip: "delay not measured".into(),
             notices: Vec::new(),
@@ -177,15 +190,39 @@ impl Alone {
                 return;
             }
         }
+        if let Some(output) = any_output {
+            self.open_output(output);
+        }
+    }
+
+    /// An output alone, to listen to takes on.
+    fn open_output(&mut self, output: usize) {
+        self.close();
+        let Some(card) = self.cards.outputs.get(output) else { return };
+        match Sound::open_output(card, &self.parts) {
+            Ok(mut sound) => {
+                self.chosen.1 = Some(output);
+                self.listener.play_on(sound.take_player());
+                self.sound = Some(sound);
+            }
+            Err(why) => self.notices.push(why),
+        }
+    }
+
+    /// Whatever is open is closed.
+    fn close(&mut self) {
+        self.listener.play_on(None);
+        self.sound = None;
+        self.chosen = (None, None);
     }
 
     fn open(&mut self, input: usize, output: Option<usize>) -> bool {
-        self.sound = None;
         self.notices.clear();
-        self.chosen = (None, None);
+        self.close();
         let Some(card) = self.cards.inputs.get(input) else { return false };
         match Sound::open(card, output.and_then(|o| self.cards.outputs.get(o)), &self.parts) {
-            Ok((sound, why)) => {
+            Ok((mut sound, why)) => {
+                self.listener.play_on(sound.take_player());
                 self.chosen = (Some(input), output.filter(|_| sound.has_output()));
                 self.notices.extend(why);
                 self.sound = Some(sound);
@@ -237,8 +274,7 @@ impl Alone {
         let (input, output) = self.chosen_names();
         let (input, output) = (input.unwrap_or_default(), output.unwrap_or_default());
         let was_recording = self.parts.controls.recording.load(Ordering::Relaxed);
-        self.sound = None;
-        self.chosen = (None, None);
+        self.close();
         self.forget_round_trip();
         self.look_for_cards();
         let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
@@ -327,7 +363,7 @@ impl Alone {
 
     fn notices(&self) -> Vec<String> {
         let mut notices: Vec<String> = self.lasting.iter().chain(&self.notices).cloned().collect();
-        if self.sound.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
+        if self.chosen.0.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
             notices.push(
                 "Nothing comes from this input: another program may hold it. Choose it again, or another.".into(),
             );
@@ -349,7 +385,8 @@ impl Alone {
         let channels = self.chosen.0.and_then(|i| self.cards.inputs.get(i)).map_or(1, |c| usize::from(c.num_channels));
         let session = self.parts.project.session.lock();
         let pass = session.newest();
-        let last = pass.and_then(|p| p.entrances.last());
+        let last = pass.and_then(|p| Some(p.as_scanned(p.entrances.len().checked_sub(1)?)));
+        let last = last.as_ref();
         let place = pass.zip(last).map_or(String::new(), |(p, e)| words::place(p, e.front.speaks_s).at);
         let notices = self.notices();
         let input = PanelInput {
@@ -382,17 +419,24 @@ impl Alone {
                 if let Some(input) = self.chosen.0 {
                     controls.with_beats.fetch_and(output.is_some(), Ordering::Relaxed);
                     self.open(input, output);
+                } else if let Some(output) = output {
+                    self.notices.clear();
+                    self.open_output(output);
+                } else {
+                    self.close();
                 }
             }
             PanelWish::LookAgain => {
-                self.sound = None;
+                self.close();
                 self.look_for_cards();
-                self.chosen = (None, None);
                 self.notices.clear();
                 self.open_first(None, None);
             }
             PanelWish::Channel(channel) => controls.channel.store(channel, Ordering::Relaxed),
-            PanelWish::Record(true) => controls.start(),
+            PanelWish::Record(true) => {
+                self.listener.stop();
+                controls.start();
+            }
             PanelWish::Record(false) => controls.stop(),
             PanelWish::WithBeats(on) => controls.with_beats.store(on, Ordering::Relaxed),
             PanelWish::Beats(beats) => controls.set_beats(&beats),
@@ -405,6 +449,7 @@ impl Alone {
             }
             PanelWish::Take(path) => self.load(Path::new(&path)),
             PanelWish::FindTake => self.desk.find_take(),
+            PanelWish::Blind => self.begin_sitting(self.desk.on_show()),
         }
     }
 
@@ -413,12 +458,101 @@ impl Alone {
         self.notices.extend(self.desk.load(path).err());
     }
 
+    /// Plays what is asked for, unless a pass is taken: it would be heard in it.
+    fn listen(&mut self, wish: ListenWish) {
+        let is_recording = self.parts.controls.recording.load(Ordering::Relaxed);
+        let said = match wish {
+            ListenWish::Stop => {
+                self.listener.stop();
+                Ok(())
+            }
+            ListenWish::Hear(_) | ListenWish::Blind(_) if is_recording => {
+                Err("Stop recording first: what you listen to would be recorded.".into())
+            }
+            ListenWish::Hear(stretch) => self.listener.hear(stretch),
+            ListenWish::Blind(pass) => return self.begin_sitting(Some(pass)),
+        };
+        self.desk.listening().trouble = said.err().unwrap_or_default();
+    }
+
+    /// Begins a blind sitting with the fronts of a pass, and of others where those are few.
+    fn begin_sitting(&mut self, pass: Option<PassId>) {
+        self.listener.stop();
+        self.notices.clear();
+        let session = self.parts.project.session.clone();
+        let begun = match pass {
+            Some(pass) => self.listener.is_at_hand(pass).and_then(|is_at_hand| match is_at_hand {
+                true => Sitting::begin(&session.lock(), pass, &self.parts.kept_sound, sitting::seed()),
+                false => Err("The sound is being read: begin again in a moment.".into()),
+            }),
+            None => Err("There is nothing to listen to yet: record or open a take first.".into()),
+        };
+        match begun {
+            Ok(sitting) => {
+                self.sitting = Some(sitting);
+                self.hear_asked();
+            }
+            Err(why) => self.notices.push(why),
+        }
+    }
+
+    /// Plays the front that is asked about.
+    fn hear_asked(&mut self) {
+        let Some(stretch) = self.sitting.as_ref().and_then(Sitting::stretch) else { return };
+        if let (Err(why), Some(sitting)) = (self.listener.hear(stretch), &mut self.sitting) {
+            sitting.trouble = why;
+        }
+    }
+
+    fn show_sitting(&mut self, ui: &mut egui::Ui) {
+        let looks = self.desk.looks();
+        let theme = Theme::of(looks.colours);
+        let border = Border::new().fill(theme.paper).inner_margin(Margin::symmetric(24, 20));
+        let Some(sitting) = &mut self.sitting else { return };
+        let shown = egui::CentralPanel::default().frame(border);
+        let wish = shown.show(ui, |ui| sitting_panel::show(ui, sitting, &theme, looks.text_scale)).inner;
+        let judging = self.parts.project.judging();
+        match wish {
+            Some(SittingWish::Again) => self.hear_asked(),
+            Some(SittingWish::Answer(answer)) => {
+                if sitting.answer(answer) {
+                    self.listener.stop();
+                    self.keep_answers(&judging);
+                } else {
+                    self.hear_asked();
+                }
+            }
+            Some(SittingWish::TakeBack) => {
+                let passes = sitting.take_back(&mut self.parts.project.session.lock(), &judging);
+                passes.into_iter().for_each(|pass| self.desk.keep_beside(pass));
+            }
+            Some(SittingWish::Leave) => {
+                self.listener.stop();
+                self.sitting = None;
+            }
+            None => {}
+        }
+    }
+
+    /// The answers of a sitting become corrections, also beside the takes.
+    fn keep_answers(&mut self, judging: &Judging) {
+        let Some(sitting) = &mut self.sitting else { return };
+        let passes = sitting.keep(&mut self.parts.project.session.lock(), judging);
+        passes.into_iter().for_each(|pass| self.desk.keep_beside(pass));
+    }
+
     /// Draws a frame.
     fn frame(&mut self, ui: &mut egui::Ui) {
         self.parts.project.session.redraw().has_drawn(ui.ctx());
         self.look_after();
+        self.listener.look(self.desk.listening());
+        if self.sitting.is_some() {
+            self.show_sitting(ui);
+            return ui.ctx().request_repaint_after(FRAME_TIME);
+        }
         let wishes = self.show_panel(ui);
         let tasks = self.desk.frame(ui);
+        self.desk.take_asked().into_iter().for_each(|wish| self.listen(wish));
         // Marker notes are for a host to take.
         let tasks = tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_)));
         tasks.for_each(|task| task.follow(&mut self.choices.0.write()));

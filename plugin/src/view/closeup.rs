@@ -3,6 +3,7 @@
 
 use super::correct::{self, CorrectInput, Draft, Saying};
 use super::front_picture;
+use super::listen::{self, ListenKey, Listening};
 use super::theme::Theme;
 use crate::passes::Pass;
 use crate::words::{self, Place};
@@ -29,8 +30,10 @@ pub struct Shown<'a> {
     pub entrance: &'a Entrance,
     /// Where it stands.
     pub place: &'a Place,
-    /// "Here", where it was moved, seconds of the pass.
+    /// "Here", where it was moved, or where it is heard now, seconds of the pass.
     pub here_s: Option<f64>,
+    /// How it is listened to, where there is no host to play it.
+    pub listening: &'a Listening,
     /// There is no host that could play from a place.
     pub alone: bool,
 }
@@ -53,6 +56,8 @@ pub enum CloseupWish {
     Correct(bool),
     /// Something is said of it, or taken back.
     Saying(Saying),
+    /// It is listened to, or otherwise.
+    Listen(ListenKey),
 }
 
 /// Draws the close-up into what is left of `ui`: the picture, the faults in words or what can be said of them, the numbers.
@@ -74,7 +79,9 @@ pub fn show(
         left += plot_width + 12.0;
     }
     let numbers_left = all.right() - NUMBERS_PX * text_scale;
-    let has_room = numbers_left - left >= MIN_WORDS_PX * text_scale;
+    // What can be said takes the room of the numbers.
+    let is_correcting = correct.is_some();
+    let has_room = !is_correcting && numbers_left - left >= MIN_WORDS_PX * text_scale;
     let right = if has_room { numbers_left - 10.0 } else { all.right() };
     let mut wish = None;
     column(ui, Rect::from_x_y_ranges(left..=right, all.y_range()), "words", |ui| {
@@ -82,7 +89,7 @@ pub fn show(
             Some((input, draft)) => correcting(ui, shown, input, draft, theme),
             None => describe(ui, shown, theme),
         };
-        if !has_room {
+        if !has_room && !is_correcting {
             numbers(ui, entrance);
         }
     });
@@ -141,7 +148,10 @@ fn describe(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> Option<CloseupWish
     let position = if positions.is_empty() { String::new() } else { format!(" \u{b7} position {positions}") };
     let how = articulation(entrance.front.articulation);
     ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.verdict.clarity));
-    let mut wish = (!shown.alone && listen(ui, place)).then_some(CloseupWish::CopyPlace);
+    let mut wish = match shown.alone {
+        true => listen::show(ui, shown.listening, theme).map(CloseupWish::Listen),
+        false => listen(ui, place).then_some(CloseupWish::CopyPlace),
+    };
     ui.add_space(4.0);
     let was_said = told_by_ear(ui, shown, theme);
     if entrance.verdict.faults.is_empty() && !was_said {

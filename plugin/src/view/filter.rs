@@ -47,6 +47,15 @@ impl FaultFilter {
         shown
     }
 
+    /// The faults of an entrance that are shown and were measured: what the ear alone tells draws no ink.
+    #[must_use]
+    pub fn ink(&self, pass: &Pass, place: usize) -> Faults {
+        let mut ink = Faults::default();
+        let shown = pass.entrances.get(place).map(|e| self.of(e)).unwrap_or_default();
+        shown.iter().filter(|f| !pass.is_by_ear(place, f.name)).for_each(|f| ink.insert(*f));
+        ink
+    }
+
     /// True when an entrance of a pass has a fault that is shown, or is unclear to the ear without a name.
     #[must_use]
     pub fn flags(&self, pass: &Pass, place: usize) -> bool {

@@ -81,7 +81,8 @@ pub fn draw_own(shapes: &mut Vec<Shape>, entrance: &Entrance, stand: &Stand, the
 
 /// Draws the ring that stands over everything the player spoke of.
 pub fn draw_said(shapes: &mut Vec<Shape>, entrance: &Entrance, stand: &Stand, theme: &Theme) {
-    let at = stand.foot - vec2(0.0, stand.height(entrance) + RING_OVER_PX);
+    let up = stand.height(entrance) + RING_OVER_PX;
+    let at = stand.foot - vec2(0.0, if stand.scale.place == Place::Lower { -up } else { up });
     shapes.push(Shape::circle_stroke(at, RING_PX, Stroke::new(1.5, theme.ink)));
 }
 

@@ -1,6 +1,7 @@
 //! The keyboard: everything in the window has a key.
 
 use super::header::{View, Wish};
+use super::listen::ListenKey;
 use egui::{Key, Ui};
 
 /// What a key asked for beside the wishes of the header.
@@ -32,6 +33,8 @@ pub enum KeyWish {
     Nudge(i32),
     /// What was said last is taken back.
     Undo,
+    /// Listening, where there is no host that would play.
+    Listen(ListenKey),
     /// Opens or closes what can be said.
     Correct,
 }
@@ -73,7 +76,7 @@ pub enum Toggle {
 }
 
 /// The keys, with what they do: the table of the help text and of the reader below.
-pub const KEYS: [(Key, bool, KeyWish, &str); 33] = [
+pub const KEYS: [(Key, bool, KeyWish, &str); 39] = [
     (Key::ArrowRight, false, KeyWish::StepFlagged(1), "next flagged entrance"),
     (Key::ArrowLeft, false, KeyWish::StepFlagged(-1), "previous flagged entrance"),
     (Key::ArrowRight, true, KeyWish::StepAny(1), "next entrance"),
@@ -105,9 +108,27 @@ pub const KEYS: [(Key, bool, KeyWish, &str); 33] = [
     (Key::J, false, KeyWish::Say(SayKey::Joined), "one with the note before"),
     (Key::N, false, KeyWish::Say(SayKey::Note), "is another note: the one written"),
     (Key::Z, false, KeyWish::Undo, "take back what was said last"),
+    (Key::Space, false, KeyWish::Listen(ListenKey::Play), "play, or stop"),
+    (Key::L, false, KeyWish::Listen(ListenKey::Loop), "loop"),
+    (Key::V, false, KeyWish::Listen(ListenKey::Speed), "speed, at pitch: full, \u{be}, \u{bd}"),
+    (Key::W, false, KeyWish::Listen(ListenKey::Span), "how much is played: front, phrase, whole take"),
+    (Key::X, false, KeyWish::Listen(ListenKey::Swap), "the same place of the other pass, at one loudness"),
+    (Key::B, false, KeyWish::Listen(ListenKey::Blind), "listen blind"),
     (Key::M, false, KeyWish::Toggle(Toggle::Markers), "markers"),
     (Key::S, false, KeyWish::Toggle(Toggle::Settings), "settings"),
 ];
+
+impl KeyWish {
+    /// True where the wish can be followed: only a host locates, and only without one the window plays.
+    #[must_use]
+    pub fn is_for(self, alone: bool) -> bool {
+        match self {
+            Self::CopyPlace => !alone,
+            Self::Listen(_) => alone,
+            _ => true,
+        }
+    }
+}
 
 /// Keys pressed in this frame. Nothing while the player types into a field.
 #[must_use]

@@ -25,13 +25,11 @@ impl Label {
     #[must_use]
     pub fn of_entrance(x: f32, pass: &Pass, place: usize, filter: &FaultFilter) -> Option<Self> {
         let entrance = pass.entrances.get(place)?;
-        let shown = filter.of(entrance);
-        let mut text = words::named(shown.iter());
-        if pass.is_unclear_by_ear(place) {
-            text = "unclear by ear".into();
-        } else if shown.iter().any(|fault| pass.is_by_ear(place, fault.name)) {
-            text.push_str(" by ear");
-        }
+        let by_ear = filter.of(entrance).iter().find(|f| pass.is_by_ear(place, f.name)).map(|f| words::word(f.name));
+        let by_ear = by_ear.or_else(|| pass.is_unclear_by_ear(place).then_some("unclear"));
+        let measured = Some(words::named(filter.ink(pass, place).iter())).filter(|text| !text.is_empty());
+        let parts: Vec<String> = measured.into_iter().chain(by_ear.map(|word| format!("{word} by ear"))).collect();
+        let text = parts.join(", ");
         (!text.is_empty()).then_some(Self { x, text, weight: -entrance.verdict.clarity })
     }
 }

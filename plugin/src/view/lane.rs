@@ -178,7 +178,7 @@ fn draw_strokes(
     let tallest = visible.clone().map(height).fold(outline, f32::max);
     for index in visible.clone() {
         let entrance = &entrances[index];
-        let (stand, shown) = (stand_of(index), input.filter.of(entrance));
+        let (stand, shown) = (stand_of(index), input.filter.ink(input.pass, index));
         match input.pass.said_of(index) {
             Some(by_ear) if by_ear.found.is_none() => glyph::draw_own(&mut shapes, entrance, &stand, input.theme),
             _ => glyph::draw(&mut shapes, entrance, &shown, &stand, input.theme, false),

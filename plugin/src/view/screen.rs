@@ -1,5 +1,6 @@
 //! The whole window: which panels stand where, and what is selected.
 
+mod listening;
 mod middle;
 mod saying;
 mod steps;
@@ -10,6 +11,7 @@ use super::correct::{self, CorrectInput, Draft};
 use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
+use super::listen::{ListenWish, Listening};
 use super::markers::{self, MarkersPanel, MarkersWish};
 use super::overview::{self, KeptOverview};
 use super::patterns::PatternsView;
@@ -53,6 +55,8 @@ pub struct ScreenOutput {
     pub markers: Vec<(MarkersWish, Option<PassId>)>,
     /// Passes of which something was said or undone.
     pub said: Vec<PassId>,
+    /// What is to be heard.
+    pub listen: Vec<ListenWish>,
 }
 
 /// What the window keeps between frames.
@@ -80,6 +84,10 @@ pub struct Screen {
     pub markers: MarkersPanel,
     /// What became of what was said of a take, when it was to be kept beside that: why it was not.
     pub beside: HashMap<PassId, Result<(), String>>,
+    /// How the player listens, and what sounds, where the window plays.
+    pub listening: Listening,
+    /// What is to be heard, until the frame is over.
+    asked: Vec<ListenWish>,
     /// There is no host around it: what is said of one is said otherwise.
     pub alone: bool,
 }
@@ -135,7 +143,7 @@ impl Screen {
         self.show_side(ui, input, &mut output);
         let pass = self.pass(input.session);
         if let Some(pass) = pass {
-            wishes.extend(self.show_lower_half(ui, pass, &theme, input.looks.text_scale));
+            wishes.extend(self.show_lower_half(ui, input.session, pass, &theme, input.looks.text_scale));
             if !pass.entrances.is_empty() {
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
                     strip::show(ui, &Counts::of(pass), &mut self.filter, &theme);
@@ -148,6 +156,7 @@ impl Screen {
             output.said.extend(wish.spoken_of());
             self.follow(wish, input.session, &judging);
         }
+        output.listen = std::mem::take(&mut self.asked);
         output
     }
 
@@ -170,6 +179,12 @@ impl Screen {
                 style.text_styles.insert(text, FontId::proportional(size * looks.text_scale));
             }
         });
+    }
+
+    /// The pass on show, where one is.
+    #[must_use]
+    pub fn on_show(&self, session: &Session) -> Option<PassId> {
+        self.pass(session).map(|pass| pass.id)
     }
 
     /// The pass on show.
@@ -215,7 +230,14 @@ impl Screen {
     }
 
     /// The chosen entrance in close-up; before one is chosen, what the pass says.
-    fn show_lower_half(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) -> Option<Wish> {
+    fn show_lower_half(
+        &mut self,
+        ui: &mut Ui,
+        session: &Session,
+        pass: &Pass,
+        theme: &Theme,
+        text_scale: f32,
+    ) -> Option<Wish> {
         let index = self.selected.filter(|i| *i < pass.entrances.len());
         let is_here = self.correcting && self.middle == View::Lane;
         let shows_lane = self.middle == View::Lane && !pass.entrances.is_empty();
@@ -226,7 +248,7 @@ impl Screen {
         let mut wish = None;
         let frame = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 8));
         Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match index {
-            Some(index) => wish = self.show_closeup(ui, pass, index, theme, text_scale),
+            Some(index) => wish = self.show_closeup(ui, session, pass, index, theme, text_scale),
             None if is_here => {
                 egui::ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
                     wish = self.show_correct(ui, pass, theme);
@@ -240,12 +262,23 @@ impl Screen {
         wish
     }
 
-    fn show_closeup(&mut self, ui: &mut Ui, pass: &Pass, index: usize, theme: &Theme, text_scale: f32) -> Option<Wish> {
+    fn show_closeup(
+        &mut self,
+        ui: &mut Ui,
+        session: &Session,
+        pass: &Pass,
+        index: usize,
+        theme: &Theme,
+        text_scale: f32,
+    ) -> Option<Wish> {
         let entrance = &pass.entrances[index];
         let place = words::place(pass, entrance.front.speaks_s);
         let here_s = self.here_s(pass);
         let moved_s = here_s.filter(|_| self.correcting && self.here.is_some());
-        let shown = Shown { pass, index, entrance, place: &place, here_s: moved_s, alone: self.alone };
+        let heard_s = self.listening.playing.filter(|(id, _)| *id == pass.id).map(|(_, s)| s);
+        let (listening, mark_s) = (self.listening.clone(), heard_s.or(moved_s));
+        let shown =
+            Shown { pass, index, entrance, place: &place, here_s: mark_s, listening: &listening, alone: self.alone };
         let kept = self.kept_words(pass);
         let input = CorrectInput { pass, place: Some(index), here_s, kept: &kept };
         let correct = self.correcting.then_some((&input, &mut self.correct_draft));
@@ -254,6 +287,7 @@ impl Screen {
             CloseupWish::Fine => return self.fine_wish(pass),
             CloseupWish::Correct(on) => return Some(Wish::Correct(on)),
             CloseupWish::Saying(saying) => return self.saying_wish(pass, saying),
+            CloseupWish::Listen(key) => self.listen(session, pass, key),
         }
         None
     }
@@ -273,7 +307,7 @@ fn show_keys(ui: &mut Ui, alone: bool) {
     ui.separator();
     ui.collapsing("keys", |ui| {
         egui::Grid::new("keys").num_columns(2).show(ui, |ui| {
-            for (key, shift, _, what) in keys::KEYS.iter().filter(|key| !(alone && key.2 == keys::KeyWish::CopyPlace)) {
+            for (key, shift, _, what) in keys::KEYS.iter().filter(|key| key.2.is_for(alone)) {
                 let shift = if *shift { "shift + " } else { "" };
                 ui.label(format!("{shift}{}", key.name()));
                 ui.label(*what);

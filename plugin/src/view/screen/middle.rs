@@ -65,7 +65,7 @@ impl Screen {
             filter: &self.filter,
             selected: self.selected,
             // Words stand in the middle until the first entrance.
-            play_s: (pass.live && !pass.entrances.is_empty()).then_some(pass.duration_s),
+            play_s: self.heard_s(pass).or_else(|| (pass.live && !pass.entrances.is_empty()).then_some(pass.duration_s)),
             here_s: self.here_s(pass).filter(|_| self.correcting),
             theme,
             text_scale,
@@ -118,7 +118,7 @@ fn show_pair(ui: &mut Ui, rect: Rect, scale: TimeScale, compare: &CompareInput<'
 }
 
 /// What to compare a pass with: the reference, or else the try before it at the same passage.
-fn other_of<'a>(session: &'a Session, pass: &Pass) -> Option<&'a Pass> {
+pub(super) fn other_of<'a>(session: &'a Session, pass: &Pass) -> Option<&'a Pass> {
     let reference = session.reference.filter(|id| *id != pass.id).and_then(|id| session.pass(id));
     reference.or_else(|| session.tries(pass.id).filter(|p| p.id < pass.id).last())
 }

@@ -17,7 +17,8 @@ impl Screen {
     pub(super) fn read_keys(&mut self, ui: &Ui, session: &Session) -> Vec<Wish> {
         let open = (self.markers_open, self.settings_open);
         let mut wishes = Vec::new();
-        for key in keys::read(ui) {
+        let alone = self.alone;
+        for key in keys::read(ui).into_iter().filter(|key| key.is_for(alone)) {
             let pass = self.pass(session);
             match key {
                 KeyWish::Toggle(toggle) => {
@@ -43,6 +44,11 @@ impl Screen {
                 KeyWish::Nudge(ms) => {
                     if let Some(pass) = pass {
                         self.nudge(pass, ms);
+                    }
+                }
+                KeyWish::Listen(key) => {
+                    if let Some(pass) = pass {
+                        self.listen(session, pass, key);
                     }
                 }
                 KeyWish::Undo => wishes.extend(pass.and_then(|p| self.undo_wish(p))),
