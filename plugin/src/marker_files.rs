@@ -199,6 +199,8 @@ mod tests {
     use crate::beats::{BeatMap, Bend};
     use crate::fixture;
     use midly::{MetaMessage, Smf, Timing, TrackEventKind};
+    use notefront_dsp::FaultName;
+    use notefront_takes::corrections::{By, What};
 
     /// Markers (quarter note, seconds, text), by the library's own reader and the tempo map in the file.
     fn read_back(bytes: &[u8]) -> Vec<(f64, f64, String)> {
@@ -326,6 +328,31 @@ mod tests {
         assert_eq!(table.lines().count(), 1 + pass.entrances.len());
         // A file where the folder should be.
         assert!(write_all(&pass, "", &files[0], Which::All).is_err());
+    }
+
+    #[test]
+    fn what_the_player_says_is_marked_as_the_players_and_what_is_dismissed_is_not() {
+        let judging = crate::choices::Choices::default().judging();
+        let mut pass = fixture::mixed_pass(40, 3);
+        pass.rejudge(&judging);
+        let place = |is_flagged: bool| pass.entrances.iter().position(|e| e.is_flagged() == is_flagged);
+        let (flagged, clear) = (place(true).expect("some are"), place(false).expect("some are"));
+        let at = |place: usize| pass.entrances[place].front.speaks_s;
+        let (fine_s, airy_s, moved_s) = (at(flagged), at(clear), at(clear + 3));
+        pass.say(By::Insert, fine_s, What::Fine { reason: None }, &judging);
+        pass.say(By::Insert, airy_s, What::Unclear { fault: Some(FaultName::Airy) }, &judging);
+        pass.say(By::Insert, moved_s, What::Moved { to_s: moved_s + 0.05 }, &judging);
+        let folder = Folder::new("said");
+        let files = write_all(&pass, "", &folder.0, Which::Flagged).expect("a temporary folder");
+        let table = std::fs::read_to_string(&files[1]).expect("it was written");
+        assert_eq!(table.lines().count(), 1 + pass.num_flagged());
+        assert!(table.contains("airy by ear") && table.contains("unclear by ear: air first"), "{table}");
+        assert!(!table.contains("fine"), "{table}");
+        let text = text(&pass);
+        assert!(text.lines().any(|line| line.ends_with("\tunclear by ear: air first")), "{text}");
+        let all = write_all(&pass, "all", &folder.0, Which::All).expect("a temporary folder");
+        let table = std::fs::read_to_string(&all[1]).expect("it was written");
+        assert!(table.contains("fine by ear") && table.contains("speaks at "), "{table}");
     }
 
     #[test]

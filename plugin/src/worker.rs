@@ -4,7 +4,7 @@
 use crate::beats::Bend;
 use crate::capture::{Fed, Feed};
 use crate::kept_sound::KeptSound;
-use crate::marker_out::MarkerNote;
+use crate::marker_out::{self, MarkerNote};
 use crate::meters::Meters;
 use crate::passes::{Origin, Pass, PassId};
 use crate::project::Project;
@@ -396,7 +396,7 @@ impl Worker {
                     if let Some(judged) = judged.filter(|_| self.delay > 0) {
                         let at = current.clock + (judged.front.speaks_s * self.parts.sample_rate_hz).round() as u64;
                         let sure = untimed_until_known(judged, pass.to_beat, &self.judged_by);
-                        send_note(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
+                        marker_out::send(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
                     }
                 }
                 Event::End { index, end_s } => pass.end_note(index, end_s, &self.judged_by),
@@ -438,14 +438,6 @@ fn untimed_until_known(entrance: Entrance, to_beat: Option<bool>, judging: &Judg
     if is_known { entrance } else { entrance.untimed(CannotTell::NotToBeat, &judging.settings) }
 }
 
-/// Sends a note that lies after the last one.
-fn send_note(notes: &mut Producer<MarkerNote>, note: Option<MarkerNote>, last: &mut Option<u64>) {
-    let Some(note) = note.filter(|n| last.is_none_or(|l| n.clock > l)) else { return };
-    *last = Some(note.clock);
-    // A full queue means the host stopped taking blocks; the late count tells the rest.
-    let _ = notes.push(note);
-}
-
 fn mode_of(transport: &TransportView) -> Mode {
     match (transport.has_time_line(), transport.playing) {
         (false, _) => Mode::Free,
@@ -457,7 +449,7 @@ fn mode_of(transport: &TransportView) -> Mode {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{capture, marker_out};
+    use crate::capture;
 
     /// A horn's note of half a second in nine, at the rate of the test below.
     fn note(from_s: f64) -> impl Fn(usize) -> f32 {

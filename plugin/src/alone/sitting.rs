@@ -342,7 +342,7 @@ fn counted(words: &[&str]) -> String {
             None => counts.push((word, 1)),
         }
     }
-    counts.sort_by(|a, b| b.1.cmp(&a.1));
+    counts.sort_by_key(|(_, num)| std::cmp::Reverse(*num));
     counts.into_iter().map(|(word, num)| format!("{word} {num}")).collect::<Vec<_>>().join(", ")
 }
 

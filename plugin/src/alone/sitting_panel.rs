@@ -28,13 +28,16 @@ pub enum SittingWish {
 
 /// Draws it.
 pub fn show(ui: &mut Ui, sitting: &mut Sitting, theme: &Theme, text_scale: f32) -> Option<SittingWish> {
-    ui.set_max_width(LINE_PX * text_scale);
-    ui.label(RichText::new("Listening blind").heading().strong());
-    ui.add_space(8.0);
-    match sitting.turn() {
-        Some((turn, num)) => ask(ui, sitting, turn, num, theme),
-        None => tell(ui, sitting, theme),
-    }
+    ui.vertical(|ui| {
+        ui.set_max_width(LINE_PX * text_scale);
+        ui.label(RichText::new("Listening blind").heading().strong());
+        ui.add_space(8.0);
+        match sitting.turn() {
+            Some((turn, num)) => ask(ui, sitting, turn, num, theme),
+            None => tell(ui, sitting, theme),
+        }
+    })
+    .inner
 }
 
 fn is_pressed(ui: &Ui, key: Key) -> bool {

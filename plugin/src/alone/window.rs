@@ -1,15 +1,16 @@
 //! The standalone's window: the panel over the screen of the insert.
 
+mod devices;
+mod listening;
+
 use super::arguments::Arguments;
 use super::cards::{Card, Cards};
 use super::controls::Controls;
 use super::level::Level;
 use super::listen::Listener;
-use super::memory::{Delay, Memory, OwnSettings};
+use super::memory::{Memory, OwnSettings};
 use super::panel::{self, PanelInput, PanelWish};
-use super::round_trip::{NotFound, RoundTrip};
-use super::sitting::{self, Sitting};
-use super::sitting_panel::{self, SittingWish};
+use super::sitting::Sitting;
 use super::sound::{Parts, Sound};
 use crate::choices::OwnChoices;
 use crate::desk::Desk;
@@ -21,8 +22,6 @@ use crate::project::Project;
 use crate::quiet::PassEnd;
 use crate::take_file::TakeLoader;
 use crate::tasks::Task;
-use crate::timing::Judging;
-use crate::view::listen::ListenWish;
 use crate::view::theme::Theme;
 use crate::words;
 use egui::{Frame as Border, Margin, Panel};
@@ -174,162 +173,6 @@ impl Alone {
         Ok(alone)
     }
 
-    fn look_for_cards(&mut self) {
-        self.cards = Cards::now();
-        let names = |cards: &[Card]| cards.iter().map(|c| c.name.clone()).collect::<Vec<_>>();
-        self.names = (names(&self.cards.inputs), names(&self.cards.outputs));
-    }
-
-    /// Opens the input that was asked for, or else the one of the last time, or the first that can be opened.
-    fn open_first(&mut self, asked: Option<usize>, last: Option<usize>) {
-        let any_output = self.chosen.1.or((!self.cards.outputs.is_empty()).then_some(0));
-        for place in
-            last.into_iter().filter(|_| asked.is_none()).chain(asked.map_or(0..self.cards.inputs.len(), |i| i..i + 1))
-        {
-            if self.open(place, any_output) {
-                return;
-            }
-        }
-        if let Some(output) = any_output {
-            self.open_output(output);
-        }
-    }
-
-    /// An output alone, to listen to takes on.
-    fn open_output(&mut self, output: usize) {
-        self.close();
-        let Some(card) = self.cards.outputs.get(output) else { return };
-        match Sound::open_output(card, &self.parts) {
-            Ok(mut sound) => {
-                self.chosen.1 = Some(output);
-                self.listener.play_on(sound.take_player());
-                self.sound = Some(sound);
-            }
-            Err(why) => self.notices.push(why),
-        }
-    }
-
-    /// Whatever is open is closed.
-    fn close(&mut self) {
-        self.listener.play_on(None);
-        self.sound = None;
-        self.chosen = (None, None);
-    }
-
-    fn open(&mut self, input: usize, output: Option<usize>) -> bool {
-        self.notices.clear();
-        self.close();
-        let Some(card) = self.cards.inputs.get(input) else { return false };
-        match Sound::open(card, output.and_then(|o| self.cards.outputs.get(o)), &self.parts) {
-            Ok((mut sound, why)) => {
-                self.listener.play_on(sound.take_player());
-                self.chosen = (Some(input), output.filter(|_| sound.has_output()));
-                self.notices.extend(why);
-                self.sound = Some(sound);
-                self.heard = (Instant::now(), 0);
-                self.remember_round_trip();
-                true
-            }
-            Err(why) => {
-                self.notices.push(why);
-                false
-            }
-        }
-    }
-
-    /// The delay that was measured on these devices before, if it was.
-    fn remember_round_trip(&mut self) {
-        self.forget_round_trip();
-        let Some((input, output, rate_hz)) = self.devices() else { return };
-        if let Some(delay) = self.settings.delay_on(&input, output.as_deref(), rate_hz) {
-            let said = format!("{}, as measured before", delay_in_words(delay.samples, delay.spread, rate_hz));
-            self.set_round_trip(delay.samples, said);
-        }
-    }
-
-    /// The names of the open devices and the input's rate, Hz.
-    fn devices(&self) -> Option<(String, Option<String>, f64)> {
-        let (input, output) = self.chosen_names();
-        Some((input?, output, self.sound.as_ref()?.rate_hz()))
-    }
-
-    /// The names of the chosen input and output.
-    fn chosen_names(&self) -> (Option<String>, Option<String>) {
-        let name = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned();
-        (name(self.chosen.0, &self.names.0), name(self.chosen.1, &self.names.1))
-    }
-
-    fn forget_round_trip(&mut self) {
-        self.set_round_trip(0, "delay not measured".into());
-    }
-
-    /// The delay in use, samples, and what the panel says of it.
-    fn set_round_trip(&mut self, samples: i64, said: String) {
-        self.parts.controls.round_trip.store(samples, Ordering::Relaxed);
-        self.round_trip = said;
-    }
-
-    /// A stream has broken off: it is opened again, once within [`AGAIN_AFTER`]. What was played until then is kept.
-    fn pick_up(&mut self) {
-        let (input, output) = self.chosen_names();
-        let (input, output) = (input.unwrap_or_default(), output.unwrap_or_default());
-        let was_recording = self.parts.controls.recording.load(Ordering::Relaxed);
-        self.close();
-        self.forget_round_trip();
-        self.look_for_cards();
-        let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
-        let is_first = self.broke_at.replace(Instant::now()).is_none_or(|at| at.elapsed() > AGAIN_AFTER);
-        let (again, out) = (place(&self.names.0, &input), place(&self.names.1, &output));
-        let said = if again.is_some_and(|i| is_first && self.open(i, out)) {
-            if was_recording {
-                self.parts.controls.start();
-            }
-            format!(
-                "The sound of {input} broke off for a moment: what was played until then is kept, what follows is a pass of its own."
-            )
-        } else {
-            format!(
-                "{input} is gone, or its sound broke off. What was played until then is kept: plug it in and look again."
-            )
-        };
-        self.notices = vec![said];
-    }
-
-    /// What became of the streams since the last frame.
-    fn look_after(&mut self) {
-        if self.parts.controls.broken.swap(false, Ordering::AcqRel) && self.sound.is_some() {
-            self.pick_up();
-        }
-        let Some(sound) = &mut self.sound else { return };
-        if std::mem::take(&mut self.record_at_once) {
-            self.parts.controls.start();
-        }
-        let clock = self.parts.meters.clock.load(Ordering::Relaxed);
-        if clock != self.heard.1 {
-            self.heard = (Instant::now(), clock);
-        }
-        if self.parts.controls.measuring.load(Ordering::Relaxed)
-            && let Some(measured) = sound.measured()
-        {
-            self.take_round_trip(measured);
-        }
-        let channel = self.parts.controls.channel.load(Ordering::Relaxed);
-        self.level.take(self.parts.controls.take_peak(channel), Instant::now());
-    }
-
-    /// The delay was measured, or could not be.
-    fn take_round_trip(&mut self, measured: Result<RoundTrip, NotFound>) {
-        match (measured, self.devices()) {
-            (Ok(found), Some((input, output, rate_hz))) => {
-                self.set_round_trip(found.samples, delay_in_words(found.samples, found.spread, rate_hz));
-                let devices = (input, output.unwrap_or_default());
-                self.settings.delay = Some(Delay { devices, rate_hz, samples: found.samples, spread: found.spread });
-            }
-            (Err(why), _) => self.set_round_trip(0, why.to_string()),
-            (Ok(_), None) => self.forget_round_trip(),
-        }
-    }
-
     /// What is to be there again in the next window.
     fn follow_settings(&mut self) {
         let Some(memory) = &self.memory else { return };
@@ -456,89 +299,6 @@ impl Alone {
     fn load(&mut self, path: &Path) {
         self.notices.clear();
         self.notices.extend(self.desk.load(path).err());
-    }
-
-    /// Plays what is asked for, unless a pass is taken: it would be heard in it.
-    fn listen(&mut self, wish: ListenWish) {
-        let is_recording = self.parts.controls.recording.load(Ordering::Relaxed);
-        let said = match wish {
-            ListenWish::Stop => {
-                self.listener.stop();
-                Ok(())
-            }
-            ListenWish::Hear(_) | ListenWish::Blind(_) if is_recording => {
-                Err("Stop recording first: what you listen to would be recorded.".into())
-            }
-            ListenWish::Hear(stretch) => self.listener.hear(stretch),
-            ListenWish::Blind(pass) => return self.begin_sitting(Some(pass)),
-        };
-        self.desk.listening().trouble = said.err().unwrap_or_default();
-    }
-
-    /// Begins a blind sitting with the fronts of a pass, and of others where those are few.
-    fn begin_sitting(&mut self, pass: Option<PassId>) {
-        self.listener.stop();
-        self.notices.clear();
-        let session = self.parts.project.session.clone();
-        let begun = match pass {
-            Some(pass) => self.listener.is_at_hand(pass).and_then(|is_at_hand| match is_at_hand {
-                true => Sitting::begin(&session.lock(), pass, &self.parts.kept_sound, sitting::seed()),
-                false => Err("The sound is being read: begin again in a moment.".into()),
-            }),
-            None => Err("There is nothing to listen to yet: record or open a take first.".into()),
-        };
-        match begun {
-            Ok(sitting) => {
-                self.sitting = Some(sitting);
-                self.hear_asked();
-            }
-            Err(why) => self.notices.push(why),
-        }
-    }
-
-    /// Plays the front that is asked about.
-    fn hear_asked(&mut self) {
-        let Some(stretch) = self.sitting.as_ref().and_then(Sitting::stretch) else { return };
-        if let (Err(why), Some(sitting)) = (self.listener.hear(stretch), &mut self.sitting) {
-            sitting.trouble = why;
-        }
-    }
-
-    fn show_sitting(&mut self, ui: &mut egui::Ui) {
-        let looks = self.desk.looks();
-        let theme = Theme::of(looks.colours);
-        let border = Border::new().fill(theme.paper).inner_margin(Margin::symmetric(24, 20));
-        let Some(sitting) = &mut self.sitting else { return };
-        let shown = egui::CentralPanel::default().frame(border);
-        let wish = shown.show(ui, |ui| sitting_panel::show(ui, sitting, &theme, looks.text_scale)).inner;
-        let judging = self.parts.project.judging();
-        match wish {
-            Some(SittingWish::Again) => self.hear_asked(),
-            Some(SittingWish::Answer(answer)) => {
-                if sitting.answer(answer) {
-                    self.listener.stop();
-                    self.keep_answers(&judging);
-                } else {
-                    self.hear_asked();
-                }
-            }
-            Some(SittingWish::TakeBack) => {
-                let passes = sitting.take_back(&mut self.parts.project.session.lock(), &judging);
-                passes.into_iter().for_each(|pass| self.desk.keep_beside(pass));
-            }
-            Some(SittingWish::Leave) => {
-                self.listener.stop();
-                self.sitting = None;
-            }
-            None => {}
-        }
-    }
-
-    /// The answers of a sitting become corrections, also beside the takes.
-    fn keep_answers(&mut self, judging: &Judging) {
-        let Some(sitting) = &mut self.sitting else { return };
-        let passes = sitting.keep(&mut self.parts.project.session.lock(), judging);
-        passes.into_iter().for_each(|pass| self.desk.keep_beside(pass));
     }
 
     /// Draws a frame.

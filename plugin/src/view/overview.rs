@@ -9,11 +9,13 @@ use egui::{Button, RichText, ScrollArea, Ui};
 use notefront_takes::table::listen_to;
 use notefront_takes::words::{because, word, worst_first};
 
+/// The pass, what was said of it, the sum of its clarities (settings judge anew), the filter, and its length.
+type Key = (PassId, (usize, usize), f64, FaultFilter, usize);
+
 /// An overview kept until its pass or the filter changes.
 #[derive(Debug, Default)]
 pub struct KeptOverview {
-    /// The pass, what was said of it, the sum of its clarities (settings judge anew), the filter, and its length.
-    key: Option<(PassId, (usize, usize), f64, FaultFilter, usize)>,
+    key: Option<Key>,
     overview: Overview,
 }
 

@@ -86,6 +86,7 @@ fn show_fault(ui: &mut Ui, fault: FaultName, num: usize, filter: &mut FaultFilte
 mod tests {
     use super::*;
     use crate::fixture;
+    use notefront_takes::corrections::{By, What};
 
     #[test]
     fn an_entrance_with_two_faults_counts_under_both_and_once_as_flagged() {
@@ -93,6 +94,12 @@ mod tests {
         for fault in [FaultName::Airy, FaultName::Late] {
             pass.entrances[1] = fixture::with_fault(pass.entrances[1], fault, 0.5);
         }
+        let judging = crate::choices::Choices::default().judging();
+        let heard = What::Unclear { fault: None };
+        let mut by_ear = fixture::pass_at_60(&[1.0, 2.0]);
+        by_ear.say(By::Insert, 2.0, heard, &judging);
+        let counts = Counts::of(&by_ear);
+        assert_eq!((counts.num_flagged, counts.num_by_ear, counts.by_fault.iter().sum::<usize>()), (1, 1, 0));
         let counts = Counts::of(&pass);
         assert_eq!((counts.num_entrances, counts.num_flagged), (2, 1));
         assert_eq!(counts.by_fault.iter().sum::<usize>(), 2);

@@ -59,7 +59,10 @@ impl Screen {
 
     /// What a key says, with what is written in the panel. Where something is missing, the panel opens and tells it.
     pub(super) fn key_wish(&mut self, pass: &Pass, key: SayKey) -> Option<Wish> {
-        let here_s = self.here_s(pass)?;
+        let Some(here_s) = self.here_s(pass) else {
+            self.correcting = true;
+            return None;
+        };
         let what = match key {
             SayKey::Unclear => What::Unclear { fault: None },
             SayKey::Added => What::Added { midi_note: None },
