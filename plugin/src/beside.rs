@@ -1,6 +1,7 @@
 //! What is said of a take that was opened, kept in the file of corrections beside it too, which every scan of it follows. The file is
 //! that of `notefront_takes::corrections`: written whole or not at all, and what others wrote meanwhile is taken in.
 
+use crate::bounds;
 use crate::passes::{Pass, PassId};
 use crate::session::SharedSession;
 use crate::timing::Judging;
@@ -18,7 +19,7 @@ pub fn lay(pass: &mut Pass, take: &Path, sound: Fingerprint, judging: &Judging) 
     pass.corrections = Corrections::new(&name, sound);
     let found = find(take, &pass.corrections.sound).map_err(|e| format!("corrections were not applied: {e}"))?;
     if let Some(found) = found {
-        pass.take_in(&found.corrections, found.later_s, judging);
+        pass.take_in(&within_bounds(&found.corrections), found.later_s, judging);
     }
     Ok(())
 }
@@ -61,12 +62,20 @@ fn take_of(session: &SharedSession, id: PassId) -> Option<(PathBuf, Corrections)
 fn take_in(session: &SharedSession, id: PassId, kept: &Corrections, later_s: f64, judging: &Judging) {
     let mut session = session.lock();
     let Some(pass) = session.pass_mut(id) else { return };
+    let kept = &within_bounds(kept);
     let is_known = |id: &str| pass.corrections.corrections.iter().any(|ours| ours.id == id);
     let brings_more =
         kept.corrections.iter().any(|c| !is_known(&c.id)) || !kept.undone.is_subset(&pass.corrections.undone);
     if brings_more {
         pass.take_in(kept, later_s, judging);
     }
+}
+
+/// Anybody may have written the file: what no correction can be is left in it.
+fn within_bounds(kept: &Corrections) -> Corrections {
+    let mut kept = kept.clone();
+    kept.corrections.retain(bounds::is_correction);
+    kept
 }
 
 /// Why, without the full stop that some of the reasons end with.

@@ -43,6 +43,12 @@ impl Desk {
         &mut self.screen.listening
     }
 
+    /// What stands in the way of hearing; empty where nothing does.
+    #[must_use]
+    pub fn listening_trouble(&self) -> &str {
+        &self.screen.listening.trouble
+    }
+
     /// What is to be heard since the last call.
     pub fn take_asked(&mut self) -> Vec<ListenWish> {
         std::mem::take(&mut self.asked)

@@ -381,6 +381,34 @@ fn a_click_on_a_stroke_selects_it() {
 }
 
 #[test]
+fn a_missed_entrance_is_placed_by_a_click_on_the_lane() {
+    let mut harness = showcase();
+    let mut strokes = strokes(&harness);
+    strokes.sort_by(|a, b| a[0].x.total_cmp(&b[0].x));
+    let first = entrances(&harness);
+    press(&mut harness, Key::A);
+    harness.get_by_label_contains("Click on the lane where an entrance was missed");
+    // Half way between the first two strokes, which stand a second apart; opening the panel has moved the base line.
+    let at = pos2((strokes[0][0].x + strokes[1][0].x) / 2.0, 150.0);
+    harness.hover_at(at);
+    harness.run();
+    harness.drag_at(at);
+    harness.run_steps(1);
+    harness.drop_at(at);
+    harness.run();
+    harness.get_by_label_contains("here: 0:00.5");
+    press(&mut harness, Key::A);
+    let now = entrances(&harness);
+    assert_eq!(now.len(), first.len() + 1);
+    assert!((now[1].0 - 504).abs() < 30, "{} ms", now[1].0);
+    press(&mut harness, Key::A);
+    assert_eq!(entrances(&harness).len(), now.len(), "not twice");
+    press(&mut harness, Key::Escape);
+    press(&mut harness, Key::E);
+    harness.get_by_label_contains("entrances are unclear");
+}
+
+#[test]
 fn ten_thousand_entrances_are_counts_that_add_up() {
     let pass = fixture::mixed_pass(10_000, 5);
     let flagged = pass.num_flagged();

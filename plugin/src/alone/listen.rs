@@ -97,8 +97,9 @@ impl Listener {
         if let Some(outcome) = self.finished_reading() {
             told.trouble = outcome.err().unwrap_or_default();
         }
-        let is_ready = self.waits.as_ref().is_some_and(|stretch| self.has(stretch));
-        if let Some(stretch) = self.waits.take_if(|_| is_ready) {
+        // Where nothing is read any more, the next file is, or it is told why not.
+        let is_next = self.reading.is_none() || self.waits.as_ref().is_some_and(|stretch| self.has(stretch));
+        if let Some(stretch) = self.waits.take_if(|_| is_next) {
             told.trouble = self.hear(stretch).err().unwrap_or_default();
         }
         self.go_on();
@@ -113,12 +114,13 @@ impl Listener {
         Some((sounds.stretch.pass, (sounds.piece_s.0 + done_s).min(sounds.piece_s.1)))
     }
 
-    /// True while the sound of a pass is read from its file or could be.
-    pub fn is_at_hand(&mut self, pass: PassId) -> Result<bool, String> {
-        if self.kept.length_s(pass) > 0.0 && self.reading.as_ref().is_none_or(|reading| reading.pass != pass) {
-            return Ok(true);
-        }
-        Ok(self.wants_file(pass)?.is_none() && self.kept.length_s(pass) > 0.0)
+    /// True while the sound of a pass is read from its file; begins to read it where it is not kept.
+    ///
+    /// # Errors
+    /// Why it cannot be read, in words.
+    pub fn is_being_read(&mut self, pass: PassId) -> Result<bool, String> {
+        let is_read = self.reading.as_ref().is_none_or(|reading| reading.pass != pass);
+        Ok(!(is_read && self.kept.length_s(pass) > 0.0) && self.wants_file(pass)?.is_some())
     }
 
     /// True where all of a stretch is kept, and how loud its passes are is known to the end.
@@ -234,6 +236,7 @@ fn read(take: &Path, pass: PassId, kept: &KeptSound, stop: &AtomicBool) -> Resul
 mod tests {
     use super::*;
     use crate::alone::player::{self, Playing};
+    use crate::passes::Pass;
     use crate::view::listen::Speed;
 
     const OUT_HZ: f64 = 48_000.0;
@@ -342,12 +345,12 @@ mod tests {
         let take = folder.path().join("take.wav");
         std::fs::write(&take, wav(&sine(3.0, 0.3))).expect("room");
         let (mut listener, mut playing) = listener();
-        let mut pass = crate::fixture::pass_at_60(&[1.0]);
-        pass.take = Some(take.clone());
-        let id = listener.session.lock().add(pass);
-        // The session's first pass has the name of one that is kept here.
-        listener.kept.forget(id);
-        let wanted = Stretch { beside: Vec::new(), ..stretch(id, (0.5, 1.5), Speed::Full) };
+        let pass = Pass { take: Some(take.clone()), ..crate::fixture::pass_at_60(&[1.0]) };
+        let (id, other) = (listener.session.lock().add(pass.clone()), listener.session.lock().add(pass));
+        // The session's passes have the names of those that are kept here.
+        [id, other].iter().for_each(|id| listener.kept.forget(*id));
+        // How loud it is to be follows from both: one file is read after the other.
+        let wanted = Stretch { beside: vec![id, other], ..stretch(id, (0.5, 1.5), Speed::Full) };
         assert!(listener.hear(wanted.clone()).expect_err("it is read first").contains("being read"));
         let began = std::time::Instant::now();
         while listener.now().is_none() && began.elapsed().as_secs() < 20 {

@@ -30,6 +30,8 @@ struct Shared {
     id: AtomicU64,
     /// Samples of it that were played.
     at: AtomicU64,
+    /// The last clip that has ended, in whatever way.
+    done: AtomicU64,
 }
 
 /// The window's end.
@@ -87,12 +89,7 @@ impl Player {
     /// True from the call that plays a clip to its end.
     #[must_use]
     pub fn is_under_way(&self, id: u64) -> bool {
-        id == self.last_id && (!self.to_audio.is_abandoned()) && (self.at(id).is_some() || self.waits())
-    }
-
-    /// The last clip has not been taken yet.
-    fn waits(&self) -> bool {
-        self.to_audio.slots() < self.to_audio.buffer().capacity()
+        id == self.last_id && !self.to_audio.is_abandoned() && self.shared.done.load(Ordering::Acquire) < id
     }
 
     /// Frees what was played.
@@ -158,6 +155,7 @@ impl Playing {
 
     fn give_back(&mut self) {
         if let Some(clip) = self.clip.take() {
+            self.shared.done.store(clip.id, Ordering::Release);
             // There is room: it was looked for when the clip was taken.
             let _ = self.back.push(clip);
         }

@@ -206,6 +206,7 @@ impl Alone {
 
     fn notices(&self) -> Vec<String> {
         let mut notices: Vec<String> = self.lasting.iter().chain(&self.notices).cloned().collect();
+        notices.extend(Some(self.desk.listening_trouble().to_owned()).filter(|why| !why.is_empty()));
         if self.chosen.0.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
             notices.push(
                 "Nothing comes from this input: another program may hold it. Choose it again, or another.".into(),

@@ -149,7 +149,7 @@ fn describe(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> Option<CloseupWish
     let how = articulation(entrance.front.articulation);
     ui.label(format!("{how}{position} \u{b7} clarity {:.0} of 100", entrance.verdict.clarity));
     let mut wish = match shown.alone {
-        true => listen::show(ui, shown.listening, theme).map(CloseupWish::Listen),
+        true => listen::show(ui, shown.listening).map(CloseupWish::Listen),
         false => listen(ui, place).then_some(CloseupWish::CopyPlace),
     };
     ui.add_space(4.0);

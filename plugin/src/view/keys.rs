@@ -76,7 +76,7 @@ pub enum Toggle {
 }
 
 /// The keys, with what they do: the table of the help text and of the reader below.
-pub const KEYS: [(Key, bool, KeyWish, &str); 39] = [
+pub const KEYS: [(Key, bool, KeyWish, &str); 40] = [
     (Key::ArrowRight, false, KeyWish::StepFlagged(1), "next flagged entrance"),
     (Key::ArrowLeft, false, KeyWish::StepFlagged(-1), "previous flagged entrance"),
     (Key::ArrowRight, true, KeyWish::StepAny(1), "next entrance"),
@@ -105,6 +105,7 @@ pub const KEYS: [(Key, bool, KeyWish, &str); 39] = [
     (Key::T, false, KeyWish::Say(SayKey::Moved), "it speaks here"),
     (Key::Num2, false, KeyWish::Say(SayKey::Split), "a second one here"),
     (Key::Delete, false, KeyWish::Say(SayKey::Removed), "no entrance"),
+    (Key::Backspace, false, KeyWish::Say(SayKey::Removed), "no entrance"),
     (Key::J, false, KeyWish::Say(SayKey::Joined), "one with the note before"),
     (Key::N, false, KeyWish::Say(SayKey::Note), "is another note: the one written"),
     (Key::Z, false, KeyWish::Undo, "take back what was said last"),

@@ -1,6 +1,5 @@
 //! How a take is listened to where no host plays it: which stretch, how fast, over and over; as plain data, and its buttons.
 
-use super::theme::Theme;
 use crate::passes::{Pass, PassId};
 use egui::{RichText, Ui};
 
@@ -184,8 +183,8 @@ impl Listening {
     }
 }
 
-/// The buttons.
-pub fn show(ui: &mut Ui, listening: &Listening, theme: &Theme) -> Option<ListenKey> {
+/// The buttons. What stands in the way of hearing is told by whoever plays.
+pub fn show(ui: &mut Ui, listening: &Listening) -> Option<ListenKey> {
     let mut wish = None;
     ui.horizontal_wrapped(|ui| {
         let is_playing = listening.playing.is_some();
@@ -202,9 +201,6 @@ pub fn show(ui: &mut Ui, listening: &Listening, theme: &Theme) -> Option<ListenK
             }
         }
     });
-    if !listening.trouble.is_empty() {
-        ui.label(RichText::new(&listening.trouble).color(theme.warm).small());
-    }
     wish
 }
 

@@ -34,9 +34,9 @@ impl Alone {
         self.notices.clear();
         let session = self.parts.project.session.clone();
         let begun = match pass {
-            Some(pass) => self.listener.is_at_hand(pass).and_then(|is_at_hand| match is_at_hand {
-                true => Sitting::begin(&session.lock(), pass, &self.parts.kept_sound, sitting::seed()),
-                false => Err("The sound is being read: begin again in a moment.".into()),
+            Some(pass) => self.listener.is_being_read(pass).and_then(|is_being_read| match is_being_read {
+                true => Err("The sound is being read: begin again in a moment.".into()),
+                false => Sitting::begin(&session.lock(), pass, &self.parts.kept_sound, sitting::seed()),
             }),
             None => Err("There is nothing to listen to yet: record or open a take first.".into()),
         };

@@ -60,6 +60,11 @@ impl Screen {
 
     fn show_lane(&mut self, ui: &mut Ui, rect: Rect, pass: &Pass, theme: &Theme, text_scale: f32) {
         let scale = self.scale_for(pass, rect);
+        // The lane follows what is heard.
+        let scale = match self.heard_s(pass) {
+            Some(s) if !(scale.left_s..=scale.right_s()).contains(&s) => scale.showing(s, pass.duration_s),
+            _ => scale,
+        };
         let input = LaneInput {
             pass,
             filter: &self.filter,
