@@ -346,7 +346,8 @@ mod tests {
         std::fs::write(&take, wav(&sine(3.0, 0.3))).expect("room");
         let (mut listener, mut playing) = listener();
         let pass = Pass { take: Some(take.clone()), ..crate::fixture::pass_at_60(&[1.0]) };
-        let (id, other) = (listener.session.lock().add(pass.clone()), listener.session.lock().add(pass));
+        let id = listener.session.lock().add(pass.clone());
+        let other = listener.session.lock().add(pass);
         // The session's passes have the names of those that are kept here.
         [id, other].iter().for_each(|id| listener.kept.forget(*id));
         // How loud it is to be follows from both: one file is read after the other.
