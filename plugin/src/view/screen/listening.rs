@@ -31,11 +31,11 @@ impl Screen {
 
     /// The chosen entrance, or "here", or else the pass from its begin.
     fn hear(&mut self, pass: &Pass) {
-        let at_s = self.from_s(pass);
+        let at_s = self.heard_from_s(pass);
         self.asked.push(ListenWish::Hear(self.listening.stretch(pass, at_s)));
     }
 
-    fn from_s(&self, pass: &Pass) -> f64 {
+    fn heard_from_s(&self, pass: &Pass) -> f64 {
         self.here_s(pass).or(pass.entrances.first().map(|e| e.front.speaks_s)).unwrap_or(BEFORE_S)
     }
 
@@ -53,7 +53,7 @@ impl Screen {
         let stretch = match now {
             Some((id, now_s)) if id == pass.id => beyond(&pairs, pass, other, now_s, true),
             Some((id, now_s)) if id == other.id => beyond(&pairs, other, pass, now_s, false),
-            _ => Some(self.from_s(pass)).map(|at_s| (pass.id, at_s - BEFORE_S, at_s + AFTER_S)),
+            _ => Some(self.heard_from_s(pass)).map(|at_s| (pass.id, at_s - BEFORE_S, at_s + AFTER_S)),
         };
         match stretch {
             Some((id, from_s, to_s)) => {
