@@ -75,7 +75,9 @@ pub fn show(
         let plot_width = PLOT_SHARE * (all.width() - 16.0).max(0.0);
         let rect = Rect::from_min_size(all.min, vec2(plot_width, all.height()));
         let here_ms = shown.here_s.map(|here_s| (here_s - entrance.front.onset_s) * 1e3);
-        front_picture::show(ui, rect, entrance, here_ms, theme, text_scale);
+        // The picture shows what was measured, whatever the ear says.
+        let measured = shown.pass.as_scanned(shown.index);
+        front_picture::show(ui, rect, &measured, here_ms, theme, text_scale);
         left += plot_width + 12.0;
     }
     let numbers_left = all.right() - NUMBERS_PX * text_scale;
@@ -131,6 +133,10 @@ fn correcting(
 fn told_by_ear(ui: &mut Ui, shown: &Shown<'_>, theme: &Theme) -> bool {
     let Some(by_ear) = shown.pass.said_of(shown.index) else { return false };
     ui.label(RichText::new(format!("You say: {}.", said_words::of(by_ear))).strong());
+    if let Some(found) = by_ear.found {
+        let clarity = format!("Measured clarity: {:.0} of 100.", found.verdict.clarity);
+        ui.label(RichText::new(clarity).color(theme.soft_ink).small());
+    }
     let told = match by_ear.found {
         None => "Placed by you: nothing of it was measured.",
         Some(found) if !found.is_flagged() => "Measured: a clear attack.",
