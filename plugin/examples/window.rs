@@ -1,7 +1,7 @@
 //! Opens the window with made-up passes:
 //! `cargo run -p notefront --features fixture --example window [VIEW] [dark] [WIDTHxHEIGHT] [zoom=2] [text=1.5] [bpm=61]`.
 //!
-//! VIEW: lane, closeup, compare, patterns, settings, markers, many, empty, waiting, listening, quiet, clipped, free,
+//! VIEW: lane, closeup, correct, compare, patterns, settings, markers, many, empty, waiting, listening, quiet, clipped, free,
 //! or an audio file to analyse (its first beat 1 s in).
 
 use notefront::choices::Choices;
@@ -13,6 +13,8 @@ use notefront::transport::TransportView;
 use notefront::view::Screen;
 use notefront::view::header::View;
 use notefront::whole_window::WholeWindow;
+use notefront_dsp::FaultName;
+use notefront_takes::corrections::{By, What};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
@@ -66,6 +68,9 @@ fn window(args: &Args) -> Window {
         WholeWindow { looks: args.looks(), screen: Screen::writing_to("Notefront".into()), ..Default::default() };
     whole.meters.clock.store(u64::from(args.view() != "empty"), Ordering::Relaxed);
     passes(&mut whole, args);
+    if args.view() == "correct" {
+        corrected(&mut whole);
+    }
     if args.view() == "closeup" {
         let flagged = whole.session.passes()[1].entrances.iter().position(|e| e.verdict.faults.iter().count() == 3);
         whole.screen.select(flagged);
@@ -108,6 +113,25 @@ fn passes(window: &mut WholeWindow, args: &Args) {
     }
 }
 
+/// A pass of which things were said, and what more can be.
+fn corrected(window: &mut WholeWindow) {
+    let judging = window.choices.judging();
+    window.session.rejudge(&judging);
+    let pass = window.session.pass_mut(2).expect("two were added");
+    let at = |place: usize| pass.entrances[place].front.speaks_s;
+    for (at_s, what) in [
+        (at(1), What::Fine { reason: Some("a ghost note".into()) }),
+        (at(4), What::Removed),
+        (at(6) + 0.5, What::Added { midi_note: Some(53) }),
+        (at(8), What::Unclear { fault: Some(FaultName::Airy) }),
+        (at(0), What::Unclear { fault: None }),
+    ] {
+        pass.say(By::Insert, at_s, what, &judging);
+    }
+    window.screen.select(Some(1));
+    window.screen.correct(true);
+}
+
 /// A take file as a pass with beats from 1 s on, as the made takes have them.
 fn analysed(file: &str, bpm: f64, choices: &Choices) -> Pass {
     let sound = notefront_tests::audio::read(std::path::Path::new(file)).unwrap_or_else(|e| panic!("{e}"));
@@ -124,7 +148,9 @@ fn analysed(file: &str, bpm: f64, choices: &Choices) -> Pass {
     pass.duration_s = sound.samples.len() as f64 / sound.rate_hz;
     let judging = choices.judging();
     let fronts = notefront_dsp::analyze(&sound.samples, sound.rate_hz, choices.settings()).unwrap_or_default();
-    fronts.into_iter().for_each(|front| pass.push_front(front, &judging));
+    for front in fronts {
+        pass.push_front(front, &judging);
+    }
     pass.live = false;
     pass
 }

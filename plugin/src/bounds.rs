@@ -2,6 +2,7 @@
 
 use crate::beats::{Bend, MAX_BENDS};
 use notefront_dsp::{Breath, Entrance, Front};
+use notefront_takes::corrections::{Correction, Fingerprint, What};
 
 /// Longest pass that is read, seconds: two days \[H\].
 pub const MAX_DURATION_S: f64 = 172_800.0;
@@ -22,6 +23,14 @@ const MAX_SAMPLES: i64 = 1 << 48;
 const MAX_BEATS: f64 = 1e8;
 /// Identities that are read: some room is left to count on.
 const MAX_ID: u64 = 1 << 53;
+
+/// Longest id and longest reason of a correction that are read, bytes.
+const MAX_ID_LEN: usize = 100;
+const MAX_REASON_LEN: usize = 2_000;
+/// Longest name or path that is read, bytes: what systems take at most.
+const MAX_NAME_LEN: usize = 4_096;
+/// Most rises of a fingerprint that are read: twice as many as are ever told.
+const MAX_RISES: usize = 3_000;
 
 /// True for a time within a pass, seconds.
 #[must_use]
@@ -116,6 +125,32 @@ fn is_evidence(front: &Front) -> bool {
 
 fn is_length(ms: f64) -> bool {
     (0.0..=MAX_MEASURE_MS).contains(&ms)
+}
+
+/// True for a name or a path that a system can have.
+#[must_use]
+pub fn is_name(text: &str) -> bool {
+    text.len() <= MAX_NAME_LEN
+}
+
+/// True for a correction that can have been made.
+#[must_use]
+pub fn is_correction(said: &Correction) -> bool {
+    let is_said = match &said.what {
+        What::Fine { reason } => reason.as_ref().is_none_or(|reason| reason.len() <= MAX_REASON_LEN),
+        What::Moved { to_s: s } | What::Split { second_s: s } => is_time(*s),
+        What::Added { midi_note } => midi_note.is_none_or(|note| note < 128),
+        What::Note { midi_note } => *midi_note < 128,
+        What::Unclear { .. } | What::Removed | What::Joined => true,
+    };
+    is_said && is_time(said.at_s) && said.id.len() <= MAX_ID_LEN && said.made_ms <= MAX_ID
+}
+
+/// True for a fingerprint that can have been taken of a sound.
+#[must_use]
+pub fn is_fingerprint(sound: &Fingerprint) -> bool {
+    let is_rise = |(s, db): &(f64, f64)| is_time(*s) && db.abs() <= MAX_DB;
+    sound.rises.len() <= MAX_RISES && sound.rises.iter().all(is_rise) && is_time(sound.duration_s)
 }
 
 /// True for beats that rise with time, at tempos a host can have.

@@ -1,6 +1,7 @@
 //! EDITOR: what a window does in each frame, in a host as in the standalone: draws the screen, keeps looks and folder, and sees to
 //! files and takes.
 
+use crate::beside;
 use crate::looks::Looks;
 use crate::marker_files;
 use crate::meters::Meters;
@@ -8,6 +9,7 @@ use crate::passes::PassId;
 use crate::project::Project;
 use crate::take_file::TakeLoader;
 use crate::tasks::Task;
+use crate::view::listen::{ListenWish, Listening};
 use crate::view::markers::MarkersWish;
 use crate::view::{Screen, ScreenInput};
 use egui::Ui;
@@ -22,6 +24,8 @@ pub struct Desk {
     screen: Screen,
     /// The folder as the last frame left it.
     folder_before: String,
+    /// What is to be heard, until someone who plays takes it.
+    asked: Vec<ListenWish>,
 }
 
 impl Desk {
@@ -31,7 +35,29 @@ impl Desk {
         let mut screen = Screen::writing_to(folder_of(&project.markers_folder.read()));
         screen.alone = alone;
         let folder_before = screen.markers.folder.clone();
-        Self { project, meters, loader, screen, folder_before }
+        Self { project, meters, loader, screen, folder_before, asked: Vec::new() }
+    }
+
+    /// How the player listens, and what sounds.
+    pub fn listening(&mut self) -> &mut Listening {
+        &mut self.screen.listening
+    }
+
+    /// What stands in the way of hearing; empty where nothing does.
+    #[must_use]
+    pub fn listening_trouble(&self) -> &str {
+        &self.screen.listening.trouble
+    }
+
+    /// What is to be heard since the last call.
+    pub fn take_asked(&mut self) -> Vec<ListenWish> {
+        std::mem::take(&mut self.asked)
+    }
+
+    /// The pass on show, where one is.
+    #[must_use]
+    pub fn on_show(&self) -> Option<PassId> {
+        self.screen.on_show(&self.project.session.lock())
     }
 
     /// Begins to analyse a take.
@@ -62,6 +88,7 @@ impl Desk {
     pub fn frame(&mut self, ui: &mut Ui) -> Vec<Task> {
         let mut looks = self.looks();
         let before = looks;
+        self.look_beside();
         let mut session = self.project.session.lock();
         let (choices, meters) = (self.project.choices(), &self.meters);
         let output =
@@ -71,10 +98,33 @@ impl Desk {
             *self.project.looks.write() = looks;
         }
         self.follow_folder();
+        output.said.into_iter().for_each(|id| self.keep_beside(id));
+        self.asked.extend(output.listen);
         for (wish, pass) in output.markers {
             self.follow_markers(ui.ctx(), wish, pass);
         }
         output.tasks
+    }
+
+    /// Passes that a project brought are judged as the choices are now, with what lies beside their takes.
+    fn look_beside(&self) {
+        let judging = self.project.judging();
+        let mut session = self.project.session.lock();
+        if session.is_stale {
+            session.rejudge(&judging);
+        }
+        let is_apart = std::mem::take(&mut session.is_apart);
+        drop(session);
+        if is_apart {
+            beside::look_again(&self.project.session, &judging);
+        }
+    }
+
+    /// What was said of a take is kept beside it.
+    pub fn keep_beside(&mut self, id: PassId) {
+        if let Some(outcome) = beside::keep(&self.project.session, id, &self.project.judging()) {
+            self.screen.beside.insert(id, outcome);
+        }
     }
 
     /// Keeps a folder that the player typed with the project; shows one that a project brought.

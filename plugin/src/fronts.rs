@@ -1,16 +1,17 @@
 //! The pictures of fronts in a project: whole cents and decibels, for flagged entrances, within [`MAX_BYTES`].
 
 use crate::passes::Pass;
-use notefront_dsp::FrontPicture;
 use notefront_dsp::entrance::FRONT_POINTS;
+use notefront_dsp::{Entrance, FrontPicture};
 use serde_json::{Value, json};
+use std::collections::HashSet;
 
 /// Most that the pictures of all passes take, bytes of JSON: some 900 fronts. The newest passes come first.
 pub const MAX_BYTES: usize = 1_000_000;
 /// Fields of a picture.
 const FIELDS: [&str; 3] = ["pitch_cents", "tone_db", "noise_db"];
 
-/// The pictures of the flagged entrances of each pass, as many as fit into `room` bytes; `None` beside an entrance
+/// The pictures of the flagged entrances of each pass, as they were measured, as many as fit into `room` bytes; `None` beside an entrance
 /// without.
 #[must_use]
 pub fn fitting(passes: &[&Pass], room: usize) -> Vec<Vec<Option<Value>>> {
@@ -23,13 +24,26 @@ pub fn fitting(passes: &[&Pass], room: usize) -> Vec<Vec<Option<Value>>> {
 /// The pictures of one pass, as many as fit into `room` bytes, which is less by what they take.
 #[must_use]
 pub fn of_pass(pass: &Pass, room: &mut usize) -> Vec<Option<Value>> {
-    let front = |e: &notefront_dsp::Entrance| {
-        let value = Some(&e.front.picture).filter(|_| e.is_flagged()).and_then(write)?;
+    let spoken_of: HashSet<usize> = pass.indices_spoken_of().collect();
+    let front = |e: &Entrance| {
+        let value = Some(&e.front.picture).filter(|_| is_looked_at(e, &spoken_of)).and_then(write)?;
         let num_bytes = value.to_string().len();
         *room = room.checked_sub(num_bytes)?;
         Some(value)
     };
-    pass.entrances.iter().map(front).collect()
+    pass.measured().iter().map(front).collect()
+}
+
+/// Pictures that would be kept of a pass if there were room for all.
+#[must_use]
+pub fn num_wanted(pass: &Pass) -> usize {
+    let spoken_of: HashSet<usize> = pass.indices_spoken_of().collect();
+    pass.measured().iter().filter(|e| is_looked_at(e, &spoken_of)).count()
+}
+
+/// What was flagged is looked at in close-up, and what the player spoke of.
+fn is_looked_at(entrance: &Entrance, spoken_of: &HashSet<usize>) -> bool {
+    entrance.is_flagged() || spoken_of.contains(&entrance.front.index)
 }
 
 /// A picture as rows of whole numbers; `None` when there is nothing to see.

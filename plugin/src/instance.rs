@@ -122,6 +122,8 @@ impl Running {
             project: project.clone(),
             meters: meters.clone(),
             pass_end: Arc::default(),
+            // A host plays what it has recorded.
+            kept_sound: None,
             sample_rate_hz: config.sample_rate_hz,
             offline: config.offline,
         })

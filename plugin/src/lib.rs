@@ -40,6 +40,7 @@ pub mod align;
 pub mod patterns;
 pub mod overview;
 pub mod marker_files;
+pub mod beside;
 
 // The player's wishes.
 pub mod choices;
@@ -48,6 +49,7 @@ pub mod tasks;
 
 // WORKER.
 pub mod quiet;
+pub mod kept_sound;
 pub mod worker;
 pub mod take_file;
 

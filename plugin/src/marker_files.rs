@@ -8,6 +8,7 @@ use crate::passes::Pass;
 use crate::words;
 use notefront_dsp::{Entrance, Front};
 use notefront_takes::beats::{Beats, Course, Origin};
+use notefront_takes::corrections::{self, ByEar};
 use notefront_takes::mark_files::mark_sound;
 pub use notefront_takes::marks::Which;
 use notefront_takes::marks::{Marking, Place};
@@ -28,7 +29,9 @@ pub fn write_all(pass: &Pass, track: &str, folder: &Path, which: Which) -> Resul
     std::fs::create_dir_all(folder)
         .map_err(|e| format!("{} cannot be made ({e}). Choose another folder.", folder.display()))?;
     let shift_s = session_start_s(pass);
-    let entrances: Vec<Entrance> = pass.entrances.iter().map(|e| later(e, shift_s)).collect();
+    let entrances: Vec<Entrance> =
+        (0..pass.entrances.len()).map(|place| later(&pass.as_scanned(place), shift_s)).collect();
+    let by_ear = said_later(pass, shift_s);
     let beats = session_beats(pass, shift_s);
     let places: Vec<Place> = pass.entrances.iter().map(|e| place(pass, e)).collect();
     let marking = Marking {
@@ -36,10 +39,20 @@ pub fn write_all(pass: &Pass, track: &str, folder: &Path, which: Which) -> Resul
         which,
         beats: beats.as_ref(),
         places: &places,
+        by_ear: &by_ear,
         duration_s: pass.duration_s + shift_s,
         ..Marking::default()
     };
     mark_sound(OsStr::new(&free_stem(pass, track, folder)?), folder, marking).map_err(|e| e.to_string())
+}
+
+/// What the player says of the entrances, in the times of the files; empty where nothing is said.
+fn said_later(pass: &Pass, shift_s: f64) -> Vec<ByEar> {
+    let mut by_ear = pass.corrected.as_ref().map_or_else(Vec::new, |corrected| corrected.by_ear.clone());
+    for said in by_ear.iter_mut().flat_map(|by_ear| &mut by_ear.said) {
+        *said = said.shifted(shift_s);
+    }
+    by_ear
 }
 
 /// Bar and beat of an entrance where the host tells them.
@@ -167,12 +180,14 @@ fn day(seconds_since_1970: u64) -> String {
 #[must_use]
 pub fn text(pass: &Pass) -> String {
     let mut text = format!("{}: {} of {} flagged\n", pass.title(), pass.num_flagged(), pass.entrances.len());
-    for entrance in pass.entrances.iter().filter(|e| e.is_flagged()) {
+    for (index, entrance) in pass.entrances.iter().enumerate().filter(|(i, _)| pass.is_flagged(*i)) {
         let place = match pass.beats.bar_and_tenth(entrance.front.speaks_s) {
             Some((bar, tenths)) => format!("bar {bar}, beat {:.1}", tenths as f64 / 10.0),
             None => words::clock(entrance.front.speaks_s),
         };
-        let why: Vec<String> = entrance.verdict.faults.iter().map(|f| because(entrance, f.name)).collect();
+        let measured = entrance.verdict.faults.iter().filter(|f| !pass.is_by_ear(index, f.name));
+        let said = pass.said_of(index).map(corrections::words::of);
+        let why: Vec<String> = measured.map(|f| because(entrance, f.name)).chain(said).collect();
         text.push_str(&format!("{place}\t{}\t{}\n", words::note(entrance), why.join("; ")));
     }
     text
@@ -184,6 +199,8 @@ mod tests {
     use crate::beats::{BeatMap, Bend};
     use crate::fixture;
     use midly::{MetaMessage, Smf, Timing, TrackEventKind};
+    use notefront_dsp::FaultName;
+    use notefront_takes::corrections::{By, What};
 
     /// Markers (quarter note, seconds, text), by the library's own reader and the tempo map in the file.
     fn read_back(bytes: &[u8]) -> Vec<(f64, f64, String)> {
@@ -311,6 +328,31 @@ mod tests {
         assert_eq!(table.lines().count(), 1 + pass.entrances.len());
         // A file where the folder should be.
         assert!(write_all(&pass, "", &files[0], Which::All).is_err());
+    }
+
+    #[test]
+    fn what_the_player_says_is_marked_as_the_players_and_what_is_dismissed_is_not() {
+        let judging = crate::choices::Choices::default().judging();
+        let mut pass = fixture::mixed_pass(40, 3);
+        pass.rejudge(&judging);
+        let place = |is_flagged: bool| pass.entrances.iter().position(|e| e.is_flagged() == is_flagged);
+        let (flagged, clear) = (place(true).expect("some are"), place(false).expect("some are"));
+        let at = |place: usize| pass.entrances[place].front.speaks_s;
+        let (fine_s, airy_s, moved_s) = (at(flagged), at(clear), at(clear + 3));
+        pass.say(By::Insert, fine_s, What::Fine { reason: None }, &judging);
+        pass.say(By::Insert, airy_s, What::Unclear { fault: Some(FaultName::Airy) }, &judging);
+        pass.say(By::Insert, moved_s, What::Moved { to_s: moved_s + 0.05 }, &judging);
+        let folder = Folder::new("said");
+        let files = write_all(&pass, "", &folder.0, Which::Flagged).expect("a temporary folder");
+        let table = std::fs::read_to_string(&files[1]).expect("it was written");
+        assert_eq!(table.lines().count(), 1 + pass.num_flagged());
+        assert!(table.contains("airy by ear") && table.contains("unclear by ear: air first"), "{table}");
+        assert!(!table.contains("fine"), "{table}");
+        let text = text(&pass);
+        assert!(text.lines().any(|line| line.ends_with("\tunclear by ear: air first")), "{text}");
+        let all = write_all(&pass, "all", &folder.0, Which::All).expect("a temporary folder");
+        let table = std::fs::read_to_string(&all[1]).expect("it was written");
+        assert!(table.contains("fine by ear") && table.contains("speaks at "), "{table}");
     }
 
     #[test]

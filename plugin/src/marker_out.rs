@@ -120,6 +120,14 @@ impl NoteQueue {
     }
 }
 
+/// WORKER: sends a note that lies after the last one.
+pub fn send(notes: &mut Producer<MarkerNote>, note: Option<MarkerNote>, last: &mut Option<u64>) {
+    let Some(note) = note.filter(|n| last.is_none_or(|l| n.clock > l)) else { return };
+    *last = Some(note.clock);
+    // A full queue means the host stopped taking blocks; the late count tells the rest.
+    let _ = notes.push(note);
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

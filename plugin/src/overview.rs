@@ -34,13 +34,14 @@ impl Overview {
     #[must_use]
     pub fn of(pass: &Pass, is_shown: impl Fn(FaultName) -> bool + Copy) -> Self {
         let is_flagged = |e: &&Entrance| e.verdict.faults.iter().any(|f| is_shown(f.name));
+        let num_by_ear = pass.num_unclear_by_ear();
         let mut faults = Summary::of(&pass.entrances).most_frequent_faults();
         faults.retain(|(name, _)| is_shown(*name));
         Self {
             num: pass.entrances.len(),
-            num_flagged: pass.entrances.iter().filter(is_flagged).count(),
+            num_flagged: pass.entrances.iter().filter(is_flagged).count() + num_by_ear,
             worst: first_to_listen_to(&pass.entrances, is_shown),
-            faults: counted(&faults),
+            faults: with_those_by_ear(counted(&faults), num_by_ear),
             shared: shared(pass, is_shown),
         }
     }
@@ -54,6 +55,14 @@ impl Overview {
             (num, 0) => format!("All {num} entrances are clear"),
             (num, flagged) => format!("{flagged} of {num} entrances are unclear"),
         }
+    }
+}
+
+fn with_those_by_ear(faults: String, num: usize) -> String {
+    match (num, faults.is_empty()) {
+        (0, _) => faults,
+        (num, true) => format!("unclear by ear {num}"),
+        (num, false) => format!("{faults}, unclear by ear {num}"),
     }
 }
 

@@ -1,14 +1,18 @@
 //! A pass: one stretch of playback (or one take from a file) with its entrances, its place on the
 //! host's time line and its beats.
 
+mod said;
+
+pub use said::MAX_SAID;
+
 use crate::beats::{BeatMap, Bend, Subdivision};
 use crate::timing::{self, Judging, OffsetEstimate};
 use crate::transport::TransportView;
 use crate::wave::Wave;
-use notefront_dsp::{CannotTell, Entrance, Front, Verdict};
-use notefront_takes::corrections;
+use notefront_dsp::{Entrance, Front};
+use notefront_takes::corrections::{Corrected, Corrections, Fingerprint};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 /// Most entrances one pass keeps: 20 000 are 5 hours of one note a second. Further ones are counted.
 pub const MAX_ENTRANCES: usize = 20_000;
@@ -50,10 +54,16 @@ pub struct Pass {
     pub beats: BeatMap,
     /// Whether it is played to them; `None` while that cannot be told. Computed with every verdict, never kept.
     pub to_beat: Option<bool>,
-    /// Its entrances, in the order of time; all instants are seconds from the pass's first sample.
+    /// Its entrances, in the order of time, with what the player says laid over them; all instants are seconds from the
+    /// pass's first sample.
     pub entrances: Vec<Entrance>,
-    /// What was measured of the entrances that the player calls fine, by their index: nothing is flagged there.
-    pub fine: BTreeMap<usize, Verdict>,
+    /// What the player says of them, in the times of the pass.
+    pub corrections: Corrections,
+    /// That as it was laid over what was measured; `None` where nothing is said, and the entrances are as measured.
+    /// Computed with every verdict, never kept.
+    pub corrected: Option<Box<Corrected>>,
+    /// The take it came from: what is said is kept beside that too.
+    pub take: Option<PathBuf>,
     /// Entrances there was no room for.
     pub num_left_out: usize,
     /// How long it lasted so far, seconds.
@@ -89,7 +99,9 @@ impl Pass {
             beats,
             to_beat: None,
             entrances: Vec::new(),
-            fine: BTreeMap::new(),
+            corrections: Corrections::new("", Fingerprint::default()),
+            corrected: None,
+            take: None,
             num_left_out: 0,
             duration_s: 0.0,
             wave: Wave::new(sample_rate_hz),
@@ -99,71 +111,47 @@ impl Pass {
         }
     }
 
-    /// Adds an entrance: the front, timed against the beats and judged.
-    pub fn push_front(&mut self, front: Front, judging: &Judging) {
+    /// Adds an entrance: the front, timed against the beats and judged. As it was measured, whatever is said of it; `None`
+    /// where there is no room.
+    pub fn push_front(&mut self, front: Front, judging: &Judging) -> Option<Entrance> {
         if self.entrances.len() >= MAX_ENTRANCES {
             self.num_left_out += 1;
-            return;
+            return None;
         }
-        self.entrances.push(self.judged(front, judging));
-        self.dismiss(self.entrances.len() - 1);
+        let front = timing::named(front, judging);
+        let entrance = self.judged(front, judging);
+        match self.corrected {
+            Some(_) => self.with_measured(judging, |measured| measured.push(entrance)),
+            None => self.entrances.push(entrance),
+        }
         // It may turn out to be played to no beat, or to one after all.
         if timing::follows(&self.entrances, &self.beats, judging) != self.to_beat {
             self.rejudge(judging);
         }
+        Some(self.judged(front, judging))
     }
 
     /// Fills in the end of a note.
-    pub fn end_note(&mut self, index: usize, end_s: f64) {
-        if let Some(entrance) = self.entrances.iter_mut().rev().find(|e| e.front.index == index) {
-            entrance.front.end_s = Some(end_s);
+    pub fn end_note(&mut self, index: usize, end_s: f64, judging: &Judging) {
+        let end = |all: &mut Vec<Entrance>| {
+            if let Some(entrance) = all.iter_mut().rev().find(|e| e.front.index == index) {
+                entrance.front.end_s = Some(end_s);
+            }
+        };
+        match self.corrected {
+            Some(_) => self.with_measured(judging, end),
+            None => end(&mut self.entrances),
         }
     }
 
     /// Takes off what lies after a time: it belongs to the next pass.
-    pub fn truncate(&mut self, s: f64) {
-        self.entrances.retain(|e| e.front.onset_s < s);
+    pub fn truncate(&mut self, s: f64, judging: &Judging) {
         self.duration_s = self.duration_s.min(s);
         self.wave.truncate(s);
-    }
-
-    /// Judges all entrances anew: the player chose another strictness, grid, offset or tuning.
-    pub fn rejudge(&mut self, judging: &Judging) {
-        self.to_beat = timing::follows(&self.entrances, &self.beats, judging);
-        for i in 0..self.entrances.len() {
-            self.entrances[i] = self.judged(self.entrances[i].front, judging);
-            self.dismiss(i);
-        }
-    }
-
-    /// The player calls an entrance fine as it is, or takes that back.
-    pub fn say_fine(&mut self, place: usize, is_fine: bool, judging: &Judging) {
-        let Some(entrance) = self.entrances.get(place).copied() else { return };
-        let index = entrance.front.index;
-        if is_fine {
-            self.fine.insert(index, entrance.verdict);
-        } else {
-            self.fine.remove(&index);
-        }
-        self.entrances[place] = self.judged(entrance.front, judging);
-        self.dismiss(place);
-    }
-
-    /// What was measured is kept beside what the player says.
-    fn dismiss(&mut self, place: usize) {
-        let entrance = &mut self.entrances[place];
-        if let Some(measured) = self.fine.get_mut(&entrance.front.index) {
-            *measured = entrance.verdict;
-            corrections::apply::dismiss(entrance);
-        }
-    }
-
-    /// Without its timing where the pass is not played to its beats.
-    fn judged(&self, front: Front, judging: &Judging) -> Entrance {
-        let entrance = timing::judged(front, &self.beats, judging);
-        match self.to_beat {
-            Some(false) => entrance.untimed(CannotTell::NotToBeat, &judging.settings),
-            _ => entrance,
+        let cut = |all: &mut Vec<Entrance>| all.retain(|e| e.front.onset_s < s);
+        match self.corrected {
+            Some(_) => self.with_measured(judging, cut),
+            None => cut(&mut self.entrances),
         }
     }
 
@@ -201,10 +189,10 @@ impl Pass {
         if bar(0.0) == bar(BLOCK_S) { 0.0 } else { BLOCK_S }
     }
 
-    /// Entrances with a fault.
+    /// Entrances with a fault, or unclear to the player's ear.
     #[must_use]
     pub fn num_flagged(&self) -> usize {
-        self.entrances.iter().filter(|e| e.is_flagged()).count()
+        self.entrances.iter().filter(|e| e.is_flagged()).count() + self.num_unclear_by_ear()
     }
 
     /// What the player calls it, or where it stands.
@@ -252,26 +240,6 @@ mod tests {
         pass.beats = BeatMap::default();
         pass.beats.push(bend(-2.0));
         assert_eq!(pass.title(), "pass 0, from bar 0");
-    }
-
-    #[test]
-    fn what_the_player_calls_fine_is_not_flagged_whatever_is_set_until_it_is_taken_back() {
-        let judging = crate::choices::Choices::default().judging();
-        let mut pass = crate::fixture::mixed_pass(60, 3);
-        pass.rejudge(&judging);
-        let before = pass.entrances.clone();
-        let place = before.iter().position(Entrance::is_flagged).expect("one of sixty is flagged");
-        pass.say_fine(place, true, &judging);
-        pass.rejudge(&Judging { offset_ms: 1.0, ..judging });
-        assert!(!pass.entrances[place].is_flagged());
-        assert!(pass.fine.values().next().is_some_and(|measured| !measured.faults.is_empty()), "it is still known");
-        let others =
-            |all: &[Entrance]| all.iter().filter(|e| e.front.index != place).filter(|e| e.is_flagged()).count();
-        pass.rejudge(&judging);
-        assert_eq!(others(&pass.entrances), others(&before));
-        pass.say_fine(place, false, &judging);
-        assert_eq!(pass.entrances[place].verdict, before[place].verdict);
-        assert!(pass.fine.is_empty());
     }
 
     #[test]

@@ -29,6 +29,8 @@ pub struct Session {
     pub newest_loaded: Option<PassId>,
     /// What a project kept was judged by whatever lines held then: it waits to be judged by those of now.
     pub is_stale: bool,
+    /// A project brought passes, and nobody has looked yet at what lies beside their takes.
+    pub is_apart: bool,
     /// The track's name, where the host tells it.
     pub track: String,
 }
@@ -138,7 +140,7 @@ impl Session {
         let running: Vec<Pass> = self.passes.drain(..).filter(|p| p.live).collect();
         self.next_id = self.next_id.max(passes.iter().map(|p| p.id).max().unwrap_or(0));
         self.passes = passes;
-        self.is_stale = true;
+        (self.is_stale, self.is_apart) = (true, true);
         self.reference = reference.filter(|r| self.pass(*r).is_some());
         for mut pass in running {
             // The worker knows the running pass by its identity, so a stored one of the same number gives way.

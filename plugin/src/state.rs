@@ -18,10 +18,11 @@ use notefront_dsp::Entrance;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::sync::Arc;
 
 /// Version of the layout; it rises when a field changes meaning.
-pub const VERSION: u64 = 4;
+pub const VERSION: u64 = 5;
 /// Most that is written, bytes. Hosts keep state in the project file and copy it on every undo step.
 pub const MAX_BYTES: usize = 8_000_000;
 /// Most that is looked at when a project is opened, bytes: what was written never comes near it.
@@ -124,7 +125,8 @@ pub fn mark_damage(fields: &mut BTreeMap<String, String>) {
 
 fn write_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> Value {
     let (wave, wave_per_s) = pass.wave.thinned(MAX_WAVE_POINTS);
-    let entrances: Vec<Value> = pass.entrances.iter().zip(fronts).map(|(e, front)| write_entrance(e, front)).collect();
+    // What was measured; what the player says is laid over it again when it is read.
+    let entrances: Vec<Value> = pass.measured().iter().zip(fronts).map(|(e, front)| write_entrance(e, front)).collect();
     json!({
         "id": pass.id,
         "name": pass.name,
@@ -140,7 +142,8 @@ fn write_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> Value {
         "wave": wave,
         "wave_per_s": wave_per_s,
         "entrances": entrances,
-        "fine": pass.fine.keys().collect::<Vec<_>>(),
+        "corrections": pass.corrections,
+        "take": pass.take.as_deref().map(Path::to_string_lossy),
     })
 }
 
@@ -172,6 +175,7 @@ mod tests {
     use super::*;
     use crate::fixture::{self, scattered};
     use notefront_dsp::FaultName;
+    use notefront_takes::corrections::{By, What};
 
     fn session_of(num_passes: usize, num_entrances: usize) -> Session {
         let mut session = Session::default();
@@ -186,19 +190,102 @@ mod tests {
         serde_json::from_str(&text).expect("our own text")
     }
 
-    #[test]
-    fn what_the_player_calls_fine_stays_so() {
-        let mut session = session_of(1, 40);
+    /// Two passes of which everything that can be said is said.
+    fn corrected() -> Session {
         let judging = crate::choices::Choices::default().judging();
+        let mut session = session_of(2, 40);
+        session.rejudge(&judging);
         let pass = session.pass_mut(1).expect("the first");
-        pass.rejudge(&judging);
-        let place = pass.entrances.iter().position(Entrance::is_flagged).expect("one of forty");
-        pass.say_fine(place, true, &judging);
+        let at = |place: usize| pass.entrances[place].front.speaks_s;
+        let reason = Some("it is meant so".to_owned());
+        let all = [
+            (at(1), What::Fine { reason }),
+            (at(2), What::Unclear { fault: Some(FaultName::Airy) }),
+            (at(3), What::Unclear { fault: None }),
+            (at(4), What::Moved { to_s: at(4) + 0.07 }),
+            (at(5) + 0.4, What::Added { midi_note: Some(53) }),
+            (at(7), What::Removed),
+            (at(8), What::Split { second_s: at(8) + 0.3 }),
+            (at(10), What::Joined),
+            (at(12), What::Note { midi_note: 58 }),
+            (at(14), What::Removed),
+        ];
+        let ids: Vec<_> =
+            all.into_iter().filter_map(|(at_s, what)| pass.say(By::Insert, at_s, what, &judging)).collect();
+        assert!(pass.undo(&ids[9], &judging));
+        session
+    }
+
+    #[test]
+    fn what_the_player_said_is_kept_with_what_was_measured_and_undone_afterwards() {
+        let judging = crate::choices::Choices::default().judging();
+        let session = corrected();
+        let again = |session: &SavedSession| {
+            let mut back = round_trip(session);
+            assert!(back.damage.is_empty(), "{:?}", back.damage);
+            back.passes.iter_mut().for_each(|pass| pass.rejudge(&judging));
+            back
+        };
+        let once = again(&SavedSession::of(&session));
+        for (before, after) in session.passes().iter().zip(&once.passes) {
+            assert_eq!(before.corrections, after.corrections);
+            let told = |pass: &Pass| {
+                // Rounded to a microsecond.
+                let at_us = |e: &Entrance| (e.front.speaks_s * 1e6).round();
+                let faults = |e: &Entrance| e.verdict.faults.iter().map(|f| f.name).collect::<Vec<_>>();
+                pass.entrances.iter().map(|e| (at_us(e), e.front.midi_note, faults(e))).collect::<Vec<_>>()
+            };
+            assert_eq!(told(before), told(after));
+            assert_eq!(before.measured().len(), after.measured().len());
+        }
+        // From then on to the last digit, and what was measured after everything is undone.
+        let told = |all: &[Entrance]| all.iter().map(|e| json!([e.front, e.verdict]).to_string()).collect::<Vec<_>>();
+        for (before, mut after) in once.passes.iter().zip(again(&once).passes) {
+            assert!(told(&before.entrances) == told(&after.entrances));
+            assert!(told(&before.measured()) == told(&after.measured()));
+            after.said().iter().for_each(|said| assert!(after.undo(&said.id, &judging)));
+            assert!(told(&after.entrances) == told(&before.measured()));
+        }
+    }
+
+    #[test]
+    fn what_version_4_called_fine_is_read_as_a_correction() {
+        let judging = crate::choices::Choices::default().judging();
+        let mut session = session_of(1, 40);
+        session.rejudge(&judging);
+        let place = session.passes()[0].entrances.iter().position(Entrance::is_flagged).expect("one of forty");
         let mut value = lying_open(&session);
-        let fine = |saved: SavedSession| saved.passes[0].fine.keys().copied().collect::<Vec<_>>();
-        assert_eq!(fine(read(&value)), [place]);
-        value["passes"][0]["fine"] = json!([place, 4_000_000, "x"]);
-        assert!(fine(read(&value)).is_empty(), "what cannot be read is left out");
+        value["version"] = json!(4);
+        for fine in [json!([place]), json!([place, 4_000_000])] {
+            let fields = value["passes"][0].as_object_mut().expect("fields");
+            fields.remove("corrections");
+            fields.insert("fine".into(), fine);
+            let mut pass = read(&value).passes.remove(0);
+            pass.rejudge(&judging);
+            assert_eq!(pass.said().len(), 1);
+            assert!(!pass.entrances[place].is_flagged() && pass.measured()[place].is_flagged());
+        }
+        value["passes"][0]["fine"] = json!([place, "x"]);
+        assert!(read(&value).passes[0].said().is_empty(), "what cannot be read is left out");
+    }
+
+    #[test]
+    fn what_was_said_and_cannot_be_is_left_out_and_told() {
+        let whole = lying_open(&corrected());
+        assert_eq!(read(&whole).passes[0].corrections.corrections.len(), 10);
+        for (name, odd) in [("at_s", json!(1e300)), ("to_s", json!(-1e9)), ("id", json!("x".repeat(1_000_000)))] {
+            let mut value = whole.clone();
+            value["passes"][0]["corrections"]["corrections"][3][name] = odd;
+            let back = read(&value);
+            assert_eq!((back.passes[0].corrections.corrections.len(), back.damage.len()), (9, 1), "{name}");
+        }
+        let mut value = whole;
+        value["passes"][0]["corrections"]["sound"]["rises"] = json!([[1e300, 2.0]]);
+        let back = read(&value);
+        assert!(back.passes[0].corrections.sound.rises.is_empty() && back.damage.len() == 1);
+        value["passes"][0]["corrections"] = json!(7);
+        let back = read(&value);
+        assert!(back.passes[0].said().is_empty() && back.damage.len() == 1);
     }
 
     /// What is written, with its passes lying open as version 2 wrote them.

@@ -1,5 +1,6 @@
 //! A take file as a pass: read and analysed on a thread of its own, with progress.
 
+use crate::beside;
 use crate::passes::{Origin, Pass};
 use crate::project::Project;
 use crate::session::SharedSession;
@@ -78,7 +79,7 @@ fn tell(session: &SharedSession, name: &str, share: f32) {
     session.request_repaint();
 }
 
-/// Reads and analyses a take as the program does; with it comes what is odd about the recording, in words. `progress` is
+/// Reads and analyses a take as the program does, and lays over it what is said beside it; with it comes what is odd about the recording, in words. `progress` is
 /// told the share done, and says whether to go on.
 ///
 /// # Errors
@@ -103,12 +104,16 @@ pub fn load(
     pass.duration_s = taken.source.duration_s;
     pass.live = false;
     let judging = project.judging();
-    taken.entrances.iter().for_each(|entrance| pass.push_front(entrance.front, &judging));
+    for entrance in &taken.entrances {
+        pass.push_front(entrance.front, &judging);
+    }
     let clipped = |w: &Warning| if let Warning::Clipped(at_s) = w { Some(*at_s) } else { None };
     pass.clipped_at_s = taken.warnings.iter().filter_map(clipped).collect();
+    let unread = beside::lay(&mut pass, path, taken.sound, &judging).err();
     // The lane shows where it is clipped.
     let told = taken.warnings.iter().filter(|w| !matches!(w, Warning::Clipped(_) | Warning::ClippedMore(..)));
-    Ok((pass, told.map(|warning| format!("{name}: {warning}.")).collect()))
+    let oddities = told.map(ToString::to_string).chain(unread);
+    Ok((pass, oddities.map(|oddity| format!("{name}: {}.", oddity.trim_end_matches('.'))).collect()))
 }
 
 #[cfg(test)]

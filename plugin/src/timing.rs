@@ -32,11 +32,22 @@ pub struct OffsetEstimate {
 /// Fewest entrances an estimate is made from: nothing is told of fewer than five.
 const MIN_FOR_ESTIMATE: usize = 5;
 
+/// Names the note of a front by the tuning and the horn of now.
+pub fn name(front: &mut Front, judging: &Judging) {
+    trombone::name_note(front, &judging.settings);
+}
+
+/// The same, of a front on its way.
+#[must_use]
+pub fn named(mut front: Front, judging: &Judging) -> Front {
+    name(&mut front, judging);
+    front
+}
+
 /// The front timed against the host's beats and judged: what the player sets takes effect on everything already
 /// played.
 #[must_use]
-pub fn judged(mut front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
-    trombone::name_note(&mut front, &judging.settings);
+pub fn judged(front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
     let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(front.speaks_s, grid, judging.offset_ms));
     let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm, spread_s: 0.0 });
     Entrance::of(front, beat.as_ref(), &judging.settings)

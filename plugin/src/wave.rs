@@ -5,6 +5,13 @@ pub const POINTS_PER_S: f64 = 100.0;
 /// Level of byte 0, dB re full scale; byte 255 is full scale.
 pub const FLOOR_DB: f32 = -72.0;
 
+/// A rise is told from so much on each side, s.
+const SIDE_S: f64 = 0.03;
+/// Smallest rise that a place is moved to, dB \[H\].
+const LEAST_RISE_DB: f32 = 3.0;
+/// Fewest points a second that a rise is told from.
+const COARSEST_PER_S: f64 = 40.0;
+
 /// Peak levels over time. Grows with the pass.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Wave {
@@ -68,6 +75,25 @@ impl Wave {
         f32::from(self.points[from..to].iter().copied().max().unwrap_or(0)) / 255.0
     }
 
+    /// Where the sound rises most within `reach_s` of a time, s: by the mean of 30 ms after it over that of 30 ms before.
+    /// `None` where nothing rises by [`LEAST_RISE_DB`], or the outline is too coarse to tell.
+    #[must_use]
+    pub fn rise_near(&self, at_s: f64, reach_s: f64) -> Option<f64> {
+        if self.points_per_s < COARSEST_PER_S {
+            return None;
+        }
+        let side = (SIDE_S * self.points_per_s).round().max(1.0) as usize;
+        let place = |s: f64| (s * self.points_per_s).round().max(0.0) as usize;
+        let mean = |part: &[u8]| part.iter().map(|&p| f32::from(p)).sum::<f32>() / part.len() as f32;
+        let rise = |i: usize| {
+            let (before, after) = (self.points.get(i.checked_sub(side)?..i)?, self.points.get(i..i + side)?);
+            Some((i, (mean(after) - mean(before)) / 255.0 * -FLOOR_DB))
+        };
+        let rises = (place(at_s - reach_s)..=place(at_s + reach_s)).filter_map(rise);
+        let (i, _) = rises.filter(|(_, db)| *db >= LEAST_RISE_DB).max_by(|a, b| a.1.total_cmp(&b.1))?;
+        Some(i as f64 / self.points_per_s)
+    }
+
     /// The same outline with at most `max_points` points: every group keeps its highest.
     #[must_use]
     pub fn thinned(&self, max_points: usize) -> (Vec<u8>, f64) {
@@ -118,6 +144,18 @@ mod tests {
         let mut wave = Wave::new(100.0);
         wave.push(&[f32::NAN, f32::INFINITY]);
         assert_eq!(wave.points(), [0, 255]);
+    }
+
+    #[test]
+    fn a_rise_is_found_where_it_is_and_none_where_nothing_rises() {
+        let mut points = vec![40; 100];
+        points[52..90].fill(200);
+        let wave = Wave::from_points(points, 100.0);
+        assert_eq!(wave.rise_near(0.47, 0.12), Some(0.52));
+        assert_eq!(wave.rise_near(0.2, 0.12), None);
+        assert_eq!(wave.rise_near(9.0, 0.12), None);
+        assert_eq!(Wave::from_points(vec![0, 255], 2.0).rise_near(0.5, 0.5), None);
+        assert_eq!(Wave::default().rise_near(0.0, 0.1), None);
     }
 
     #[test]

@@ -3,7 +3,8 @@
 
 use crate::beats::Bend;
 use crate::capture::{Fed, Feed};
-use crate::marker_out::MarkerNote;
+use crate::kept_sound::KeptSound;
+use crate::marker_out::{self, MarkerNote};
 use crate::meters::Meters;
 use crate::passes::{Origin, Pass, PassId};
 use crate::project::Project;
@@ -44,6 +45,8 @@ pub struct WorkerParts {
     pub meters: Arc<Meters>,
     /// When a pass ends that nobody stops.
     pub pass_end: Arc<PassEnd>,
+    /// Where the sound of passes is kept, if it is.
+    pub kept_sound: Option<Arc<KeptSound>>,
     /// Rate, Hz.
     pub sample_rate_hz: f64,
     /// Rendering offline.
@@ -372,6 +375,9 @@ impl Worker {
                 pass.clipped_at_s = analyzer.clipped_at_s().to_vec();
             }
         }
+        if let Some(kept) = &self.parts.kept_sound {
+            kept.push(current.id, self.parts.sample_rate_hz, samples);
+        }
         self.publish();
         self.parts.project.session.request_repaint();
     }
@@ -384,15 +390,16 @@ impl Worker {
             let Some(pass) = session.pass_mut(current.id) else { continue };
             match event {
                 Event::Front(front) => {
-                    pass.push_front(front, &self.judged_by);
+                    let judged = pass.push_front(front, &self.judged_by);
                     current.num_entrances += 1;
-                    if let Some(judged) = pass.entrances.last().filter(|_| self.delay > 0) {
+                    // The player's word comes later than the note.
+                    if let Some(judged) = judged.filter(|_| self.delay > 0) {
                         let at = current.clock + (judged.front.speaks_s * self.parts.sample_rate_hz).round() as u64;
-                        let sure = untimed_until_known(*judged, pass.to_beat, &self.judged_by);
-                        send_note(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
+                        let sure = untimed_until_known(judged, pass.to_beat, &self.judged_by);
+                        marker_out::send(&mut self.parts.notes, MarkerNote::of(&sure, at), &mut self.last_note);
                     }
                 }
-                Event::End { index, end_s } => pass.end_note(index, end_s),
+                Event::End { index, end_s } => pass.end_note(index, end_s, &self.judged_by),
             }
         }
     }
@@ -415,7 +422,8 @@ impl Worker {
         if let Some(current) = self.current.take() {
             let mut session = self.parts.project.session.lock();
             if let (Some(cut_at), Some(pass)) = (cut_at, session.pass_mut(current.id)) {
-                pass.truncate(cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz);
+                let at_s = cut_at.saturating_sub(current.clock) as f64 / self.parts.sample_rate_hz;
+                pass.truncate(at_s, &self.judged_by);
             }
             session.end(current.id);
             drop(session);
@@ -430,14 +438,6 @@ fn untimed_until_known(entrance: Entrance, to_beat: Option<bool>, judging: &Judg
     if is_known { entrance } else { entrance.untimed(CannotTell::NotToBeat, &judging.settings) }
 }
 
-/// Sends a note that lies after the last one.
-fn send_note(notes: &mut Producer<MarkerNote>, note: Option<MarkerNote>, last: &mut Option<u64>) {
-    let Some(note) = note.filter(|n| last.is_none_or(|l| n.clock > l)) else { return };
-    *last = Some(note.clock);
-    // A full queue means the host stopped taking blocks; the late count tells the rest.
-    let _ = notes.push(note);
-}
-
 fn mode_of(transport: &TransportView) -> Mode {
     match (transport.has_time_line(), transport.playing) {
         (false, _) => Mode::Free,
@@ -449,7 +449,7 @@ fn mode_of(transport: &TransportView) -> Mode {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{capture, marker_out};
+    use crate::capture;
 
     /// A horn's note of half a second in nine, at the rate of the test below.
     fn note(from_s: f64) -> impl Fn(usize) -> f32 {
@@ -477,6 +477,7 @@ mod tests {
             project: project.clone(),
             meters,
             pass_end,
+            kept_sound: None,
             sample_rate_hz: RATE_HZ,
             offline: false,
         };
@@ -525,6 +526,7 @@ mod tests {
             project: project.clone(),
             meters: meters.clone(),
             pass_end: Arc::default(),
+            kept_sound: None,
             sample_rate_hz: RATE_HZ,
             offline: false,
         };

@@ -4,11 +4,14 @@
 
 use egui::vec2;
 use egui_kittest::Harness;
+use notefront::choices::Choices;
 use notefront::fixture;
 use notefront::session::Session;
 use notefront::state::{self, SavedSession};
 use notefront::view::header::View;
 use notefront::whole_window::WholeWindow;
+use notefront_dsp::FaultName;
+use notefront_takes::corrections::{By, What};
 use serde_json::{Value, json};
 
 /// Cases of the usual run.
@@ -35,6 +38,22 @@ fn whole() -> Value {
     let mut session = Session::default();
     session.add(fixture::showcase(0));
     session.add(fixture::mixed_pass(24, 2));
+    let judging = Choices::default().judging();
+    session.rejudge(&judging);
+    let pass = session.pass_mut(2).expect("the second");
+    let at = |place: usize| pass.entrances[place].front.speaks_s;
+    let said = [
+        (at(1), What::Fine { reason: Some("a ghost note".into()) }),
+        (at(2), What::Unclear { fault: Some(FaultName::Airy) }),
+        (at(3), What::Moved { to_s: at(3) + 0.05 }),
+        (at(4) + 0.4, What::Added { midi_note: Some(50) }),
+        (at(6), What::Removed),
+        (at(7), What::Split { second_s: at(7) + 0.3 }),
+        (at(9), What::Joined),
+        (at(11), What::Note { midi_note: 60 }),
+    ];
+    let ids: Vec<_> = said.into_iter().filter_map(|(at_s, what)| pass.say(By::Insert, at_s, what, &judging)).collect();
+    pass.undo(&ids[4], &judging);
     fixture::laid_open(&serde_json::to_value(SavedSession::of(&session)).expect("plain data"))
 }
 
@@ -101,9 +120,18 @@ fn open(value: &Value, dice: &mut Dice, harness: &mut Harness<'static, WholeWind
     window.session.rejudge(&window.choices.judging());
     let views = [View::Lane, View::Compare, View::Patterns];
     window.screen.open(views[dice.below(3) as usize], dice.below(2) == 0, dice.below(2) == 0);
+    window.screen.correct(dice.below(2) == 0);
     window.screen.select((dice.below(2) == 0).then(|| dice.below(24) as usize));
     *harness.state_mut() = window;
     harness.step();
+    // Everything is taken back: what was measured is left.
+    let judging = harness.state().choices.judging();
+    for id in 1..=2 {
+        let Some(pass) = harness.state_mut().session.pass_mut(id) else { continue };
+        let num_measured = pass.measured().len();
+        pass.said().iter().for_each(|said| assert!(pass.undo(&said.id, &judging)));
+        assert_eq!((pass.entrances.len(), pass.said().len()), (num_measured, 0));
+    }
     let kept = SavedSession::of(&harness.state().session);
     serde_json::to_string(&kept).expect("what was read can be kept again");
 }

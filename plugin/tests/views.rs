@@ -2,7 +2,7 @@
 //! and what it paints. A letter that the fonts lack, or a widget without a name, fails every test here.
 #![allow(missing_docs)]
 
-use egui::{Event, Key, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
+use egui::{Event, Key, Modifiers, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use notefront::choices::GridChoice;
@@ -11,6 +11,7 @@ use notefront::looks::{Colours, Looks};
 use notefront::passes::Pass;
 use notefront::tasks::Task;
 use notefront::view::header::View;
+use notefront::view::listen::ListenWish;
 use notefront::whole_window::WholeWindow;
 use std::sync::atomic::Ordering;
 
@@ -19,6 +20,7 @@ struct Window {
     whole: WholeWindow,
     tasks: Vec<Task>,
     copied: Vec<String>,
+    asked: Vec<ListenWish>,
 }
 
 impl Window {
@@ -27,7 +29,9 @@ impl Window {
     }
 
     fn frame(&mut self, ui: &mut egui::Ui) {
-        self.tasks.extend(self.whole.frame(ui).tasks);
+        let output = self.whole.frame(ui);
+        self.tasks.extend(output.tasks);
+        self.asked.extend(output.listen);
         let copied = |c: &OutputCommand| if let OutputCommand::CopyText(text) = c { Some(text.clone()) } else { None };
         self.copied.extend(ui.ctx().output(|o| o.commands.iter().find_map(copied)));
     }
@@ -110,10 +114,82 @@ fn what_is_fine_as_it_is_loses_its_flags_and_gets_them_back() {
     harness.get_by_label("fine as it is").click();
     harness.run();
     assert_eq!(flagged(&harness), before - 1);
-    harness.get_by_label("Fine as it is, you say.");
-    assert!(harness.query_by_label_contains("Measured: ").is_some(), "what was measured is still told");
+    harness.get_by_label_contains("You say: fine as it is; measured: ");
+    harness.get_by_label("take it back");
     press(&mut harness, Key::D);
     assert_eq!(flagged(&harness), before);
+}
+
+/// What can be seen of the pass on show: times in ms, notes, flags.
+fn entrances(harness: &Harness<'_, Window>) -> Vec<(i64, Option<u8>, bool)> {
+    let pass = &harness.state().whole.session.passes()[0];
+    let ms = |s: f64| (1e3 * s).round() as i64;
+    let told = |i: usize| (ms(pass.entrances[i].front.speaks_s), pass.entrances[i].front.midi_note, pass.is_flagged(i));
+    (0..pass.entrances.len()).map(told).collect()
+}
+
+#[test]
+fn everything_that_can_be_said_is_said_by_keys_and_taken_back_by_one() {
+    let mut harness = showcase();
+    press(&mut harness, Key::S);
+    press(&mut harness, Key::S);
+    let first = entrances(&harness);
+    press(&mut harness, Key::ArrowRight);
+    // The second entrance speaks at 2.004 s.
+    for _ in 0..3 {
+        press(&mut harness, Key::Period);
+    }
+    press(&mut harness, Key::T);
+    assert_eq!(entrances(&harness)[1].0, first[1].0 + 30);
+    press(&mut harness, Key::Delete);
+    assert_eq!(entrances(&harness).len(), first.len() - 1);
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::J);
+    assert_eq!(entrances(&harness).len(), first.len() - 2);
+    for _ in 0..4 {
+        harness.key_press_modifiers(Modifiers::SHIFT, Key::Period);
+        harness.run();
+    }
+    press(&mut harness, Key::Num2);
+    press(&mut harness, Key::U);
+    let by_ear = harness.state().whole.session.passes()[0].num_flagged();
+    for _ in 0..3 {
+        harness.key_press_modifiers(Modifiers::SHIFT, Key::Comma);
+        harness.run();
+    }
+    press(&mut harness, Key::A);
+    assert_eq!(entrances(&harness).len(), first.len());
+    assert!(by_ear > 0 && harness.state().whole.session.passes()[0].said().len() == 6);
+    for _ in 0..6 {
+        press(&mut harness, Key::Z);
+    }
+    assert_eq!(entrances(&harness), first);
+    press(&mut harness, Key::Z);
+    assert_eq!(entrances(&harness), first, "nothing more to take back");
+}
+
+#[test]
+fn the_panel_says_what_the_page_says_and_where_it_is_kept() {
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::E);
+    let page = ["fine as it is", "unclear after all", "missed one here", "it speaks here", "a second one here"];
+    for label in page.into_iter().chain(["no entrance", "one with the note before", "is the note"]) {
+        harness.get_by_label(label);
+    }
+    harness.get_by_label("Kept with the pass, in the host's project.");
+    harness.get_by_label("it speaks here").click();
+    harness.run();
+    harness.get_by_label_contains("Move \u{201c}here\u{201d} first");
+    harness.get_by_label("is the note").click();
+    harness.run();
+    harness.get_by_label("Write the note first, such as Bb2.");
+    harness.get_by_label("no entrance").click();
+    harness.run();
+    harness.get_by_label("You said one thing of this pass:");
+    harness.get_by_label_contains("take back: 0:0").click();
+    harness.run();
+    harness.get_by_label("You said nothing of this pass yet.");
 }
 
 #[test]
@@ -153,6 +229,37 @@ fn without_a_host_nothing_that_only_a_host_can_use_is_offered() {
     for label in ["marker notes", "listen while stopped", "host"] {
         assert!(harness.query_by_label_contains(label).is_none(), "{label}");
     }
+}
+
+#[test]
+fn without_a_host_the_window_asks_to_hear_fronts_slowly_in_a_loop_and_against_each_other() {
+    let mut window = Window::with(vec![fixture::showcase(1), fixture::showcase(0)]);
+    window.whole.screen.alone = true;
+    let mut harness = window.open(SIZE);
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::V);
+    press(&mut harness, Key::V);
+    press(&mut harness, Key::L);
+    harness.get_by_label("play").click();
+    harness.run();
+    let ListenWish::Hear(first) = harness.state().asked.last().cloned().expect("asked") else { panic!("to hear") };
+    // The entrance speaks at 1.004 s.
+    assert!(first.pass == 2 && (first.span_s.0 - 0.704).abs() < 1e-9 && first.is_looped, "{first:?}");
+    assert_eq!(first.speed.value(), 0.5);
+    // It sounds, and is 0.1 s into the entrance: the other goes on there.
+    harness.state_mut().whole.screen.listening.playing = Some((2, 1.104));
+    press(&mut harness, Key::X);
+    let ListenWish::Hear(other) = harness.state().asked.last().cloned().expect("asked") else { panic!("to hear") };
+    let own_s = harness.state().whole.session.passes()[0].entrances[1].front.speaks_s;
+    assert!(other.pass == 1 && (other.span_s.0 - own_s - 0.1).abs() < 1e-9 && other.beside == [2, 1], "{other:?}");
+    press(&mut harness, Key::Space);
+    press(&mut harness, Key::B);
+    assert_eq!(harness.state().asked[2..], [ListenWish::Stop, ListenWish::Blind(2)]);
+    // In a host the same keys ask for nothing.
+    let mut harness = showcase();
+    press(&mut harness, Key::ArrowRight);
+    press(&mut harness, Key::Space);
+    assert!(harness.state().asked.is_empty());
 }
 
 #[test]
@@ -271,6 +378,34 @@ fn a_click_on_a_stroke_selects_it() {
     harness.drop_at(at);
     harness.run();
     harness.get_by_label_contains("B2 \u{b7} bar 1, beat 2.0");
+}
+
+#[test]
+fn a_missed_entrance_is_placed_by_a_click_on_the_lane() {
+    let mut harness = showcase();
+    let mut strokes = strokes(&harness);
+    strokes.sort_by(|a, b| a[0].x.total_cmp(&b[0].x));
+    let first = entrances(&harness);
+    press(&mut harness, Key::A);
+    harness.get_by_label_contains("Click on the lane where an entrance was missed");
+    // Half way between the first two strokes, which stand a second apart; opening the panel has moved the base line.
+    let at = pos2((strokes[0][0].x + strokes[1][0].x) / 2.0, 150.0);
+    harness.hover_at(at);
+    harness.run();
+    harness.drag_at(at);
+    harness.run_steps(1);
+    harness.drop_at(at);
+    harness.run();
+    harness.get_by_label_contains("here: 0:00.5");
+    press(&mut harness, Key::A);
+    let now = entrances(&harness);
+    assert_eq!(now.len(), first.len() + 1);
+    assert!((now[1].0 - 504).abs() < 30, "{} ms", now[1].0);
+    press(&mut harness, Key::A);
+    assert_eq!(entrances(&harness).len(), now.len(), "not twice");
+    press(&mut harness, Key::Escape);
+    press(&mut harness, Key::E);
+    harness.get_by_label_contains("entrances are unclear");
 }
 
 #[test]

@@ -13,6 +13,35 @@ pub struct Loudness {
     pub peak: f64,
 }
 
+/// Loudness everything is brought to, LUFS: as loud as most takes can be made without clipping \[P\].
+const LOUDNESS_LUFS: f64 = -18.0;
+/// Highest sample after the gain, 1 = full scale (-1 dB).
+pub const HIGHEST_PEAK: f64 = 0.89;
+/// Highest gain, dB: a silent take must not become noise.
+const MOST_GAIN_DB: f64 = 30.0;
+
+/// The loudness that takes are brought to when they are heard beside one another, LUFS: [`LOUDNESS_LUFS`], or what the
+/// peakiest of them can reach without clipping. One for all, so that no take seems the better one for being louder.
+#[must_use]
+pub fn target_lufs(takes: &[Loudness]) -> f64 {
+    let reached = takes.iter().filter_map(|take| Some(take.integrated_lufs? + take.headroom_db()));
+    reached.fold(LOUDNESS_LUFS, f64::min)
+}
+
+impl Loudness {
+    /// How much louder a take can be made, dB.
+    fn headroom_db(&self) -> f64 {
+        if self.peak > 0.0 { (20.0 * (HIGHEST_PEAK / self.peak).log10()).min(MOST_GAIN_DB) } else { MOST_GAIN_DB }
+    }
+
+    /// Factor that brings a take to a loudness in LUFS.
+    #[must_use]
+    pub fn gain_to(&self, target_lufs: f64) -> f64 {
+        let wanted_db = self.integrated_lufs.map_or(0.0, |lufs| target_lufs - lufs);
+        10f64.powf(wanted_db.min(self.headroom_db()) / 20.0)
+    }
+}
+
 /// Measures a stream of mono samples.
 pub struct LoudnessMeter {
     /// `None` when the rate is one the standard's filters do not reach.

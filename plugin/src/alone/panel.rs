@@ -74,6 +74,8 @@ pub enum PanelWish {
     Take(String),
     /// Look for a take in the folders.
     FindTake,
+    /// A blind sitting.
+    Blind,
 }
 
 /// Draws the panel. `path` holds what is typed for a take file.
@@ -119,6 +121,10 @@ fn devices(ui: &mut Ui, input: &PanelInput<'_>, theme: &Theme, wishes: &mut Vec<
     }
     if ui.button("find a take").on_hover_text("Open a take that was recorded elsewhere").clicked() {
         wishes.push(PanelWish::FindTake);
+    }
+    let why = "Fronts in random order, without verdict or picture; then how far your ear and the tool agree (B)";
+    if ui.add_enabled(!input.recording, egui::Button::new("listen blind")).on_hover_text(why).clicked() {
+        wishes.push(PanelWish::Blind);
     }
 }
 

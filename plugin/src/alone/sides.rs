@@ -4,6 +4,7 @@
 
 use super::click::{Beats, Clicks, mix};
 use super::controls::{Controls, MAX_CHANNELS};
+use super::player::Playing;
 use super::round_trip::{EVERY_S, NUM_SWEEPS, sweep};
 use crate::capture::Capture;
 use crate::transport::TransportView;
@@ -53,14 +54,15 @@ pub struct OutputSide {
     zero: Zero,
     beats: Option<(Beats, u64)>,
     first_sweep: Option<u64>,
+    playing: Playing,
 }
 
 impl OutputSide {
-    /// An output at a rate, Hz. Allocates.
+    /// An output at a rate, Hz; `playing` is the audio end of what is listened to. Allocates.
     #[must_use]
-    pub fn new(controls: Arc<Controls>, rate_hz: f64) -> Self {
-        let (clicks, sweep) = (Clicks::new(rate_hz), sweep(rate_hz));
-        Self { controls, rate_hz, clicks, sweep, clock: 0, zero: Zero::default(), beats: None, first_sweep: None }
+    pub fn new(controls: Arc<Controls>, rate_hz: f64, playing: Playing) -> Self {
+        let (clicks, sweep, zero) = (Clicks::new(rate_hz), sweep(rate_hz), Zero::default());
+        Self { controls, rate_hz, clicks, sweep, clock: 0, zero, beats: None, first_sweep: None, playing }
     }
 
     /// Fills the next samples (mono, silent before); the first will be heard at `at_ns` by the system's clock.
@@ -73,6 +75,7 @@ impl OutputSide {
         } else if let Some((beats, first)) = self.beats {
             self.add_clicks(&beats, first, into);
         }
+        self.playing.add(into);
         self.clock += into.len() as u64;
     }
 
@@ -238,7 +241,7 @@ impl InputSide {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alone::round_trip;
+    use crate::alone::{player, round_trip};
     use crate::capture::{self, Fed, Feed};
     use crate::transport::Stamp;
     use rtrb::{Consumer, RingBuffer};
@@ -265,7 +268,7 @@ mod tests {
         let (capture, feed) = capture::pair(RATE_HZ, false, Arc::default());
         let (kept_in, kept) = RingBuffer::new(6 * RATE_HZ as usize);
         let input = InputSide::new(controls.clone(), capture, kept_in, RATE_HZ, RATE_HZ);
-        let output = OutputSide::new(controls.clone(), RATE_HZ);
+        let output = OutputSide::new(controls.clone(), RATE_HZ, player::pair().1);
         let air = vec![0.0; APART + LATE].into();
         Bench { controls, input, output, feed, kept, air, clock: 0 }
     }

@@ -2,8 +2,10 @@
 
 use super::cards::Card;
 use super::controls::Controls;
+use super::player::{self, Player};
 use super::round_trip::{self, EVERY_S, MOST_S, NUM_SWEEPS};
 use super::sides::{InputSide, OutputSide, sweep_at};
+use crate::kept_sound::KeptSound;
 use crate::meters::Meters;
 use crate::project::Project;
 use crate::quiet::PassEnd;
@@ -26,9 +28,11 @@ pub struct Parts {
     pub controls: Arc<Controls>,
     /// The silence that ends a pass.
     pub pass_end: Arc<PassEnd>,
+    /// The sound of passes, to be heard again.
+    pub kept_sound: Arc<KeptSound>,
 }
 
-/// An open input, with an output or without. Dropping it ends the running pass, which is kept.
+/// An open input, with an output or without; or an output alone, to listen on. Dropping it ends the running pass, which is kept.
 pub struct Sound {
     input: Option<Stream>,
     /// The output's stream; `None` without one.
@@ -37,6 +41,8 @@ pub struct Sound {
     kept: Consumer<f32>,
     controls: Arc<Controls>,
     rates_hz: (f64, f64),
+    /// The window's end of what is listened to, until it is taken.
+    player: Option<Player>,
 }
 
 impl Sound {
@@ -46,12 +52,7 @@ impl Sound {
     /// Why the input cannot be opened, in words.
     pub fn open(input: &Card, output: Option<&Card>, parts: &Parts) -> Result<(Self, Option<String>), String> {
         let controls = parts.controls.clone();
-        controls.stop();
-        for told in [&controls.in_zero_ns, &controls.out_zero_ns, &controls.first_beat] {
-            told.forget();
-        }
-        controls.measuring.store(false, Ordering::Release);
-        controls.broken.store(false, Ordering::Release);
+        begin(&controls);
         let in_hz = f64::from(input.rate_hz);
         let out_hz = output.map_or(in_hz, |o| f64::from(o.rate_hz));
         parts.meters.clock.store(0, Ordering::Release);
@@ -67,14 +68,36 @@ impl Sound {
             project: parts.project.clone(),
             meters: parts.meters.clone(),
             pass_end: parts.pass_end.clone(),
+            kept_sound: Some(parts.kept_sound.clone()),
             sample_rate_hz: in_hz,
             offline: false,
         });
         let worker = worker.spawn().map_err(|e| format!("The system has no thread for the analysis: {e}."))?;
-        let opened = output.map(|o| o.play(OutputSide::new(controls.clone(), out_hz), &controls)).transpose();
+        let (player, playing) = player::pair();
+        let opened = output.map(|o| o.play(OutputSide::new(controls.clone(), out_hz, playing), &controls)).transpose();
         let (output, why) = opened.map_or_else(|why| (None, Some(why)), |stream| (stream, None));
-        let rates_hz = (in_hz, out_hz);
-        Ok((Self { input: Some(stream), output, worker: Some(worker), kept, controls, rates_hz }, why))
+        let (rates_hz, player) = ((in_hz, out_hz), output.is_some().then_some(player));
+        Ok((Self { input: Some(stream), output, worker: Some(worker), kept, controls, rates_hz, player }, why))
+    }
+
+    /// Opens an output alone: takes can be listened to where there is nothing to record with.
+    ///
+    /// # Errors
+    /// Why it cannot be opened, in words.
+    pub fn open_output(output: &Card, parts: &Parts) -> Result<Self, String> {
+        let controls = parts.controls.clone();
+        begin(&controls);
+        let out_hz = f64::from(output.rate_hz);
+        let (_, kept) = RingBuffer::new(1);
+        let (player, playing) = player::pair();
+        let output = Some(output.play(OutputSide::new(controls.clone(), out_hz, playing), &controls)?);
+        let (rates_hz, player) = ((out_hz, out_hz), Some(player));
+        Ok(Self { input: None, output, worker: None, kept, controls, rates_hz, player })
+    }
+
+    /// The window's end of what is listened to, and the output's rate, Hz; once.
+    pub fn take_player(&mut self) -> Option<(Player, f64)> {
+        Some((self.player.take()?, self.rates_hz.1))
     }
 
     /// There is an output to count in on.
@@ -112,6 +135,16 @@ impl Sound {
         });
         Some(round_trip::find(&heard, &sent.collect::<Vec<_>>(), in_hz))
     }
+}
+
+/// Nothing of the streams before is left.
+fn begin(controls: &Controls) {
+    controls.stop();
+    for told in [&controls.in_zero_ns, &controls.out_zero_ns, &controls.first_beat] {
+        told.forget();
+    }
+    controls.measuring.store(false, Ordering::Release);
+    controls.broken.store(false, Ordering::Release);
 }
 
 /// How much is heard to find all sweeps, seconds: them, the time to the first, and the longest round trip.

@@ -1,16 +1,21 @@
 //! The standalone's window: the panel over the screen of the insert.
 
+mod devices;
+mod listening;
+
 use super::arguments::Arguments;
 use super::cards::{Card, Cards};
 use super::controls::Controls;
 use super::level::Level;
-use super::memory::{Delay, Memory, OwnSettings};
+use super::listen::Listener;
+use super::memory::{Memory, OwnSettings};
 use super::panel::{self, PanelInput, PanelWish};
-use super::round_trip::{NotFound, RoundTrip};
+use super::sitting::Sitting;
 use super::sound::{Parts, Sound};
 use crate::choices::OwnChoices;
 use crate::desk::Desk;
 use crate::framework;
+use crate::kept_sound::KeptSound;
 use crate::meters::Meters;
 use crate::passes::PassId;
 use crate::project::Project;
@@ -50,6 +55,7 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
         meters: Arc::<Meters>::default(),
         controls: Arc::<Controls>::default(),
         pass_end: Arc::<PassEnd>::default(),
+        kept_sound: Arc::<KeptSound>::default(),
     };
     let (memory, notice) = match Memory::usual(&project) {
         Ok((memory, notice)) => (Some(Arc::new(memory)), notice),
@@ -88,6 +94,9 @@ struct Alone {
     names: (Vec<String>, Vec<String>),
     chosen: (Option<usize>, Option<usize>),
     sound: Option<Sound>,
+    listener: Listener,
+    /// A blind sitting, while one is held.
+    sitting: Option<Sitting>,
     level: Level,
     round_trip: String,
     notices: Vec<String>,
@@ -124,6 +133,7 @@ impl Alone {
         parts.controls.set_beats(&settings.beats);
         parts.controls.with_beats.store(settings.with_beats, Ordering::Relaxed);
         let now = Instant::now();
+        let listener = Listener::new(parts.project.session.clone(), parts.kept_sound.clone());
         let mut alone = Self {
             parts,
             choices,
@@ -132,6 +142,8 @@ impl Alone {
             names: Default::default(),
             chosen: (None, None),
             sound: None,
+            listener,
+            sitting: None,
             level: Level::new(now),
             round_trip: "delay not measured".into(),
             notices: Vec::new(),
@@ -159,139 +171,6 @@ impl Alone {
         alone.chosen.1 = output.or_else(|| place(&alone.cards.outputs, &alone.settings.output));
         alone.open_first(input, last_input);
         Ok(alone)
-    }
-
-    fn look_for_cards(&mut self) {
-        self.cards = Cards::now();
-        let names = |cards: &[Card]| cards.iter().map(|c| c.name.clone()).collect::<Vec<_>>();
-        self.names = (names(&self.cards.inputs), names(&self.cards.outputs));
-    }
-
-    /// Opens the input that was asked for, or else the one of the last time, or the first that can be opened.
-    fn open_first(&mut self, asked: Option<usize>, last: Option<usize>) {
-        let any_output = self.chosen.1.or((!self.cards.outputs.is_empty()).then_some(0));
-        for place in
-            last.into_iter().filter(|_| asked.is_none()).chain(asked.map_or(0..self.cards.inputs.len(), |i| i..i + 1))
-        {
-            if self.open(place, any_output) {
-                return;
-            }
-        }
-    }
-
-    fn open(&mut self, input: usize, output: Option<usize>) -> bool {
-        self.sound = None;
-        self.notices.clear();
-        self.chosen = (None, None);
-        let Some(card) = self.cards.inputs.get(input) else { return false };
-        match Sound::open(card, output.and_then(|o| self.cards.outputs.get(o)), &self.parts) {
-            Ok((sound, why)) => {
-                self.chosen = (Some(input), output.filter(|_| sound.has_output()));
-                self.notices.extend(why);
-                self.sound = Some(sound);
-                self.heard = (Instant::now(), 0);
-                self.remember_round_trip();
-                true
-            }
-            Err(why) => {
-                self.notices.push(why);
-                false
-            }
-        }
-    }
-
-    /// The delay that was measured on these devices before, if it was.
-    fn remember_round_trip(&mut self) {
-        self.forget_round_trip();
-        let Some((input, output, rate_hz)) = self.devices() else { return };
-        if let Some(delay) = self.settings.delay_on(&input, output.as_deref(), rate_hz) {
-            let said = format!("{}, as measured before", delay_in_words(delay.samples, delay.spread, rate_hz));
-            self.set_round_trip(delay.samples, said);
-        }
-    }
-
-    /// The names of the open devices and the input's rate, Hz.
-    fn devices(&self) -> Option<(String, Option<String>, f64)> {
-        let (input, output) = self.chosen_names();
-        Some((input?, output, self.sound.as_ref()?.rate_hz()))
-    }
-
-    /// The names of the chosen input and output.
-    fn chosen_names(&self) -> (Option<String>, Option<String>) {
-        let name = |place: Option<usize>, names: &[String]| place.and_then(|i| names.get(i)).cloned();
-        (name(self.chosen.0, &self.names.0), name(self.chosen.1, &self.names.1))
-    }
-
-    fn forget_round_trip(&mut self) {
-        self.set_round_trip(0, "delay not measured".into());
-    }
-
-    /// The delay in use, samples, and what the panel says of it.
-    fn set_round_trip(&mut self, samples: i64, said: String) {
-        self.parts.controls.round_trip.store(samples, Ordering::Relaxed);
-        self.round_trip = said;
-    }
-
-    /// A stream has broken off: it is opened again, once within [`AGAIN_AFTER`]. What was played until then is kept.
-    fn pick_up(&mut self) {
-        let (input, output) = self.chosen_names();
-        let (input, output) = (input.unwrap_or_default(), output.unwrap_or_default());
-        let was_recording = self.parts.controls.recording.load(Ordering::Relaxed);
-        self.sound = None;
-        self.chosen = (None, None);
-        self.forget_round_trip();
-        self.look_for_cards();
-        let place = |names: &[String], name: &str| names.iter().position(|n| n == name);
-        let is_first = self.broke_at.replace(Instant::now()).is_none_or(|at| at.elapsed() > AGAIN_AFTER);
-        let (again, out) = (place(&self.names.0, &input), place(&self.names.1, &output));
-        let said = if again.is_some_and(|i| is_first && self.open(i, out)) {
-            if was_recording {
-                self.parts.controls.start();
-            }
-            format!(
-                "The sound of {input} broke off for a moment: what was played until then is kept, what follows is a pass of its own."
-            )
-        } else {
-            format!(
-                "{input} is gone, or its sound broke off. What was played until then is kept: plug it in and look again."
-            )
-        };
-        self.notices = vec![said];
-    }
-
-    /// What became of the streams since the last frame.
-    fn look_after(&mut self) {
-        if self.parts.controls.broken.swap(false, Ordering::AcqRel) && self.sound.is_some() {
-            self.pick_up();
-        }
-        let Some(sound) = &mut self.sound else { return };
-        if std::mem::take(&mut self.record_at_once) {
-            self.parts.controls.start();
-        }
-        let clock = self.parts.meters.clock.load(Ordering::Relaxed);
-        if clock != self.heard.1 {
-            self.heard = (Instant::now(), clock);
-        }
-        if self.parts.controls.measuring.load(Ordering::Relaxed)
-            && let Some(measured) = sound.measured()
-        {
-            self.take_round_trip(measured);
-        }
-        let channel = self.parts.controls.channel.load(Ordering::Relaxed);
-        self.level.take(self.parts.controls.take_peak(channel), Instant::now());
-    }
-
-    /// The delay was measured, or could not be.
-    fn take_round_trip(&mut self, measured: Result<RoundTrip, NotFound>) {
-        match (measured, self.devices()) {
-            (Ok(found), Some((input, output, rate_hz))) => {
-                self.set_round_trip(found.samples, delay_in_words(found.samples, found.spread, rate_hz));
-                let devices = (input, output.unwrap_or_default());
-                self.settings.delay = Some(Delay { devices, rate_hz, samples: found.samples, spread: found.spread });
-            }
-            (Err(why), _) => self.set_round_trip(0, why.to_string()),
-            (Ok(_), None) => self.forget_round_trip(),
-        }
     }
 
     /// What is to be there again in the next window.
@@ -327,7 +206,8 @@ impl Alone {
 
     fn notices(&self) -> Vec<String> {
         let mut notices: Vec<String> = self.lasting.iter().chain(&self.notices).cloned().collect();
-        if self.sound.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
+        notices.extend(Some(self.desk.listening_trouble().to_owned()).filter(|why| !why.is_empty()));
+        if self.chosen.0.is_some() && self.heard.0.elapsed() > NOTHING_FOR {
             notices.push(
                 "Nothing comes from this input: another program may hold it. Choose it again, or another.".into(),
             );
@@ -349,7 +229,8 @@ impl Alone {
         let channels = self.chosen.0.and_then(|i| self.cards.inputs.get(i)).map_or(1, |c| usize::from(c.num_channels));
         let session = self.parts.project.session.lock();
         let pass = session.newest();
-        let last = pass.and_then(|p| p.entrances.last());
+        let last = pass.and_then(|p| Some(p.as_scanned(p.entrances.len().checked_sub(1)?)));
+        let last = last.as_ref();
         let place = pass.zip(last).map_or(String::new(), |(p, e)| words::place(p, e.front.speaks_s).at);
         let notices = self.notices();
         let input = PanelInput {
@@ -382,17 +263,24 @@ impl Alone {
                 if let Some(input) = self.chosen.0 {
                     controls.with_beats.fetch_and(output.is_some(), Ordering::Relaxed);
                     self.open(input, output);
+                } else if let Some(output) = output {
+                    self.notices.clear();
+                    self.open_output(output);
+                } else {
+                    self.close();
                 }
             }
             PanelWish::LookAgain => {
-                self.sound = None;
+                self.close();
                 self.look_for_cards();
-                self.chosen = (None, None);
                 self.notices.clear();
                 self.open_first(None, None);
             }
             PanelWish::Channel(channel) => controls.channel.store(channel, Ordering::Relaxed),
-            PanelWish::Record(true) => controls.start(),
+            PanelWish::Record(true) => {
+                self.listener.stop();
+                controls.start();
+            }
             PanelWish::Record(false) => controls.stop(),
             PanelWish::WithBeats(on) => controls.with_beats.store(on, Ordering::Relaxed),
             PanelWish::Beats(beats) => controls.set_beats(&beats),
@@ -405,6 +293,7 @@ impl Alone {
             }
             PanelWish::Take(path) => self.load(Path::new(&path)),
             PanelWish::FindTake => self.desk.find_take(),
+            PanelWish::Blind => self.begin_sitting(self.desk.on_show()),
         }
     }
 
@@ -417,8 +306,14 @@ impl Alone {
     fn frame(&mut self, ui: &mut egui::Ui) {
         self.parts.project.session.redraw().has_drawn(ui.ctx());
         self.look_after();
+        self.listener.look(self.desk.listening());
+        if self.sitting.is_some() {
+            self.show_sitting(ui);
+            return ui.ctx().request_repaint_after(FRAME_TIME);
+        }
         let wishes = self.show_panel(ui);
         let tasks = self.desk.frame(ui);
+        self.desk.take_asked().into_iter().for_each(|wish| self.listen(wish));
         // Marker notes are for a host to take.
         let tasks = tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_)));
         tasks.for_each(|task| task.follow(&mut self.choices.0.write()));

@@ -40,8 +40,7 @@ impl Ready {
     fn of(pass: &Pass, print: u64, room: usize) -> std::io::Result<Self> {
         let mut left = room;
         let pictures = fronts::of_pass(pass, &mut left);
-        let num_flagged = pass.entrances.iter().filter(|e| e.is_flagged()).count();
-        let is_whole = pictures.iter().flatten().count() == num_flagged;
+        let is_whole = pictures.iter().flatten().count() == fronts::num_wanted(pass);
         Ok(Self { print, room, taken: room - left, is_whole, text: packed_pass(pass, pictures)? })
     }
 }
@@ -51,8 +50,9 @@ fn print(pass: &Pass) -> u64 {
     let mut hasher = DefaultHasher::new();
     (&pass.name, pass.kept, pass.start_samples, pass.num_lost, pass.num_left_out).hash(&mut hasher);
     (pass.duration_s.to_bits(), pass.clipped_at_s.len(), pass.beats.bends().len()).hash(&mut hasher);
-    pass.fine.keys().for_each(|index| index.hash(&mut hasher));
-    for entrance in &pass.entrances {
+    pass.corrections.corrections.iter().for_each(|said| said.id.hash(&mut hasher));
+    (&pass.corrections.undone, &pass.take).hash(&mut hasher);
+    for entrance in pass.measured().iter() {
         let front = &entrance.front;
         (front.index, front.speaks_s.to_bits(), front.end_s.map(f64::to_bits)).hash(&mut hasher);
         let bits = |m: Measure| (m.value.to_bits(), m.uncertainty.to_bits());

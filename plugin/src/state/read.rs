@@ -9,14 +9,16 @@ use crate::bounds;
 use crate::fronts;
 use crate::older_state;
 use crate::packed;
-use crate::passes::{MAX_ENTRANCES, Origin, Pass};
+use crate::passes::{MAX_ENTRANCES, MAX_SAID, Origin, Pass};
 use crate::wave::Wave;
 use notefront_dsp::{Entrance, Front, Verdict};
+use notefront_takes::corrections::{By, Correction, Corrections, Fingerprint, What};
 use serde::de::{DeserializeOwned, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::Value;
 use serde_json::value::RawValue;
 use std::collections::HashMap;
+use std::path::PathBuf;
 
 /// Most passes that are read.
 const MAX_PASSES: usize = 1000;
@@ -133,8 +135,7 @@ fn read_pass(text: &str, damage: &mut Damage) -> Option<Pass> {
     let beats = written.read::<BeatMap>("beats").unwrap_or_default();
     let is_odd = !bounds::are_beats(beats.bends());
     damage.num_beats += usize::from(is_odd);
-    let fine: Vec<usize> = written.read("fine").unwrap_or_default();
-    let is_fine = |e: &&Entrance| fine.contains(&e.front.index);
+    let corrections = read_corrections(&written, &entrances, damage);
     let last_s = entrances.last().map_or(0.0, |e| e.front.speaks_s);
     Some(Pass {
         id: written.read("id").filter(|id| bounds::is_id(*id))?,
@@ -145,8 +146,10 @@ fn read_pass(text: &str, damage: &mut Damage) -> Option<Pass> {
         start_samples: written.read("start_samples").filter(|at| bounds::is_place(*at)),
         beats: if is_odd { BeatMap::default() } else { beats },
         to_beat: None,
-        fine: entrances.iter().filter(is_fine).map(|e| (e.front.index, e.verdict)).collect(),
         entrances,
+        corrections,
+        corrected: None,
+        take: written.read::<String>("take").filter(|path| bounds::is_name(path)).map(PathBuf::from),
         num_left_out: written.read("num_left_out").unwrap_or(0),
         duration_s: written.read("duration_s").filter(|s| bounds::is_time(*s)).unwrap_or(0.0).max(last_s),
         wave: Wave::from_points(wave, wave_per_s),
@@ -154,6 +157,47 @@ fn read_pass(text: &str, damage: &mut Damage) -> Option<Pass> {
         clipped_at_s,
         live: false,
     })
+}
+
+/// What the player said. Up to version 4 that was which entrances are fine as they are, by their index.
+fn read_corrections(written: &Written<'_>, entrances: &[Entrance], damage: &mut Damage) -> Corrections {
+    let mut corrections = Corrections::new("", Fingerprint::default());
+    if let Some(fine) = written.read::<Vec<usize>>("fine") {
+        let is_fine = |e: &&Entrance| fine.contains(&e.front.index);
+        for entrance in entrances.iter().filter(is_fine).take(MAX_SAID) {
+            corrections.say(By::Insert, entrance.front.speaks_s, What::Fine { reason: None });
+        }
+        return corrections;
+    }
+    let Some(text) = written.fields.get("corrections") else { return corrections };
+    let Ok(kept) = serde_json::from_str::<WrittenCorrections>(text.get()) else {
+        damage.num_said += 1;
+        return corrections;
+    };
+    let said = kept.corrections.iter().filter_map(|said| Correction::deserialize(said).ok());
+    corrections.corrections = said.filter(bounds::is_correction).take(MAX_SAID).collect();
+    damage.num_said += kept.corrections.len() - corrections.corrections.len();
+    let is_known = |id: &String| corrections.corrections.iter().any(|said| said.id == *id);
+    corrections.undone = kept.undone.iter().filter_map(|id| Some(id.as_str()?.to_owned())).filter(is_known).collect();
+    corrections.take = kept.take.as_str().filter(|name| bounds::is_name(name)).unwrap_or_default().to_owned();
+    match Fingerprint::deserialize(&kept.sound) {
+        Ok(sound) if bounds::is_fingerprint(&sound) => corrections.sound = sound,
+        _ => damage.num_said += 1,
+    }
+    corrections
+}
+
+/// What was said as it is written, so far that one damaged part costs only itself.
+#[derive(Deserialize)]
+struct WrittenCorrections {
+    #[serde(default)]
+    take: Value,
+    #[serde(default)]
+    sound: Value,
+    #[serde(default)]
+    corrections: Vec<Value>,
+    #[serde(default)]
+    undone: Vec<Value>,
 }
 
 /// The entrances in the order of time, and how many could not be read.
@@ -203,6 +247,7 @@ struct Damage {
     num_entrances: usize,
     num_left_out: u64,
     num_beats: usize,
+    num_said: usize,
 }
 
 impl Damage {
@@ -222,6 +267,9 @@ impl Damage {
         }
         if self.num_beats > 0 {
             words.push(format!("The beats of {} passes in this project could not be read: no timing.", self.num_beats));
+        }
+        if self.num_said > 0 {
+            words.push(format!("{} of your corrections in this project could not be read.", self.num_said));
         }
         if self.num_left_out > 0 {
             words.push(format!("{} old passes did not fit into the project and were left out.", self.num_left_out));

@@ -23,8 +23,9 @@ const RULER_PX: f32 = 17.0;
 /// Passes of so many entrances are compared within a frame.
 const AT_ONCE: usize = 300;
 
-/// What an alignment depends on of each pass: which it is, how many entrances it has, and whether it still grows.
-type Key = [(PassId, usize, bool); 2];
+/// What a comparison depends on of each pass: which it is, how many entrances it has, whether it still grows, what was said
+/// of it, and the sum of its clarities, since settings judge anew.
+type Key = [(PassId, usize, bool, (usize, usize), u64); 2];
 
 /// An alignment, kept until one of the two passes changes.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,7 +41,8 @@ pub struct Comparison {
 
 impl Comparison {
     fn key(a: &Pass, b: &Pass) -> Key {
-        [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live))
+        let clarity = |pass: &Pass| pass.entrances.iter().map(|e| e.verdict.clarity).sum::<f64>().to_bits();
+        [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live, pass.num_changes(), clarity(pass)))
     }
 
     /// Aligns two passes.
@@ -199,12 +201,15 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     let base_y = rect.center().y;
     let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
     // The end of the stroke, pixels; nothing out of view.
-    let mut half = |entrances: &[Entrance], index: usize, place: Place, faint: bool| {
-        let entrance = &entrances[index];
+    let mut half = |pass: &Pass, index: usize, place: Place, faint: bool| {
+        let (entrances, entrance) = (&pass.entrances, &pass.entrances[index]);
         let s = entrance.front.speaks_s + if place == Place::Lower { input.comparison.aligned.shift_s } else { 0.0 };
         in_view(s).then(|| {
             let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
-            glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand, input.theme, faint);
+            glyph::draw(&mut shapes, entrance, &input.filter.ink(pass, index), &stand, input.theme, faint);
+            if pass.said_of(index).is_some() {
+                glyph::draw_said(&mut shapes, entrance, &stand, input.theme);
+            }
             stand.foot + egui::vec2(0.0, if place == Place::Lower { 1.0 } else { -1.0 } * stand.height(entrance))
         })
     };
@@ -213,22 +218,19 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     for pair in &alignment.pairs {
         let (a, b) = (&input.a.entrances[pair.a], &input.b.entrances[pair.b]);
         let faint = agrees(a, b, input.filter);
-        let ends = (
-            half(&input.a.entrances, pair.a, Place::Upper, faint),
-            half(&input.b.entrances, pair.b, Place::Lower, faint),
-        );
+        let ends = (half(input.a, pair.a, Place::Upper, faint), half(input.b, pair.b, Place::Lower, faint));
         let marked = clearer(a, b).filter(|_| input.comparison.is_same_music);
         draw_clearer(painter, ends, marked, input);
         if !faint {
-            words[0].extend(ends.0.and_then(|end| Label::of_faults(end.x, a, &input.filter.of(a))));
-            words[1].extend(ends.1.and_then(|end| Label::of_faults(end.x, b, &input.filter.of(b))));
+            words[0].extend(ends.0.and_then(|end| Label::of_entrance(end.x, input.a, pair.a, input.filter)));
+            words[1].extend(ends.1.and_then(|end| Label::of_entrance(end.x, input.b, pair.b, input.filter)));
         }
     }
     for &i in &alignment.only_in_a {
-        half(&input.a.entrances, i, Place::Upper, false);
+        half(input.a, i, Place::Upper, false);
     }
     for &j in &alignment.only_in_b {
-        half(&input.b.entrances, j, Place::Lower, false);
+        half(input.b, j, Place::Lower, false);
     }
     painter.extend(shapes);
     draw_words(painter, rect, &words, input);

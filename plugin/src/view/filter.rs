@@ -1,5 +1,6 @@
 //! Which faults are shown.
 
+use crate::passes::Pass;
 use notefront_dsp::{Entrance, FaultName, Faults};
 
 /// Faults the player has switched off in the strip.
@@ -46,10 +47,20 @@ impl FaultFilter {
         shown
     }
 
-    /// True when an entrance has a fault that is shown.
+    /// The faults of an entrance that are shown and were measured: what the ear alone tells draws no ink.
     #[must_use]
-    pub fn flags(&self, entrance: &Entrance) -> bool {
-        entrance.verdict.faults.iter().any(|f| self.shows(f.name))
+    pub fn ink(&self, pass: &Pass, place: usize) -> Faults {
+        let mut ink = Faults::default();
+        let shown = pass.entrances.get(place).map(|e| self.of(e)).unwrap_or_default();
+        shown.iter().filter(|f| !pass.is_by_ear(place, f.name)).for_each(|f| ink.insert(*f));
+        ink
+    }
+
+    /// True when an entrance of a pass has a fault that is shown, or is unclear to the ear without a name.
+    #[must_use]
+    pub fn flags(&self, pass: &Pass, place: usize) -> bool {
+        let faults = pass.entrances.get(place).map(|e| e.verdict.faults);
+        faults.is_some_and(|faults| faults.iter().any(|f| self.shows(f.name))) || pass.is_unclear_by_ear(place)
     }
 }
 
@@ -60,11 +71,12 @@ mod tests {
 
     #[test]
     fn hidden_faults_do_not_flag() {
-        let airy = fixture::with_fault(fixture::clear(0, 1.0, 46), FaultName::Airy, 0.5);
+        let mut pass = fixture::pass_at_60(&[1.0]);
+        pass.entrances[0] = fixture::with_fault(pass.entrances[0], FaultName::Airy, 0.5);
         let mut filter = FaultFilter::default();
-        assert!(filter.flags(&airy));
+        assert!(filter.flags(&pass, 0) && !filter.flags(&pass, 1));
         filter.toggle(FaultName::Airy);
-        assert!(!filter.flags(&airy) && filter.of(&airy).is_empty());
+        assert!(!filter.flags(&pass, 0) && filter.of(&pass.entrances[0]).is_empty());
     }
 
     #[test]

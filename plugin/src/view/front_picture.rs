@@ -17,8 +17,8 @@ const NUM_WAY: usize = 24;
 /// Share of a letter's height under its baseline.
 const DESCENT: f32 = 0.25;
 
-/// Draws the picture of an entrance into `rect`.
-pub fn show(ui: &mut Ui, rect: Rect, entrance: &Entrance, theme: &Theme, text_scale: f32) {
+/// Draws the picture of an entrance into `rect`; a mark stands so many ms from the onset, where that is seen.
+pub fn show(ui: &mut Ui, rect: Rect, entrance: &Entrance, mark_ms: Option<f64>, theme: &Theme, text_scale: f32) {
     let response = ui.interact(rect, ui.scope_id().with("plot"), Sense::hover());
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, 2.0, theme.paper);
@@ -31,6 +31,9 @@ pub fn show(ui: &mut Ui, rect: Rect, entrance: &Entrance, theme: &Theme, text_sc
     picture.levels();
     picture.pitch(entrance);
     picture.instants();
+    if let Some(ms) = mark_ms {
+        picture.mark(ms);
+    }
     view.words.iter().for_each(|word| picture.word(word, text_px));
     let text = described(entrance, &view);
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &text));
@@ -52,6 +55,16 @@ struct Picture<'a> {
 impl Picture<'_> {
     fn at(&self, (x, y): Point) -> Pos2 {
         self.origin + vec2(x as f32, y as f32)
+    }
+
+    /// Where "here" is.
+    fn mark(&self, ms: f64) {
+        let frame = self.view.frame;
+        let x = self.view.x(ms);
+        if (frame.x.0..=frame.x.1).contains(&x) {
+            let ends = [self.at((x, frame.pitch_y.0)), self.at((x, frame.level_y.1))];
+            self.painter.extend(Shape::dashed_line(&ends, Stroke::new(1.5, self.theme.warm), 5.0, 3.0));
+        }
     }
 
     /// Corridor and axes, behind everything.

@@ -3,9 +3,13 @@
 use super::scale::TimeScale;
 use super::theme::Theme;
 use crate::wave;
-use egui::{Pos2, Shape, Stroke, pos2};
+use egui::{Pos2, Shape, Stroke, pos2, vec2};
 use notefront_dsp::{Entrance, Faults};
 use notefront_takes::glyph::{self, DOT_PX, GlyphScale, Mark, MarkKind, Place, Point};
+
+/// The ring over what the player spoke of: its radius, and how far over the stroke it stands, pixels. As on the page.
+const RING_PX: f32 = 3.0;
+const RING_OVER_PX: f32 = 6.0;
 
 /// Where a glyph stands, and how large it is.
 #[derive(Debug, Clone, Copy)]
@@ -67,6 +71,19 @@ pub fn draw(shapes: &mut Vec<Shape>, entrance: &Entrance, shown: &Faults, stand:
         }
         shapes.extend(mark.dot.map(|dot| Shape::circle_filled(stand.at(dot), DOT_PX as f32, pen.color)));
     }
+}
+
+/// Draws an entrance that the player placed: nothing of it was measured.
+pub fn draw_own(shapes: &mut Vec<Shape>, entrance: &Entrance, stand: &Stand, theme: &Theme) {
+    let ends = [stand.foot, stand.foot - vec2(0.0, stand.height(entrance))];
+    shapes.extend(Shape::dashed_line(&ends, Stroke::new(2.4, theme.ink), 4.0, 3.0));
+}
+
+/// Draws the ring that stands over everything the player spoke of.
+pub fn draw_said(shapes: &mut Vec<Shape>, entrance: &Entrance, stand: &Stand, theme: &Theme) {
+    let up = stand.height(entrance) + RING_OVER_PX;
+    let at = stand.foot - vec2(0.0, if stand.scale.place == Place::Lower { -up } else { up });
+    shapes.push(Shape::circle_stroke(at, RING_PX, Stroke::new(1.5, theme.ink)));
 }
 
 /// Width and colour of a mark. The one warm tone marks time.

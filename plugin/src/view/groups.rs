@@ -2,6 +2,7 @@
 
 use super::filter::FaultFilter;
 use super::scale::TimeScale;
+use crate::passes::Pass;
 use notefront_dsp::Entrance;
 use std::ops::Range;
 
@@ -53,12 +54,13 @@ pub fn column_s(scale: &TimeScale) -> f64 {
 
 /// Counts of the entrances on the screen.
 #[must_use]
-pub fn columns(entrances: &[Entrance], scale: &TimeScale, filter: &FaultFilter) -> Vec<Column> {
+pub fn columns(pass: &Pass, scale: &TimeScale, filter: &FaultFilter) -> Vec<Column> {
+    let entrances = &pass.entrances;
     let step = column_s(scale);
     let mut columns: Vec<Column> = Vec::new();
     for index in visible(entrances, scale) {
         let place = (entrances[index].front.speaks_s / step).floor() as i64;
-        let is_flagged = usize::from(filter.flags(&entrances[index]));
+        let is_flagged = usize::from(filter.flags(pass, index));
         match columns.last_mut().filter(|c| c.place == place) {
             Some(column) => {
                 column.end = index + 1;
@@ -80,7 +82,7 @@ mod tests {
         let pass = fixture::mixed_pass(10_000, 3);
         let scale = TimeScale::fit(pass.duration_s, 0.0, 1000.0);
         assert!(is_crowded(visible(&pass.entrances, &scale).len(), &scale));
-        let columns = columns(&pass.entrances, &scale, &FaultFilter::default());
+        let columns = columns(&pass, &scale, &FaultFilter::default());
         assert_eq!(columns.iter().map(Column::num).sum::<usize>(), 10_000);
         assert_eq!(columns.iter().map(|c| c.num_flagged).sum::<usize>(), pass.num_flagged());
         assert!(columns.len() < 60);
@@ -90,8 +92,8 @@ mod tests {
     fn columns_keep_their_entrances_while_scrolling() {
         let pass = fixture::mixed_pass(500, 3);
         let scale = TimeScale { left_s: 20.0, px_per_s: 4.0, x0: 0.0, width: 800.0 };
-        let before = columns(&pass.entrances, &scale, &FaultFilter::default());
-        let after = columns(&pass.entrances, &scale.scrolled(37.0, pass.duration_s), &FaultFilter::default());
+        let before = columns(&pass, &scale, &FaultFilter::default());
+        let after = columns(&pass, &scale.scrolled(37.0, pass.duration_s), &FaultFilter::default());
         let inner = &before[5];
         assert!(after.contains(inner));
     }
@@ -99,7 +101,7 @@ mod tests {
     #[test]
     fn an_empty_pass_has_no_columns() {
         let scale = TimeScale::fit(0.0, 0.0, 800.0);
-        assert!(columns(&[], &scale, &FaultFilter::default()).is_empty());
+        assert!(columns(&fixture::pass_at_60(&[]), &scale, &FaultFilter::default()).is_empty());
         assert_eq!(visible(&[], &scale), 0..0);
     }
 }

@@ -3,6 +3,7 @@
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use egui::{ComboBox, TextEdit, Ui};
+use notefront_takes::corrections::What;
 
 /// What the player wants done.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,8 +18,12 @@ pub enum Wish {
     Forget(PassId),
     /// Pin it as the reference, or unpin.
     Pin(PassId, bool),
-    /// An entrance, by its place in the pass, is fine as it is; or that is taken back.
-    Fine(PassId, usize, bool),
+    /// Something is said of the entrance that speaks at a time of the pass, s, or of that place.
+    Say(PassId, f64, What),
+    /// Something that was said is taken back, by its id.
+    Undo(PassId, String),
+    /// What can be said is shown, or hidden.
+    Correct(bool),
     /// To the next (or previous) flagged entrance.
     Step(i32),
     /// What stands in the middle of the window.
@@ -27,6 +32,17 @@ pub enum Wish {
     Settings(bool),
     /// Show or hide the markers panel.
     Markers(bool),
+}
+
+impl Wish {
+    /// The pass of which it says something, or takes it back.
+    #[must_use]
+    pub fn spoken_of(&self) -> Option<PassId> {
+        match self {
+            Self::Say(id, ..) | Self::Undo(id, _) => Some(*id),
+            _ => None,
+        }
+    }
 }
 
 /// What stands in the middle of the window.

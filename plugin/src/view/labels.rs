@@ -1,7 +1,8 @@
 //! Labels in rows: the important come first, and what has no room is left out, since the ink still stands.
 
+use super::filter::FaultFilter;
+use crate::passes::Pass;
 use egui::{Color32, FontId, Painter, pos2};
-use notefront_dsp::{Entrance, Faults};
 use notefront_takes::words;
 
 /// Space between two labels in a row, pixels.
@@ -19,11 +20,17 @@ pub struct Label {
 }
 
 impl Label {
-    /// What is unclear in an entrance, where that is shown; the less clear it is, the more it matters.
+    /// What is unclear in an entrance, where that is shown; the less clear it is, the more it matters. What the ear alone
+    /// tells says so.
     #[must_use]
-    pub fn of_faults(x: f32, entrance: &Entrance, shown: &Faults) -> Option<Self> {
-        let label = Self { x, text: words::named(shown.iter()), weight: -entrance.verdict.clarity };
-        (!label.text.is_empty()).then_some(label)
+    pub fn of_entrance(x: f32, pass: &Pass, place: usize, filter: &FaultFilter) -> Option<Self> {
+        let entrance = pass.entrances.get(place)?;
+        let by_ear = filter.of(entrance).iter().find(|f| pass.is_by_ear(place, f.name)).map(|f| words::word(f.name));
+        let by_ear = by_ear.or_else(|| pass.is_unclear_by_ear(place).then_some("unclear"));
+        let measured = Some(words::named(filter.ink(pass, place).iter())).filter(|text| !text.is_empty());
+        let parts: Vec<String> = measured.into_iter().chain(by_ear.map(|word| format!("{word} by ear"))).collect();
+        let text = parts.join(", ");
+        (!text.is_empty()).then_some(Self { x, text, weight: -entrance.verdict.clarity })
     }
 }
 

@@ -27,6 +27,8 @@ const LABEL_ROW_PX: f32 = 15.0;
 const OUTLINE_PX: f32 = 2.0;
 /// Tallest stroke, pixels.
 const MAX_HEIGHT_PX: f32 = 300.0;
+/// Half width of the cross where there is no entrance, pixels.
+const CROSS_PX: f32 = 4.0;
 /// How near a click must be to a stroke, pixels.
 const CLICK_PX: f32 = 14.0;
 
@@ -40,6 +42,8 @@ pub struct LaneInput<'a> {
     pub selected: Option<usize>,
     /// Play position, seconds of the pass.
     pub play_s: Option<f64>,
+    /// "Here", seconds of the pass.
+    pub here_s: Option<f64>,
     /// Colours.
     pub theme: &'a Theme,
     /// Text size, 1 = normal.
@@ -49,8 +53,8 @@ pub struct LaneInput<'a> {
 /// What the player did.
 #[derive(Debug, Default, Clone, PartialEq)]
 pub struct LaneResponse {
-    /// Clicked on this entrance (or on nothing).
-    pub clicked: Option<Option<usize>>,
+    /// Clicked on this entrance (or on nothing), at this time of the pass, s.
+    pub clicked: Option<(Option<usize>, f64)>,
     /// The scale after scrolling and zooming.
     pub scale: Option<TimeScale>,
 }
@@ -104,6 +108,11 @@ pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &LaneInput<'_>) ->
         draw_strokes(&painter, &frame, &scale, input, visible);
     }
     draw_clipping(&painter, &frame, &scale, input);
+    draw_removed(&painter, &frame, &scale, input);
+    if let Some(here_s) = input.here_s {
+        let ends = [pos2(scale.x(here_s), frame.base_y - frame.height), pos2(scale.x(here_s), frame.base_y)];
+        painter.extend(Shape::dashed_line(&ends, Stroke::new(1.5, input.theme.warm), 5.0, 3.0));
+    }
     if let Some(play_s) = input.play_s {
         let x = scale.x(play_s);
         painter.vline(x, rect.y_range(), Stroke::new(1.5, input.theme.select));
@@ -117,7 +126,7 @@ fn describe(response: &Response, input: &LaneInput<'_>) {
         "{}: {} entrances, {} flagged",
         input.pass.title(),
         input.pass.entrances.len(),
-        input.pass.entrances.iter().filter(|e| input.filter.flags(e)).count()
+        (0..input.pass.entrances.len()).filter(|&i| input.filter.flags(input.pass, i)).count()
     );
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
 }
@@ -169,29 +178,37 @@ fn draw_strokes(
     let tallest = visible.clone().map(height).fold(outline, f32::max);
     for index in visible.clone() {
         let entrance = &entrances[index];
-        glyph::draw(&mut shapes, entrance, &input.filter.of(entrance), &stand_of(index), input.theme, false);
+        let (stand, shown) = (stand_of(index), input.filter.ink(input.pass, index));
+        match input.pass.said_of(index) {
+            Some(by_ear) if by_ear.found.is_none() => glyph::draw_own(&mut shapes, entrance, &stand, input.theme),
+            _ => glyph::draw(&mut shapes, entrance, &shown, &stand, input.theme, false),
+        }
+        if input.pass.said_of(index).is_some() {
+            glyph::draw_said(&mut shapes, entrance, &stand, input.theme);
+        }
     }
     painter.extend(shapes);
-    let fault_label = |e: &Entrance| Label::of_faults(scale.x(e.front.speaks_s), e, &input.filter.of(e));
-    let words: Vec<Label> = visible.clone().filter_map(|i| fault_label(&entrances[i])).collect();
+    let fault_label = |i: usize| Label::of_entrance(scale.x(entrances[i].front.speaks_s), input.pass, i, input.filter);
+    let words: Vec<Label> = visible.clone().filter_map(fault_label).collect();
     let (ends, row) = ((frame.rect.left(), frame.rect.right()), LABEL_ROW_PX * input.text_scale);
     let lowest = frame.labels_top(tallest, input.text_scale) + (LABEL_ROWS - 1) as f32 * row;
     // The lowest row is taken first: it is nearest to the stroke.
     let rows = Rows { first_top: lowest, step: -row, num: LABEL_ROWS, x: ends };
     labels::draw(painter, &words, &rows, &FontId::proportional(11.5 * input.text_scale), input.theme.soft_ink);
-    let names: Vec<Label> = visible.map(|i| name_label(&entrances[i], scale, input)).collect();
+    let names: Vec<Label> = visible.map(|i| name_label(i, scale, input)).collect();
     let rows = Rows { first_top: frame.base_y + FOOT_PX, step: 0.0, num: 1, x: ends };
     labels::draw(painter, &names, &rows, &FontId::proportional(10.5 * input.text_scale), input.theme.soft_ink);
 }
 
 /// The note under the foot of a stroke.
-fn name_label(entrance: &Entrance, scale: &TimeScale, input: &LaneInput<'_>) -> Label {
-    let weight = if input.filter.flags(entrance) { 100.0 - entrance.verdict.clarity } else { CLEAR_WEIGHT };
+fn name_label(index: usize, scale: &TimeScale, input: &LaneInput<'_>) -> Label {
+    let entrance = &input.pass.entrances[index];
+    let weight = if input.filter.flags(input.pass, index) { 100.0 - entrance.verdict.clarity } else { CLEAR_WEIGHT };
     Label { x: scale.x(entrance.front.speaks_s), text: crate::words::note(entrance), weight }
 }
 
 fn draw_columns(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
-    let columns = groups::columns(&input.pass.entrances, scale, input.filter);
+    let columns = groups::columns(input.pass, scale, input.filter);
     let most = columns.iter().map(Column::num).max().unwrap_or(1) as f32;
     let step = groups::column_s(scale);
     let font = FontId::proportional(10.5 * input.text_scale);
@@ -217,6 +234,17 @@ fn draw_columns(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &Lan
     let note = "counts: flagged / all entrances; zoom in for strokes";
     let at = frame.rect.right_top() + vec2(-8.0, 5.0);
     painter.text(at, Align2::RIGHT_TOP, note, font, input.theme.soft_ink);
+}
+
+/// Where the player says that there is no entrance: crossed out on the line, so that it can be seen and taken back.
+fn draw_removed(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
+    let removed = input.pass.corrected.iter().flat_map(|corrected| &corrected.removed);
+    let times = removed.map(|(_, found)| found.front.speaks_s);
+    for s in times.filter(|s| (scale.left_s..=scale.right_s()).contains(s)) {
+        let (at, pen) = (pos2(scale.x(s), frame.base_y - CROSS_PX - 2.0), Stroke::new(1.5, input.theme.soft_ink));
+        painter.line_segment([at - vec2(CROSS_PX, CROSS_PX), at + vec2(CROSS_PX, CROSS_PX)], pen);
+        painter.line_segment([at + vec2(-CROSS_PX, CROSS_PX), at + vec2(CROSS_PX, -CROSS_PX)], pen);
+    }
 }
 
 fn draw_clipping(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {
@@ -248,7 +276,7 @@ fn respond(ui: &Ui, response: &Response, scale: TimeScale, input: &LaneInput<'_>
     if response.clicked()
         && let Some(pointer) = response.interact_pointer_pos()
     {
-        result.clicked = Some(nearest(&input.pass.entrances, &scale, pointer));
+        result.clicked = Some((nearest(&input.pass.entrances, &scale, pointer), scale.s(pointer.x)));
     }
     result.scale = (moved != scale).then_some(moved);
     result

@@ -1,11 +1,12 @@
 //! The views: functions of plain data. They hold no analysis.
 //!
 //! `theme`, `scale`, `filter`: what all use; `glyph`, `groups`, `labels`, `ruler`: what a lane is made of;
-//! `lane`, `compare`, `patterns`, `front_picture`, `closeup`, `overview`, `strip`, `header`, `status`, `settings`, `markers`: one panel each;
+//! `lane`, `compare`, `patterns`, `front_picture`, `correct`, `listen`, `closeup`, `overview`, `strip`, `header`, `status`, `settings`, `markers`: one panel each;
 //! `screen`: the whole window.
 
 pub mod closeup;
 pub mod compare;
+pub mod correct;
 pub mod filter;
 pub mod front_picture;
 pub mod glyph;
@@ -14,6 +15,7 @@ pub mod header;
 pub mod keys;
 pub mod labels;
 pub mod lane;
+pub mod listen;
 pub mod markers;
 pub mod overview;
 pub mod patterns;

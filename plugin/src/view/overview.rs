@@ -7,20 +7,22 @@ use crate::passes::{Pass, PassId};
 use crate::words;
 use egui::{Button, RichText, ScrollArea, Ui};
 use notefront_takes::table::listen_to;
-use notefront_takes::words::{because, worst_first};
+use notefront_takes::words::{because, word, worst_first};
+
+/// The pass, what was said of it, the sum of its clarities (settings judge anew), the filter, and its length.
+type Key = (PassId, (usize, usize), f64, FaultFilter, usize);
 
 /// An overview kept until its pass or the filter changes.
 #[derive(Debug, Default)]
 pub struct KeptOverview {
-    /// The pass, its length, the sum of its clarities (settings judge anew), and the filter.
-    key: Option<(PassId, usize, f64, FaultFilter)>,
+    key: Option<Key>,
     overview: Overview,
 }
 
 impl KeptOverview {
     fn of(&mut self, pass: &Pass, filter: &FaultFilter) -> &Overview {
         let clarity = pass.entrances.iter().map(|e| e.verdict.clarity).sum();
-        let key = Some((pass.id, pass.entrances.len(), clarity, *filter));
+        let key = Some((pass.id, pass.num_changes(), clarity, *filter, pass.entrances.len()));
         if self.key != key {
             (self.key, self.overview) = (key, Overview::of(pass, |fault| filter.shows(fault)));
         }
@@ -57,7 +59,11 @@ pub fn show(ui: &mut Ui, pass: &Pass, filter: &FaultFilter, kept: &mut KeptOverv
 fn sentence(pass: &Pass, index: usize, filter: &FaultFilter) -> String {
     let entrance = &pass.entrances[index];
     let shown = worst_first(entrance).into_iter().filter(|f| filter.shows(f.name));
-    let why: Vec<String> = shown.map(|f| because(entrance, f.name)).collect();
+    let told = |name| match pass.is_by_ear(index, name) {
+        true => format!("{} by ear", word(name)),
+        false => because(entrance, name),
+    };
+    let why: Vec<String> = shown.map(|f| told(f.name)).collect();
     format!("{}, {}: {}", words::note(entrance), words::place(pass, entrance.front.speaks_s).at, why.join("; "))
 }
 

@@ -1,13 +1,17 @@
 //! The whole window: which panels stand where, and what is selected.
 
+mod listening;
 mod middle;
+mod saying;
 mod steps;
 
 use super::closeup::{self, CloseupWish, Shown};
 use super::compare::Comparer;
+use super::correct::{self, CorrectInput, Draft};
 use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
+use super::listen::{ListenWish, Listening};
 use super::markers::{self, MarkersPanel, MarkersWish};
 use super::overview::{self, KeptOverview};
 use super::patterns::PatternsView;
@@ -24,6 +28,7 @@ use crate::session::Session;
 use crate::tasks::Task;
 use crate::words;
 use egui::{Context, FontId, Frame, Margin, Panel, RichText, TextStyle, Ui};
+use std::collections::HashMap;
 use std::path::PathBuf;
 
 /// Share of the height the close-up takes.
@@ -48,6 +53,10 @@ pub struct ScreenOutput {
     pub tasks: Vec<Task>,
     /// Files, clipboard and takes, for the pass on show.
     pub markers: Vec<(MarkersWish, Option<PassId>)>,
+    /// Passes of which something was said or undone.
+    pub said: Vec<PassId>,
+    /// What is to be heard.
+    pub listen: Vec<ListenWish>,
 }
 
 /// What the window keeps between frames.
@@ -55,6 +64,11 @@ pub struct ScreenOutput {
 pub struct Screen {
     shown: Option<PassId>,
     selected: Option<usize>,
+    /// "Here" in a pass, where it was moved, s.
+    here: Option<(PassId, f64)>,
+    /// What can be said is open, and what is being written there.
+    correcting: bool,
+    correct_draft: Draft,
     view: Option<(PassId, TimeScale)>,
     free_view: bool,
     filter: FaultFilter,
@@ -68,6 +82,12 @@ pub struct Screen {
     dressed: Option<Looks>,
     /// The markers panel.
     pub markers: MarkersPanel,
+    /// What became of what was said of a take, when it was to be kept beside that: why it was not.
+    pub beside: HashMap<PassId, Result<(), String>>,
+    /// How the player listens, and what sounds, where the window plays.
+    pub listening: Listening,
+    /// What is to be heard, until the frame is over.
+    asked: Vec<ListenWish>,
     /// There is no host around it: what is said of one is said otherwise.
     pub alone: bool,
 }
@@ -92,7 +112,12 @@ impl Screen {
 
     /// Selects an entrance of the pass on show.
     pub fn select(&mut self, index: Option<usize>) {
-        self.selected = index;
+        (self.selected, self.here) = (index, None);
+    }
+
+    /// Shows or hides what can be said of an entrance.
+    pub fn correct(&mut self, on: bool) {
+        self.correcting = on;
     }
 
     /// Draws a frame.
@@ -118,16 +143,20 @@ impl Screen {
         self.show_side(ui, input, &mut output);
         let pass = self.pass(input.session);
         if let Some(pass) = pass {
-            wishes.extend(self.show_lower_half(ui, pass, &theme, input.looks.text_scale));
+            wishes.extend(self.show_lower_half(ui, input.session, pass, &theme, input.looks.text_scale));
             if !pass.entrances.is_empty() {
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
-                    strip::show(ui, &Counts::of(&pass.entrances), &mut self.filter, &theme);
+                    strip::show(ui, &Counts::of(pass), &mut self.filter, &theme);
                 });
             }
         }
         let rect = ui.available_rect_before_wrap();
         self.show_middle(ui, rect, input, &theme);
-        wishes.into_iter().for_each(|wish| self.follow(wish, input.session, &judging));
+        for wish in wishes {
+            output.said.extend(wish.spoken_of());
+            self.follow(wish, input.session, &judging);
+        }
+        output.listen = std::mem::take(&mut self.asked);
         output
     }
 
@@ -150,6 +179,12 @@ impl Screen {
                 style.text_styles.insert(text, FontId::proportional(size * looks.text_scale));
             }
         });
+    }
+
+    /// The pass on show, where one is.
+    #[must_use]
+    pub fn on_show(&self, session: &Session) -> Option<PassId> {
+        self.pass(session).map(|pass| pass.id)
     }
 
     /// The pass on show.
@@ -195,32 +230,76 @@ impl Screen {
     }
 
     /// The chosen entrance in close-up; before one is chosen, what the pass says.
-    fn show_lower_half(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme, text_scale: f32) -> Option<Wish> {
-        let chosen = self.selected.and_then(|i| pass.entrances.get(i));
-        if pass.entrances.is_empty() || self.middle != View::Lane && chosen.is_none() {
+    fn show_lower_half(
+        &mut self,
+        ui: &mut Ui,
+        session: &Session,
+        pass: &Pass,
+        theme: &Theme,
+        text_scale: f32,
+    ) -> Option<Wish> {
+        let index = self.selected.filter(|i| *i < pass.entrances.len());
+        let is_here = self.correcting && self.middle == View::Lane;
+        let shows_lane = self.middle == View::Lane && !pass.entrances.is_empty();
+        if !shows_lane && index.is_none() && !is_here {
             return None;
         }
         let height = ui.available_height() * CLOSEUP_SHARE;
         let mut wish = None;
         let frame = Frame::new().fill(theme.panel).inner_margin(Margin::symmetric(10, 8));
-        Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match chosen {
-            Some(entrance) => {
-                let place = words::place(pass, entrance.front.speaks_s);
-                let shown = Shown {
-                    entrance,
-                    place: &place,
-                    measured: pass.fine.get(&entrance.front.index),
-                    alone: self.alone,
-                };
-                match closeup::show(ui, &shown, theme, text_scale) {
-                    Some(CloseupWish::CopyPlace) => ui.ctx().copy_text(place.listen_from),
-                    Some(CloseupWish::Fine) => wish = self.fine_wish(pass),
-                    None => {}
-                }
+        Panel::bottom("closeup").frame(frame).resizable(false).exact_size(height).show(ui, |ui| match index {
+            Some(index) => wish = self.show_closeup(ui, session, pass, index, theme, text_scale),
+            None if is_here => {
+                egui::ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
+                    wish = self.show_correct(ui, pass, theme);
+                });
             }
-            None => self.selected = overview::show(ui, pass, &self.filter, &mut self.overview, theme),
+            None => {
+                let clicked = overview::show(ui, pass, &self.filter, &mut self.overview, theme);
+                self.select(clicked);
+            }
         });
         wish
+    }
+
+    fn show_closeup(
+        &mut self,
+        ui: &mut Ui,
+        session: &Session,
+        pass: &Pass,
+        index: usize,
+        theme: &Theme,
+        text_scale: f32,
+    ) -> Option<Wish> {
+        let entrance = &pass.entrances[index];
+        let place = words::place(pass, entrance.front.speaks_s);
+        let here_s = self.here_s(pass);
+        let moved_s = here_s.filter(|_| self.correcting && self.here.is_some());
+        let heard_s = self.listening.playing.filter(|(id, _)| *id == pass.id).map(|(_, s)| s);
+        let (listening, mark_s) = (self.listening.clone(), heard_s.or(moved_s));
+        let shown =
+            Shown { pass, index, entrance, place: &place, here_s: mark_s, listening: &listening, alone: self.alone };
+        let kept = self.kept_words(pass);
+        let input = CorrectInput { pass, place: Some(index), here_s, kept: &kept };
+        let correct = self.correcting.then_some((&input, &mut self.correct_draft));
+        match closeup::show(ui, &shown, correct, theme, text_scale)? {
+            CloseupWish::CopyPlace => ui.ctx().copy_text(place.listen_from),
+            CloseupWish::Fine => return self.fine_wish(pass),
+            CloseupWish::Correct(on) => return Some(Wish::Correct(on)),
+            CloseupWish::Saying(saying) => return self.saying_wish(pass, saying),
+            CloseupWish::Listen(key) => self.listen(session, pass, key),
+        }
+        None
+    }
+
+    /// What can be said where no entrance is chosen.
+    fn show_correct(&mut self, ui: &mut Ui, pass: &Pass, theme: &Theme) -> Option<Wish> {
+        let (here_s, kept) = (self.here_s(pass), self.kept_words(pass));
+        let input = CorrectInput { pass, place: None, here_s, kept: &kept };
+        let saying = correct::show(ui, &input, &mut self.correct_draft, theme);
+        let closes = ui.small_button("done").on_hover_text("Back to the pass at one look (E)").clicked();
+        let wish = saying.and_then(|saying| self.saying_wish(pass, saying));
+        wish.or(closes.then_some(Wish::Correct(false)))
     }
 }
 
@@ -228,7 +307,7 @@ fn show_keys(ui: &mut Ui, alone: bool) {
     ui.separator();
     ui.collapsing("keys", |ui| {
         egui::Grid::new("keys").num_columns(2).show(ui, |ui| {
-            for (key, shift, _, what) in keys::KEYS.iter().filter(|key| !(alone && key.2 == keys::KeyWish::CopyPlace)) {
+            for (key, shift, _, what) in keys::KEYS.iter().filter(|key| key.2.is_for(alone)) {
                 let shift = if *shift { "shift + " } else { "" };
                 ui.label(format!("{shift}{}", key.name()));
                 ui.label(*what);

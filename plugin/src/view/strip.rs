@@ -2,8 +2,9 @@
 
 use super::filter::FaultFilter;
 use super::theme::Theme;
+use crate::passes::Pass;
 use egui::{Button, RichText, Ui};
-use notefront_dsp::{Entrance, FaultName};
+use notefront_dsp::FaultName;
 use notefront_takes::words;
 
 /// Below this height a window is low, pixels.
@@ -16,17 +17,20 @@ pub struct Counts {
     pub by_fault: [usize; FaultName::ALL.len()],
     /// All entrances.
     pub num_entrances: usize,
-    /// Entrances with any fault.
+    /// Entrances with any fault, or unclear to the ear.
     pub num_flagged: usize,
+    /// Those unclear to the ear alone, without a fault's name.
+    pub num_by_ear: usize,
 }
 
 impl Counts {
-    /// Counts the faults of these entrances; one with two faults counts under both.
+    /// Counts the faults of a pass; an entrance with two counts under both.
     #[must_use]
-    pub fn of(entrances: &[Entrance]) -> Self {
-        let mut counts = Self { num_entrances: entrances.len(), ..Self::default() };
-        for entrance in entrances {
-            counts.num_flagged += usize::from(entrance.is_flagged());
+    pub fn of(pass: &Pass) -> Self {
+        let (num_flagged, num_by_ear) = (pass.num_flagged(), pass.num_unclear_by_ear());
+        let mut counts =
+            Self { num_entrances: pass.entrances.len(), num_flagged, num_by_ear, by_fault: Default::default() };
+        for entrance in &pass.entrances {
             entrance.verdict.faults.iter().for_each(|f| counts.by_fault[f.name as usize] += 1);
         }
         counts
@@ -52,6 +56,9 @@ fn show_counts(ui: &mut Ui, counts: &Counts, filter: &mut FaultFilter, theme: &T
             continue;
         }
         show_fault(ui, fault, num, filter, theme);
+    }
+    if counts.num_by_ear > 0 {
+        ui.label(format!("unclear by ear {}", counts.num_by_ear));
     }
     if !filter.is_clear() && ui.button("show all").clicked() {
         filter.clear();
@@ -79,12 +86,21 @@ fn show_fault(ui: &mut Ui, fault: FaultName, num: usize, filter: &mut FaultFilte
 mod tests {
     use super::*;
     use crate::fixture;
+    use notefront_takes::corrections::{By, What};
 
     #[test]
     fn an_entrance_with_two_faults_counts_under_both_and_once_as_flagged() {
-        let clear = fixture::clear(0, 1.0, 46);
-        let two = fixture::with_fault(fixture::with_fault(clear, FaultName::Airy, 0.5), FaultName::Late, 0.5);
-        let counts = Counts::of(&[clear, two]);
+        let mut pass = fixture::pass_at_60(&[1.0, 2.0]);
+        for fault in [FaultName::Airy, FaultName::Late] {
+            pass.entrances[1] = fixture::with_fault(pass.entrances[1], fault, 0.5);
+        }
+        let judging = crate::choices::Choices::default().judging();
+        let heard = What::Unclear { fault: None };
+        let mut by_ear = fixture::pass_at_60(&[1.0, 2.0]);
+        by_ear.say(By::Insert, 2.0, heard, &judging);
+        let counts = Counts::of(&by_ear);
+        assert_eq!((counts.num_flagged, counts.num_by_ear, counts.by_fault.iter().sum::<usize>()), (1, 1, 0));
+        let counts = Counts::of(&pass);
         assert_eq!((counts.num_entrances, counts.num_flagged), (2, 1));
         assert_eq!(counts.by_fault.iter().sum::<usize>(), 2);
     }

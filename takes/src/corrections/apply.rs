@@ -62,9 +62,27 @@ impl Corrected {
     }
 }
 
+/// An entrance on its way: when it speaks now and when it was found to, s, small beside the rest, since they are looked
+/// through for every correction.
 struct Item {
-    entrance: Entrance,
-    by_ear: ByEar,
+    now_s: f64,
+    found_s: Option<f64>,
+    rest: Box<(Entrance, ByEar)>,
+}
+
+impl Item {
+    fn new(entrance: Entrance, by_ear: ByEar) -> Self {
+        let found_s = by_ear.found.map(|found| found.front.speaks_s);
+        Self { now_s: entrance.front.speaks_s, found_s, rest: Box::new((entrance, by_ear)) }
+    }
+
+    fn front(&mut self) -> &mut Front {
+        &mut self.rest.0.front
+    }
+
+    fn by_ear(&mut self) -> &mut ByEar {
+        &mut self.rest.1
+    }
 }
 
 /// Lays corrections over the entrances of a take, before they are held against beats and written notes: what is where.
@@ -82,8 +100,7 @@ pub fn place(entrances: &mut Vec<Entrance>, found: &Found, duration_s: f64, sett
         as_measured: (entrances.len(), num_flagged),
         ..Corrected::default()
     };
-    let with_found =
-        |entrance: Entrance| Item { entrance, by_ear: ByEar { found: Some(entrance), ..ByEar::default() } };
+    let with_found = |entrance: Entrance| Item::new(entrance, ByEar { found: Some(entrance), ..ByEar::default() });
     let mut items: Vec<Item> = entrances.drain(..).map(with_found).collect();
     for correction in active {
         let said = correction.shifted(found.later_s);
@@ -92,9 +109,10 @@ pub fn place(entrances: &mut Vec<Entrance>, found: &Found, duration_s: f64, sett
             true => say(&mut items, said, &mut corrected, settings),
             false => corrected.lost.push(said),
         }
-        items.sort_by(|a, b| a.entrance.front.speaks_s.total_cmp(&b.entrance.front.speaks_s));
+        items.sort_by(|a, b| a.now_s.total_cmp(&b.now_s));
     }
-    for (index, Item { mut entrance, by_ear }) in items.into_iter().enumerate() {
+    for (index, item) in items.into_iter().enumerate() {
+        let (mut entrance, by_ear) = *item.rest;
         entrance.front.index = index;
         entrances.push(entrance);
         corrected.by_ear.push(by_ear);
@@ -153,59 +171,60 @@ fn say(items: &mut Vec<Item>, said: Correction, corrected: &mut Corrected, setti
     }
     let Some(i) = nearest(items, said.at_s, NEAR_S) else { return corrected.lost.push(said) };
     match said.what.clone() {
-        What::Fine { reason } => items[i].by_ear.heard = Some(Heard::Fine(reason)),
-        What::Unclear { fault } => items[i].by_ear.heard = Some(Heard::Unclear(fault)),
-        What::Moved { to_s } => shift(&mut items[i].entrance.front, to_s),
-        What::Note { midi_note } => rename(&mut items[i].entrance.front, midi_note),
+        What::Fine { reason } => items[i].by_ear().heard = Some(Heard::Fine(reason)),
+        What::Unclear { fault } => items[i].by_ear().heard = Some(Heard::Unclear(fault)),
+        What::Moved { to_s } => {
+            shift(items[i].front(), to_s);
+            items[i].now_s = to_s;
+        }
+        What::Note { midi_note } => rename(items[i].front(), midi_note),
         What::Split { second_s } => {
-            let note = items[i].entrance.front.midi_note;
-            items[i].by_ear.said.push(said.clone());
+            let note = items[i].front().midi_note;
+            items[i].by_ear().said.push(said.clone());
             return add(items, second_s, note, said, settings);
         }
         What::Removed => {
             let item = items.remove(i);
             // The player's own was added and taken away again: nothing is left to tell.
-            corrected.removed.extend(item.by_ear.found.map(|found| (said, found)));
+            corrected.removed.extend(item.rest.1.found.map(|found| (said, found)));
             return;
         }
         What::Joined if i == 0 => return corrected.lost.push(said),
         What::Joined => {
             let item = items.remove(i);
-            items[i - 1].entrance.front.end_s = item.entrance.front.end_s;
-            items[i - 1].by_ear.said.push(said.clone());
-            corrected.removed.extend(item.by_ear.found.map(|found| (said, found)));
+            items[i - 1].front().end_s = item.rest.0.front.end_s;
+            items[i - 1].by_ear().said.push(said.clone());
+            corrected.removed.extend(item.rest.1.found.map(|found| (said, found)));
             return;
         }
         What::Added { .. } => return,
     }
-    items[i].by_ear.said.push(said);
+    items[i].by_ear().said.push(said);
 }
 
 /// The item that speaks nearest to a time, where it is now or where it was found.
 fn nearest(items: &[Item], at_s: f64, within_s: f64) -> Option<usize> {
     let off = |item: &Item| {
-        let now = (item.entrance.front.speaks_s - at_s).abs();
-        item.by_ear.found.map_or(now, |found| now.min((found.front.speaks_s - at_s).abs()))
+        let now = (item.now_s - at_s).abs();
+        item.found_s.map_or(now, |found_s| now.min((found_s - at_s).abs()))
     };
     let near = items.iter().map(off).enumerate().filter(|(_, off)| *off <= within_s);
     near.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(i, _)| i)
 }
 
 fn add(items: &mut Vec<Item>, at_s: f64, midi_note: Option<u8>, said: Correction, settings: &Settings) {
-    let is_own = |item: &Item| item.by_ear.found.is_none();
-    if let Some(i) = nearest(items, at_s, SAME_S).filter(|&i| is_own(&items[i])) {
-        return items[i].by_ear.said.push(said);
+    if let Some(i) = nearest(items, at_s, SAME_S).filter(|&i| items[i].found_s.is_none()) {
+        return items[i].by_ear().said.push(said);
     }
     let mut front = by_hand(at_s, midi_note);
-    let before = items.iter_mut().rev().find(|item| item.entrance.front.speaks_s < at_s);
-    if let Some(before) = before.map(|item| &mut item.entrance.front).filter(|b| b.end_s.is_some_and(|end| end > at_s))
-    {
+    let before = items.iter_mut().rev().find(|item| item.now_s < at_s);
+    if let Some(before) = before.map(Item::front).filter(|b| b.end_s.is_some_and(|end| end > at_s)) {
         // Inside a note that sounded on: that one ends here.
         front.end_s = before.end_s.replace(at_s);
         front.level_db = before.level_db;
     }
     let by_ear = ByEar { said: vec![said], ..ByEar::default() };
-    items.push(Item { entrance: Entrance::of(front, None, settings), by_ear });
+    items.push(Item::new(Entrance::of(front, None, settings), by_ear));
 }
 
 fn shift(front: &mut Front, to_s: f64) {

@@ -26,6 +26,34 @@ pub const HELP: &str = "  fine TIME [because ...]      it is clear: its flags ar
   undo [TIME]                  takes back what was said last, or last of that entrance
 Times read as the program prints them (1:04.25) or as seconds (64.25).";
 
+/// What stands on a button that says it, by the name in files: the same in every window and on the page.
+pub const ON_BUTTONS: [(&str, &str); 8] = [
+    ("fine", "fine as it is"),
+    ("unclear", "unclear after all"),
+    ("added", "missed one here"),
+    ("moved", "it speaks here"),
+    ("split", "a second one here"),
+    ("removed", "no entrance"),
+    ("joined", "one with the note before"),
+    ("note", "is the note"),
+];
+
+/// What stands on the button that says it.
+#[must_use]
+pub fn on_button(what: &What) -> &'static str {
+    let name = match what {
+        What::Fine { .. } => "fine",
+        What::Unclear { .. } => "unclear",
+        What::Added { .. } => "added",
+        What::Moved { .. } => "moved",
+        What::Split { .. } => "split",
+        What::Removed => "removed",
+        What::Joined => "joined",
+        What::Note { .. } => "note",
+    };
+    ON_BUTTONS.iter().find(|(key, _)| *key == name).map_or(name, |(_, words)| words)
+}
+
 /// Words that are said and mean nothing here.
 const FILLERS: [&str; 9] = ["at", "to", "the", "is", "it", "and", "with", "as", "from"];
 

@@ -2,7 +2,7 @@
 //! says of it; and the blind sitting, in which neither verdict nor picture is seen.
 
 use crate::compare::HeardTake;
-use crate::corrections::{Correction, Corrections, ear};
+use crate::corrections::{Correction, Corrections, ear, words as said};
 use crate::summary::Register;
 use crate::words;
 use maud::{Markup, PreEscaped, html};
@@ -34,13 +34,13 @@ pub fn desk() -> Markup {
                 select #span aria-label="How much is played" { option value="front" { "front" } option value="phrase" { "phrase" } option value="take" { "whole take" } }
             }
             details #mend { summary { "Correct" }
-                div.row { (button("fine", "Fine as it is")) input #reason type="text" aria-label="Why, if you like" placeholder="why, if you like"; }
-                div.row { (button("unclear", "Unclear after all")) select #heard aria-label="Which fault" { option value="" { "unclear" } @for f in heard_faults() { option value=(f.as_str()) { (words::word(f)) } } } }
+                div.row { (button("fine")) input #reason type="text" aria-label="Why, if you like" placeholder="why, if you like"; }
+                div.row { (button("unclear")) select #heard aria-label="Which fault" { option value="" { "unclear" } @for f in heard_faults() { option value=(f.as_str()) { (words::word(f)) } } } }
                 div.row { span #pick { "here" }
                     @for (ms, name) in [("-50", "\u{2212}50"), ("-10", "\u{2212}10"), ("10", "+10"), ("50", "+50")] { button.nudge type="button" data-ms=(ms) aria-label=(format!("{name} milliseconds")) { (name) } } }
-                div.row { (button("added", "Missed one here")) (button("moved", "It speaks here")) (button("split", "A second one here")) }
-                div.row { (button("removed", "No entrance")) (button("joined", "One with the note before"))
-                    input #note type="text" size="4" aria-label="Note, such as Bb2" placeholder="Bb2"; (button("note", "is the note")) }
+                div.row { (button("added")) (button("moved")) (button("split")) }
+                div.row { (button("removed")) (button("joined"))
+                    input #note type="text" size="4" aria-label="Note, such as Bb2" placeholder="Bb2"; (button("note")) }
                 ul #said-list aria-label="What you said" {}
                 div.row { button #undo type="button" { "Undo" } button #save-corrections type="button" { "Save corrections" } }
             }
@@ -48,8 +48,12 @@ pub fn desk() -> Markup {
     }
 }
 
-fn button(what: &str, label: &str) -> Markup {
-    html! { button.say type="button" data-what=(what) { (label) } }
+/// A button that says it. The note's name stands before its own words.
+fn button(what: &str) -> Markup {
+    let words = said::ON_BUTTONS.iter().find(|(key, _)| *key == what).map_or(what, |(_, words)| words);
+    let (first, rest) = words.split_at(1);
+    let first = if what == "note" { first.to_owned() } else { first.to_uppercase() };
+    html! { button.say type="button" data-what=(what) { (first) (rest) } }
 }
 
 /// How to begin a blind sitting, and the sitting itself.

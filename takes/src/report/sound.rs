@@ -5,6 +5,7 @@
 use crate::audio_file::resample::Decimator;
 use crate::audio_file::{AudioFile, ReadError};
 use crate::compare::HeardTake;
+use crate::loudness;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use flacenc::bitsink::ByteSink;
@@ -17,12 +18,6 @@ pub const BEFORE_S: f64 = 0.3;
 pub const AFTER_S: f64 = 1.0;
 /// Clips that would be longer are cut in two between entrances, so that none takes long to decode, s.
 const LONGEST_CLIP_S: f64 = 30.0;
-/// Loudness everything is brought to, LUFS: as loud as most takes can be made without clipping \[P\].
-const LOUDNESS_LUFS: f64 = -18.0;
-/// Highest sample after the gain, 1 = full scale (-1 dB).
-const HIGHEST_PEAK: f64 = 0.89;
-/// Highest gain, dB: a silent take must not become noise.
-const MOST_GAIN_DB: f64 = 30.0;
 /// Lowest rates the sound is brought down to, Hz, the best first: the air of a front reaches about 10 kHz \[P\].
 const RATES_HZ: [f64; 3] = [22_000.0, 14_500.0, 10_900.0];
 /// Samples of a FLAC block.
@@ -85,7 +80,7 @@ pub fn clips(
     let source = &heard.take.source;
     let mut file = AudioFile::open(&source.path, heard.take.options.channel)?;
     let factor = (file.sample_rate_hz() / RATES_HZ[rung.min(RATES_HZ.len() - 1)]).floor().max(1.0) as usize;
-    let mut cutter = Cutter::new(stretches, file.sample_rate_hz() / factor as f64, gain(heard, target_lufs));
+    let mut cutter = Cutter::new(stretches, file.sample_rate_hz() / factor as f64, heard.loudness.gain_to(target_lufs));
     let mut decimator = Decimator::new(factor);
     let mut slow = Vec::new();
     while let Some(block) = file.next_block()? {
@@ -107,24 +102,10 @@ pub fn clips(
 /// Places on the ladder of rates.
 pub const NUM_RUNGS: usize = RATES_HZ.len();
 
-/// The loudness all takes of a page are brought to, LUFS: [`LOUDNESS_LUFS`], or what the peakiest of them can reach
-/// without clipping. One for all, so that no take seems the better one for being louder.
+/// The loudness all takes of a page are brought to, LUFS: one for all.
 #[must_use]
 pub fn target_lufs(takes: &[HeardTake]) -> f64 {
-    let reached = takes.iter().filter_map(|t| Some(t.loudness.integrated_lufs? + headroom_db(t)));
-    reached.fold(LOUDNESS_LUFS, f64::min)
-}
-
-/// How much louder a take can be made, dB.
-fn headroom_db(heard: &HeardTake) -> f64 {
-    let peak = heard.loudness.peak;
-    if peak > 0.0 { (20.0 * (HIGHEST_PEAK / peak).log10()).min(MOST_GAIN_DB) } else { MOST_GAIN_DB }
-}
-
-/// Factor that brings a take to a loudness in LUFS.
-fn gain(heard: &HeardTake, target_lufs: f64) -> f64 {
-    let wanted_db = heard.loudness.integrated_lufs.map_or(0.0, |lufs| target_lufs - lufs);
-    10f64.powf(wanted_db.min(headroom_db(heard)) / 20.0)
+    loudness::target_lufs(&takes.iter().map(|heard| heard.loudness).collect::<Vec<_>>())
 }
 
 /// Takes the stretches out of a stream of samples. Stretches may overlap.
@@ -223,9 +204,9 @@ mod tests {
         // 0.89 is -1.01 dB.
         assert!((target + 21.01).abs() < 0.01, "{target}");
         for take in &takes {
-            let lufs = take.loudness.integrated_lufs.expect("told") + 20.0 * gain(take, target).log10();
+            let lufs = take.loudness.integrated_lufs.expect("told") + 20.0 * take.loudness.gain_to(target).log10();
             assert!((lufs - target).abs() < 1e-9);
-            assert!(gain(take, target) * take.loudness.peak <= HIGHEST_PEAK + 1e-9);
+            assert!(take.loudness.gain_to(target) * take.loudness.peak <= loudness::HIGHEST_PEAK + 1e-9);
         }
         assert!((target_lufs(&[heard(-30.0, 0.1)]) + 18.0).abs() < 1e-9, "as loud as is usual");
         assert!((target_lufs(&[heard(-60.0, 0.001)]) + 30.0).abs() < 1e-9, "and no further than the gain goes");

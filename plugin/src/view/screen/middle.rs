@@ -60,18 +60,27 @@ impl Screen {
 
     fn show_lane(&mut self, ui: &mut Ui, rect: Rect, pass: &Pass, theme: &Theme, text_scale: f32) {
         let scale = self.scale_for(pass, rect);
+        // The lane follows what is heard.
+        let scale = match self.heard_s(pass) {
+            Some(s) if !(scale.left_s..=scale.right_s()).contains(&s) => scale.showing(s, pass.duration_s),
+            _ => scale,
+        };
         let input = LaneInput {
             pass,
             filter: &self.filter,
             selected: self.selected,
             // Words stand in the middle until the first entrance.
-            play_s: (pass.live && !pass.entrances.is_empty()).then_some(pass.duration_s),
+            play_s: self.heard_s(pass).or_else(|| (pass.live && !pass.entrances.is_empty()).then_some(pass.duration_s)),
+            here_s: self.here_s(pass).filter(|_| self.correcting),
             theme,
             text_scale,
         };
         let response = lane::show(ui, rect, scale, &input);
-        if let Some(clicked) = response.clicked {
-            self.selected = clicked;
+        match response.clicked {
+            // What is chosen stays, so that it can be moved there.
+            Some((None, at_s)) if self.correcting => self.put_here(pass, at_s),
+            Some((clicked, _)) => self.select(clicked),
+            None => {}
         }
         self.free_view |= response.scale.is_some();
         self.view = Some((pass.id, response.scale.unwrap_or(scale)));
@@ -114,7 +123,7 @@ fn show_pair(ui: &mut Ui, rect: Rect, scale: TimeScale, compare: &CompareInput<'
 }
 
 /// What to compare a pass with: the reference, or else the try before it at the same passage.
-fn other_of<'a>(session: &'a Session, pass: &Pass) -> Option<&'a Pass> {
+pub(super) fn other_of<'a>(session: &'a Session, pass: &Pass) -> Option<&'a Pass> {
     let reference = session.reference.filter(|id| *id != pass.id).and_then(|id| session.pass(id));
     reference.or_else(|| session.tries(pass.id).filter(|p| p.id < pass.id).last())
 }

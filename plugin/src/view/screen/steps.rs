@@ -17,7 +17,8 @@ impl Screen {
     pub(super) fn read_keys(&mut self, ui: &Ui, session: &Session) -> Vec<Wish> {
         let open = (self.markers_open, self.settings_open);
         let mut wishes = Vec::new();
-        for key in keys::read(ui) {
+        let alone = self.alone;
+        for key in keys::read(ui).into_iter().filter(|key| key.is_for(alone)) {
             let pass = self.pass(session);
             match key {
                 KeyWish::Toggle(toggle) => {
@@ -27,7 +28,7 @@ impl Screen {
                 KeyWish::StepFlagged(step) => wishes.push(Wish::Step(step)),
                 KeyWish::StepAny(step) => {
                     if let Some(pass) = pass {
-                        self.step(pass, step, |_| true);
+                        self.step(pass, step, |_, _| true);
                     }
                 }
                 KeyWish::Follow => wishes.push(Wish::Show(None)),
@@ -39,19 +40,24 @@ impl Screen {
                     }
                 }
                 KeyWish::Fine => wishes.extend(pass.and_then(|p| self.fine_wish(p))),
-                KeyWish::Deselect => self.selected = None,
+                KeyWish::Say(key) => wishes.extend(pass.and_then(|p| self.key_wish(p, key))),
+                KeyWish::Nudge(ms) => {
+                    if let Some(pass) = pass {
+                        self.nudge(pass, ms);
+                    }
+                }
+                KeyWish::Listen(key) => {
+                    if let Some(pass) = pass {
+                        self.listen(session, pass, key);
+                    }
+                }
+                KeyWish::Undo => wishes.extend(pass.and_then(|p| self.undo_wish(p))),
+                KeyWish::Correct => self.correcting = !self.correcting,
+                KeyWish::Deselect => self.select(None),
                 KeyWish::Zoom(_) | KeyWish::Scroll(_) | KeyWish::Fit => self.move_view(key, session),
             }
         }
         wishes
-    }
-
-    /// What the selected entrance's flags are to become: dismissed, or told again.
-    pub(super) fn fine_wish(&self, pass: &Pass) -> Option<Wish> {
-        let place = self.selected?;
-        let entrance = pass.entrances.get(place)?;
-        let is_fine = pass.fine.contains_key(&entrance.front.index);
-        (is_fine || entrance.is_flagged()).then_some(Wish::Fine(pass.id, place, !is_fine))
     }
 
     fn move_view(&mut self, key: KeyWish, session: &Session) {
@@ -74,10 +80,10 @@ impl Screen {
     }
 
     /// Selects the next entrance in a direction for which `is_wanted`, and brings it into view.
-    fn step(&mut self, pass: &Pass, step: i32, is_wanted: impl Fn(&notefront_dsp::Entrance) -> bool) {
+    fn step(&mut self, pass: &Pass, step: i32, is_wanted: impl Fn(&Pass, usize) -> bool) {
         let found = next_index(pass, self.selected, step, is_wanted);
         let Some(index) = found else { return };
-        self.selected = Some(index);
+        self.select(Some(index));
         if let Some((id, scale)) = self.view.filter(|(id, _)| *id == pass.id) {
             let at_s = pass.entrances[index].front.speaks_s;
             let factor = (STEP_PX_PER_S / scale.px_per_s).max(1.0);
@@ -91,13 +97,15 @@ impl Screen {
         match wish {
             Wish::Show(id) => {
                 self.shown = id;
-                self.selected = None;
+                self.select(None);
                 self.free_view = false;
                 self.view = None;
             }
             Wish::Keep(id, keep) => set(session, id, |p| p.kept = keep),
             Wish::Name(id, name) => set(session, id, |p| p.name = (!name.is_empty()).then_some(name)),
-            Wish::Fine(id, place, is_fine) => set(session, id, |p| p.say_fine(place, is_fine, judging)),
+            Wish::Say(id, at_s, what) => self.say(session, id, at_s, what, judging),
+            Wish::Undo(id, said) => self.take_back(session, id, &said, judging),
+            Wish::Correct(on) => self.correcting = on,
             Wish::Forget(id) => session.forget(id),
             Wish::Pin(id, pin) => session.reference = pin.then_some(id),
             Wish::View(view) => self.middle = view,
@@ -106,7 +114,7 @@ impl Screen {
             Wish::Step(step) => {
                 let filter = self.filter;
                 if let Some(pass) = self.pass(session) {
-                    self.step(pass, step, |e| filter.flags(e));
+                    self.step(pass, step, |pass, place| filter.flags(pass, place));
                 }
             }
         }
@@ -120,14 +128,9 @@ fn set(session: &mut Session, id: PassId, change: impl FnOnce(&mut Pass)) {
 }
 
 /// The next wanted entrance from `from` in the direction of `step`.
-fn next_index(
-    pass: &Pass,
-    from: Option<usize>,
-    step: i32,
-    is_wanted: impl Fn(&notefront_dsp::Entrance) -> bool,
-) -> Option<usize> {
+fn next_index(pass: &Pass, from: Option<usize>, step: i32, is_wanted: impl Fn(&Pass, usize) -> bool) -> Option<usize> {
     let num = pass.entrances.len();
-    let wanted = |i: &usize| is_wanted(&pass.entrances[*i]);
+    let wanted = |i: &usize| is_wanted(pass, *i);
     match (from, step > 0) {
         (None, true) => (0..num).find(wanted),
         (None, false) => (0..num).rfind(wanted),
@@ -148,7 +151,7 @@ mod tests {
         for i in [1, 3] {
             pass.entrances[i] = fixture::with_fault(pass.entrances[i], FaultName::Airy, 0.5);
         }
-        let flagged = |e: &notefront_dsp::Entrance| e.is_flagged();
+        let flagged = |pass: &Pass, place: usize| pass.is_flagged(place);
         assert_eq!(next_index(&pass, None, 1, flagged), Some(1));
         assert_eq!(next_index(&pass, Some(1), 1, flagged), Some(3));
         assert_eq!(next_index(&pass, Some(3), 1, flagged), None);
