@@ -32,6 +32,7 @@ pub use keep::{Kept, TakeEntry, keep_in};
 pub use read::{LoggedTake, Played, Players, RECENT_DAYS, Span, recent, sessions};
 
 use crate::corrections::{ByEar, apply};
+use crate::sheet::Position;
 use notefront_dsp::{Entrance, Verdict};
 use rusqlite::{Connection, OpenFlags};
 use serde::{Deserialize, Serialize};
@@ -55,6 +56,9 @@ pub struct LoggedEntrance {
     /// is asked; the measured one is kept beside it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub corrected: Option<Verdict>,
+    /// Where the slide was by the written notes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
 }
 
 impl LoggedEntrance {
@@ -62,10 +66,16 @@ impl LoggedEntrance {
     /// where the ear says that it is clear or unclear, what the ear makes of it.
     #[must_use]
     pub fn heard(entrance: &Entrance, by_ear: Option<&ByEar>) -> Self {
-        let Some(by_ear) = by_ear else { return Self { entrance: *entrance, corrected: None } };
+        let Some(by_ear) = by_ear else { return Self::of(*entrance) };
         let measured = by_ear.found.as_ref().map_or(entrance.verdict, |found| found.verdict);
         let corrected = by_ear.heard.as_ref().map(|heard| apply::verdict_by_ear(entrance, heard));
-        Self { entrance: Entrance { front: entrance.front, verdict: measured }, corrected }
+        Self { entrance: Entrance { front: entrance.front, verdict: measured }, corrected, position: None }
+    }
+
+    /// An entrance of which only the measures are known.
+    #[must_use]
+    pub fn of(entrance: Entrance) -> Self {
+        Self { entrance, corrected: None, position: None }
     }
 
     /// The verdict that counts: the player's, or else the measured one.
