@@ -1,6 +1,7 @@
 //! A sound heard once more for the log: by what it is known again, and what the room and the microphone made of it.
 
 use crate::audio_file::{AudioFile, ChannelChoice, ReadError};
+use notefront_dsp::Front;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 use sha2::{Digest, Sha256};
@@ -28,6 +29,21 @@ pub struct HeardSound {
     pub fingerprint: [u8; 32],
     /// The quiet between the notes and its colour; `None` for less than two seconds of sound.
     pub room: Option<Room>,
+}
+
+impl HeardSound {
+    /// What stands for a sound that is not at hand, such as a pass of the insert: the same measured fronts are the same sound.
+    /// Nothing is known of its room.
+    #[must_use]
+    pub fn of_fronts<'a>(rate_hz: f64, fronts: impl Iterator<Item = &'a Front>) -> Self {
+        let mut hash = Sha256::new();
+        hash.update(rate_hz.to_le_bytes());
+        for front in fronts {
+            let instants = [front.sound_start_s, front.onset_s, front.speaks_s, front.level_db];
+            instants.iter().for_each(|instant| hash.update(instant.to_le_bytes()));
+        }
+        Self { fingerprint: hash.finalize().into(), room: None }
+    }
 }
 
 /// Room and microphone as far as they are heard.

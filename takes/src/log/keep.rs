@@ -6,6 +6,7 @@ use crate::patterns::loud_db;
 use notefront_dsp::{Entrance, Settings};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params, params_from_iter};
 use std::collections::HashMap;
+use std::time::Duration;
 
 /// A corrected note is known again within this, ms: its place may move a little under another version.
 const SAME_NOTE_MS: f64 = 20.0;
@@ -67,13 +68,13 @@ struct Known {
     utc_offset_min: i32,
 }
 
-/// Opens the log at a place, or makes it, and keeps a take in it: all that the insert's "keep" asks for. Its worker gives
-/// the sound to a [`super::heard::Listener`] as it comes, and calls this off the audio thread.
+/// Opens the log at a place, or makes it, and keeps a take in it: all that the insert's "keep" asks for, off the audio
+/// thread.
 ///
 /// # Errors
-/// Those of [`Log::open`] and [`Log::keep`].
-pub fn keep_in(path: &std::path::Path, entry: &TakeEntry) -> Result<Kept, LogError> {
-    Log::open(path)?.keep(entry)
+/// Those of [`Log::open`] and [`Log::keep`]; another writer is waited for as long as is said.
+pub fn keep_in(path: &std::path::Path, entry: &TakeEntry, patience: Duration) -> Result<Kept, LogError> {
+    Log::open_within(path, patience)?.keep(entry)
 }
 
 impl Log {

@@ -98,10 +98,18 @@ impl Log {
     /// # Errors
     /// Every [`LogError`] of a file that cannot be used; it is left as it was.
     pub fn open(path: &Path) -> Result<Self, LogError> {
+        Self::open_within(path, PATIENCE)
+    }
+
+    /// The same, waiting no longer than this for another writer, here and later.
+    ///
+    /// # Errors
+    /// Those of [`Log::open`].
+    pub fn open_within(path: &Path, patience: Duration) -> Result<Self, LogError> {
         if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|error| LogError::NoFolder { path: folder.to_owned(), error })?;
         }
-        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)
+        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE, patience)
     }
 
     /// Opens a log that is there already, to read or to change it.
@@ -112,17 +120,17 @@ impl Log {
         if !path.exists() {
             return Err(LogError::Missing(path.to_owned()));
         }
-        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE, PATIENCE)
     }
 
-    fn with(path: &Path, flags: OpenFlags) -> Result<Self, LogError> {
+    fn with(path: &Path, flags: OpenFlags, patience: Duration) -> Result<Self, LogError> {
         let because = |e| LogError::of(path, e);
         if !may_be_a_log(path) {
             return Err(LogError::NotALog(path.to_owned()));
         }
         let flags = flags | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let mut connection = Connection::open_with_flags(path, flags).map_err(because)?;
-        connection.busy_timeout(PATIENCE).map_err(because)?;
+        connection.busy_timeout(patience).map_err(because)?;
         schema::prepare(&mut connection, path)?;
         Ok(Self { connection, path: path.to_owned() })
     }

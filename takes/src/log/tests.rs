@@ -394,3 +394,18 @@ fn written_positions_stay_where_a_take_comes_again_without_them() {
     import(&mut copy, &mut lines.as_slice()).expect("our own lines");
     assert_eq!(told(&copy), told(&log));
 }
+
+#[test]
+fn the_insert_s_keep_waits_for_another_writer_no_longer_than_it_says() {
+    let (_folder, path) = folder();
+    keep_in(&path, &entry("Vesna", 1, MONDAY_S), PATIENCE).expect("room");
+    let held = Connection::open(&path).expect("a log");
+    held.execute_batch("BEGIN IMMEDIATE").expect("alone");
+    let (patience, begun) = (Duration::from_millis(40), std::time::Instant::now());
+    let why = keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience).expect_err("it is held");
+    // The rest is for a machine that does other things too.
+    assert!(begun.elapsed() < Duration::from_millis(400), "{:?}", begun.elapsed());
+    assert!(matches!(why, LogError::Locked(_)), "{why}");
+    held.execute_batch("ROLLBACK").expect("held");
+    assert_eq!(keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience).expect("free again"), Kept::New);
+}
