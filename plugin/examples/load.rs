@@ -49,7 +49,7 @@ fn write() {
     let shared = SharedSession::default();
     *shared.lock() = session;
     let keeper = Keeper::of(&shared);
-    while keeper.pack_ahead() {}
+    while keeper.pack_ahead(usize::MAX) {}
     let began = Instant::now();
     let again = serde_json::to_string(&keeper.to_keep()).expect("plain data");
     println!("kept again, packed ahead: in {:.0} ms; at most {:.1} MB", ms(began), peak_mb());

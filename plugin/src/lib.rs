@@ -50,6 +50,8 @@ pub mod tasks;
 // WORKER.
 pub mod quiet;
 pub mod kept_sound;
+pub mod practice_log;
+pub mod spare_time;
 pub mod worker;
 pub mod take_file;
 

@@ -30,11 +30,13 @@ pub struct Looks {
     pub width: u32,
     /// Height, logical pixels.
     pub height: u32,
+    /// Passes that are kept go into the player's practice log too.
+    pub keeps_log: bool,
 }
 
 impl Default for Looks {
     fn default() -> Self {
-        Self { colours: Colours::default(), text_scale: 1.0, width: 1000, height: 640 }
+        Self { colours: Colours::default(), text_scale: 1.0, width: 1000, height: 640, keeps_log: false }
     }
 }
 

@@ -5,7 +5,9 @@
 use crate::passes::{MAX_ENTRANCES, Pass, PassId};
 use crate::redraw::Redraw;
 use crate::timing::Judging;
+use notefront_takes::log::when::Moment;
 use parking_lot::{Mutex, MutexGuard};
+use std::collections::HashMap;
 use std::sync::Arc;
 
 /// Passes that were not kept make room for new ones beyond this number of them, and beyond [`MAX_ENTRANCES`] in all: a
@@ -33,6 +35,8 @@ pub struct Session {
     pub is_apart: bool,
     /// The track's name, where the host tells it.
     pub track: String,
+    /// When passes of this run began: a project does not keep it.
+    pub begun: HashMap<PassId, Moment>,
 }
 
 impl Session {
@@ -78,6 +82,13 @@ impl Session {
         self.passes.push(pass);
         self.make_room();
         self.next_id
+    }
+
+    /// Adds a pass that begins now.
+    pub fn add_begun(&mut self, pass: Pass, now: Moment) -> PassId {
+        let id = self.add(pass);
+        self.begun.insert(id, now);
+        id
     }
 
     /// Passes that would make room for others.
@@ -138,6 +149,7 @@ impl Session {
     /// Replaces everything by what a project kept. A running pass goes on.
     pub fn restore(&mut self, passes: Vec<Pass>, reference: Option<PassId>, notices: Vec<String>) {
         let running: Vec<Pass> = self.passes.drain(..).filter(|p| p.live).collect();
+        self.begun.retain(|id, _| running.iter().any(|pass| pass.id == *id));
         self.next_id = self.next_id.max(passes.iter().map(|p| p.id).max().unwrap_or(0));
         self.passes = passes;
         (self.is_stale, self.is_apart) = (true, true);

@@ -9,9 +9,11 @@ use crate::meters::Meters;
 use crate::passes::{Origin, Pass, PassId};
 use crate::project::Project;
 use crate::quiet::{PassEnd, Quiet};
+use crate::spare_time::SpareTime;
 use crate::timing::Judging;
 use crate::transport::{Stamp, TransportView};
 use notefront_dsp::{Analyzer, CannotTell, Entrance, Event, Settings};
+use notefront_takes::log::when;
 use rtrb::Producer;
 use std::collections::VecDeque;
 use std::ops::Range;
@@ -28,8 +30,6 @@ const IDLE: Duration = Duration::from_millis(4);
 const IDLE_OFFLINE: Duration = Duration::from_micros(100);
 /// How long a host that closes an instance waits for what is still to be analysed: under 100 ms with what ends the pass.
 const CLOSING: Duration = Duration::from_millis(60);
-/// How often the worker looks, while nothing is played, whether passes are to be packed: it goes through all entrances.
-const LOOK_TO_PACK: Duration = Duration::from_secs(1);
 /// How much is heard again from before the first sound after a silence, seconds: the breath, and air ahead of a tone.
 const LEAD_IN_S: f64 = 1.0;
 
@@ -72,6 +72,7 @@ pub struct Worker {
     history: VecDeque<f32>,
     /// Input sample of the last marker note; a second look at the same sound sends none again.
     last_note: Option<u64>,
+    spare_time: SpareTime,
 }
 
 /// What the host's transport asks for.
@@ -111,6 +112,7 @@ impl Worker {
             judged_by,
             buffer: vec![0.0; CHUNK_LEN],
             last_note: None,
+            spare_time: SpareTime::default(),
         }
     }
 
@@ -124,29 +126,23 @@ impl Worker {
     }
 
     fn run(mut self, idle: Duration) {
-        let (mut closing, mut looked) = (None, Instant::now());
+        let mut closing = None;
         while !self.parts.feed.is_done() {
             if self.is_out_of_time(&mut closing) {
                 self.leave_rest();
                 break;
             }
-            if !self.step() && !self.packs(&mut looked) {
+            if !self.step() && !self.spends_time() {
                 std::thread::sleep(idle);
             }
         }
         self.end_pass();
     }
 
-    /// Packs a pass ahead of a save while nothing is played; false when nothing was to be packed.
-    fn packs(&self, looked: &mut Instant) -> bool {
-        if self.current.is_some() || self.parts.offline || looked.elapsed() < LOOK_TO_PACK {
-            return false;
-        }
-        let packed = self.parts.project.keeper.pack_ahead();
-        if !packed {
-            *looked = Instant::now();
-        }
-        packed
+    /// While no sound waits, and no host does; false when nothing was to be done.
+    fn spends_time(&mut self) -> bool {
+        let may = !self.parts.offline && !self.parts.feed.is_abandoned();
+        may && self.spare_time.spend(&self.parts.project, self.current.is_some())
     }
 
     /// True when the host has waited long enough for an instance that closes. One that renders has time.
@@ -182,6 +178,9 @@ impl Worker {
         let mut session = self.parts.project.session.lock();
         if judging != self.judged_by || session.is_stale {
             self.judged_by = judging;
+            if session.is_stale {
+                self.spare_time.look_soon();
+            }
             session.rejudge(&judging);
             drop(session);
             self.parts.project.session.request_repaint();
@@ -249,7 +248,7 @@ impl Worker {
         let mut pass = Pass::begin(origin, self.parts.sample_rate_hz, transport);
         pass.num_lost = num_lost;
         self.quiet = Quiet::default();
-        let id = self.parts.project.session.lock().add(pass);
+        let id = self.parts.project.session.lock().add_begun(pass, when::now());
         self.current = Some(Current { id, clock, num_samples: 0, num_entrances: 0 });
     }
 

@@ -211,6 +211,23 @@ fn the_delay_changes_while_the_host_activates_and_at_no_other_time() {
 }
 
 #[test]
+fn a_project_with_marker_notes_is_activated_with_its_delay_and_asks_for_no_restart() {
+    let play = Play::offline(48_000.0, 480);
+    let mut insert = Insert::new();
+    switch_marker_notes_on(&mut insert);
+    for _ in 0..2 {
+        let processor = insert.activate(&play);
+        insert.serve_main_thread();
+        assert_eq!(insert.latency(), 48_000);
+        insert.deactivate(processor);
+        insert.serve_main_thread();
+    }
+    assert!(!insert.restart.load(Ordering::Relaxed));
+    let calls = &insert.latency_calls;
+    assert_eq!((calls.within.load(Ordering::Relaxed), calls.outside.load(Ordering::Relaxed)), (1, 0));
+}
+
+#[test]
 fn a_host_that_renders_without_saying_so_gets_every_note_from_the_first_on() {
     let Some((sound, rate, expected)) = take_with_marker_notes() else { return };
     // The take begins a tenth of a second before the first flagged note.

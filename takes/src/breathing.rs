@@ -140,14 +140,12 @@ impl Sums {
     }
 
     fn told(self) -> Breathing {
-        Breathing {
-            num_phrases: self.notes.len(),
-            notes_per_phrase: Median::of(self.notes),
-            phrase_s: Median::of(self.lengths_s),
-            to_sound_ms: Median::of(self.to_sound_ms),
-            inhaled_ms: Median::of(self.inhaled_ms),
-            ..self.all
-        }
+        let num_phrases = self.notes.len();
+        let ((notes_per_phrase, phrase_s), (to_sound_ms, inhaled_ms)) = rayon::join(
+            || (Median::of(self.notes), Median::of(self.lengths_s)),
+            || (Median::of(self.to_sound_ms), Median::of(self.inhaled_ms)),
+        );
+        Breathing { num_phrases, notes_per_phrase, phrase_s, to_sound_ms, inhaled_ms, ..self.all }
     }
 }
 

@@ -147,6 +147,6 @@ pub fn logged(day: i64, duration_s: f64) -> LoggedTake {
 
 /// A take of a practice log with its entrances, of which the player says nothing.
 pub fn played(take: LoggedTake, entrances: impl IntoIterator<Item = Entrance>) -> Played {
-    let heard: Vec<_> = entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();
+    let heard: Vec<_> = entrances.into_iter().map(LoggedEntrance::of).collect();
     Played::of(take, &heard)
 }

@@ -129,7 +129,7 @@ impl Median {
         if num_values < MIN_VALUES {
             return None;
         }
-        values.sort_by(f64::total_cmp);
+        values.sort_unstable_by(f64::total_cmp);
         let k = interval_rank(num_values);
         let median = f64::midpoint(values[(num_values - 1) / 2], values[num_values / 2]);
         Some(Self { median, low: values[k - 1], high: values[num_values - k], num_values })

@@ -48,7 +48,7 @@ fn entrances(num: usize) -> Vec<LoggedEntrance> {
         let mut entrance = one;
         entrance.front.index = i;
         entrance.front.speaks_s += i as f64;
-        LoggedEntrance { entrance, corrected: None }
+        LoggedEntrance::of(entrance)
     };
     (0..num).map(at).collect()
 }

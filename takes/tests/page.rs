@@ -88,7 +88,7 @@ fn endless(take: &Path, num_entrances: usize) -> HeardTake {
 /// The page of eight evenings with the notes of a take, every one of which names a position.
 fn practice_log(take: &Path) -> String {
     let entrances = endless(take, 150).take.entrances;
-    let logged: Vec<_> = entrances.into_iter().map(|entrance| LoggedEntrance { entrance, corrected: None }).collect();
+    let logged: Vec<_> = entrances.into_iter().map(LoggedEntrance::of).collect();
     let evening = |day: i64| {
         let begun_s = 1_772_474_400 + 86_400 * day;
         let take = LoggedTake {

@@ -2,16 +2,16 @@
 //!
 //! In CLAP a delay changes only while the plug-in is activated (`ext/latency.h`). nice-plug 0.4.2 asks for a restart when another
 //! delay is set as it should, but (1) where the host deactivates the plug-in before its main thread has come round to that, it
-//! says `latency.changed` outside activation, which a public validator fails; and (2) tells the delay to come at once. So
+//! says `latency.changed` outside activation, which a public validator fails; (2) tells the delay to come at once; and (3) asks
+//! for a restart when a plug-in is activated with another delay than before, though it is being activated right then. So
 //! the framework's own entry point is not used: each instance is handed out behind a [`Door`], which lets the
-//! framework do what waits for the main thread before it is deactivated, and tells the delay as of the last activation.
-//!
-//! A plug-in that is activated with a delay for the first time still asks for one restart too many: the framework
-//! compares with its delay before, and counts itself as active by then.
+//! framework do what waits for the main thread before it is deactivated, tells the delay as of the last activation, and
+//! tells the framework and the host a new one while it activates.
 #![allow(unsafe_code, missing_docs)]
 
+use super::activation;
 use super::plugin::Notefront;
-use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_plugin_latency};
+use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_host_latency, clap_plugin_latency};
 use nice_plug::wrapper::clap::{
     CLAP_PLUGIN_FACTORY_ID, CLAP_VERSION, PluginDescriptor, Wrapper, clap_host, clap_plugin, clap_plugin_descriptor,
     clap_plugin_entry, clap_plugin_factory,
@@ -79,7 +79,7 @@ unsafe extern "C" fn create_plugin(
     let inner: *const clap_plugin =
         unsafe { (*Arc::into_raw(Wrapper::<Notefront>::new(host))).clap_plugin.as_ptr().cast_const() };
     // SAFETY: it was just made.
-    Door::before(unsafe { *inner }, inner)
+    Door::before(unsafe { *inner }, inner, host)
 }
 
 /// An instance as the host holds it: the framework's table of functions, four of them ours.
@@ -88,13 +88,14 @@ struct Door {
     /// First, so that a pointer to it is one to the whole.
     table: clap_plugin,
     inner: *const clap_plugin,
+    host: *const clap_host,
     activating: AtomicBool,
     /// The delay as of the last activation, samples.
     delay: AtomicU32,
 }
 
 impl Door {
-    fn before(framework: clap_plugin, inner: *const clap_plugin) -> *const clap_plugin {
+    fn before(framework: clap_plugin, inner: *const clap_plugin, host: *const clap_host) -> *const clap_plugin {
         let table = clap_plugin {
             destroy: Some(destroy),
             activate: Some(activate),
@@ -102,8 +103,23 @@ impl Door {
             get_extension: Some(get_extension),
             ..framework
         };
-        let door = Self { table, inner, activating: AtomicBool::new(false), delay: AtomicU32::new(0) };
+        let door = Self { table, inner, host, activating: AtomicBool::new(false), delay: AtomicU32::new(0) };
         Box::into_raw(Box::new(door)).cast_const().cast()
+    }
+
+    /// Tells the host that the delay is another one.
+    ///
+    /// # Safety
+    /// The host activates the instance, on its main thread.
+    unsafe fn tell_host(&self) {
+        // SAFETY: the host's table lives as long as the instance, and its extension is of this kind.
+        unsafe {
+            let Some(get_extension) = (*self.host).get_extension else { return };
+            let extension: *const clap_host_latency = get_extension(self.host, CLAP_EXT_LATENCY.as_ptr()).cast();
+            if let Some(changed) = extension.as_ref().and_then(|e| e.changed) {
+                changed(self.host);
+            }
+        }
     }
 
     /// The delay as the framework tells it now.
@@ -132,8 +148,18 @@ unsafe extern "C" fn activate(plugin: *const clap_plugin, rate_hz: f64, least: u
     unsafe {
         let door = door(plugin);
         door.activating.store(true, Ordering::Release);
-        let is_active = (*door.inner).activate.is_some_and(|activate| activate(door.inner, rate_hz, least, most));
+        let known = door.delay_now();
+        // As if the framework had known it before: it would ask for a restart otherwise.
+        let wrapper: *const Wrapper<Notefront> = (*door.inner).plugin_data.cast_const().cast();
+        let listener = move |delay| (*wrapper).current_latency.store(delay, Ordering::SeqCst);
+        let is_active = activation::heard_by(listener, || {
+            (*door.inner).activate.is_some_and(|activate| activate(door.inner, rate_hz, least, most))
+        });
         door.delay.store(door.delay_now(), Ordering::Release);
+        // One that the framework knew before is told by the framework.
+        if door.delay_now() != known {
+            door.tell_host();
+        }
         door.activating.store(false, Ordering::Release);
         is_active
     }

@@ -1,5 +1,6 @@
 //! The framework's traits, from and to plain data.
 
+use super::activation;
 use super::editor::{EditorParts, NotefrontEditor};
 use super::params::HostParams;
 use super::runner::TaskRunner;
@@ -85,6 +86,7 @@ impl Plugin for Notefront {
             offline: buffer_config.process_mode == ProcessMode::Offline,
         };
         let latency = self.instance.activate(config);
+        activation::tell(latency.unwrap_or(0));
         context.set_latency_samples(latency.unwrap_or(0));
         latency.is_some()
     }

@@ -112,7 +112,7 @@ impl Keeper {
     /// What is to be kept. Passes that are not ready are copied under the lock one at a time, and packed outside it.
     #[must_use]
     pub fn to_keep(&self) -> Kept {
-        while self.pack_next(true) {}
+        while self.pack_next(true, usize::MAX) {}
         let (session, ahead) = (self.session.lock(), self.ahead.lock());
         let text = |pass: &Pass| Some((stays(pass, session.reference), ahead.0.get(&pass.id)?.text.clone()));
         Kept::Ready(session.passes().iter().filter_map(text).collect(), session.reference)
@@ -125,14 +125,15 @@ impl Keeper {
         }
     }
 
-    /// Packs a pass that has ended and is not ready; false when all are. WORKER, while nothing else is to do.
+    /// Packs a pass that has ended and is not ready; false when all are, or when that would be one of more entrances than
+    /// `most`. WORKER, while nothing else is to do.
     #[must_use]
-    pub fn pack_ahead(&self) -> bool {
-        self.pack_next(false)
+    pub fn pack_ahead(&self, most: usize) -> bool {
+        self.pack_next(false, most)
     }
 
-    fn pack_next(&self, with_running: bool) -> bool {
-        let found = next(&self.session.lock(), &mut self.ahead.lock(), with_running);
+    fn pack_next(&self, with_running: bool, most: usize) -> bool {
+        let found = next(&self.session.lock(), &mut self.ahead.lock(), with_running, most);
         let Some((pass, print, room)) = found else { return false };
         let Ok(ready) = Ready::of(&pass, print, room) else { return false };
         self.ahead.lock().0.insert(pass.id, ready);
@@ -142,7 +143,7 @@ impl Keeper {
 
 /// The newest pass that is not ready, with its print and the room its pictures have. The newest come first, since their
 /// pictures do.
-fn next(session: &Session, ahead: &mut Ahead, with_running: bool) -> Option<(Pass, u64, usize)> {
+fn next(session: &Session, ahead: &mut Ahead, with_running: bool, most: usize) -> Option<(Pass, u64, usize)> {
     ahead.0.retain(|id, _| session.pass(*id).is_some());
     let mut room = fronts::MAX_BYTES;
     for pass in session.passes().iter().rev() {
@@ -150,7 +151,7 @@ fn next(session: &Session, ahead: &mut Ahead, with_running: bool) -> Option<(Pas
         match ahead.0.get(&pass.id) {
             Some(ready) if ready.fits(print, room) => room -= ready.taken,
             _ if pass.live && !with_running => {}
-            _ => return Some((pass.clone(), print, room)),
+            _ => return (pass.entrances.len() <= most).then(|| (pass.clone(), print, room)),
         }
     }
     None
@@ -179,7 +180,7 @@ mod tests {
         // The pictures of so many do not all fit.
         let keeper = keeper(6, 900);
         let shared = keeper.session();
-        while keeper.pack_ahead() {}
+        while keeper.pack_ahead(usize::MAX) {}
         let written = || serde_json::to_string(&SavedSession::of(&shared.lock())).expect("plain data");
         assert_eq!(text(&keeper.to_keep()), written());
         // Another pass takes the pictures' room from the oldest; one is named, one is gone, one is judged otherwise.
@@ -194,10 +195,16 @@ mod tests {
     }
 
     #[test]
+    fn a_long_pass_waits_until_nothing_is_played() {
+        let keeper = keeper(1, 60);
+        assert!(!keeper.pack_ahead(59) && keeper.pack_ahead(60) && !keeper.pack_ahead(60));
+    }
+
+    #[test]
     fn a_running_pass_is_packed_for_the_host_only() {
         let keeper = keeper(1, 20);
         keeper.session().lock().pass_mut(1).expect("it was added").live = true;
-        assert!(!keeper.pack_ahead());
+        assert!(!keeper.pack_ahead(usize::MAX));
         let back: Kept = serde_json::from_str(&text(&keeper.to_keep())).expect("our own text");
         assert!(matches!(back, Kept::Read(saved) if saved.passes.len() == 1));
     }

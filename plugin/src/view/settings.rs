@@ -39,9 +39,14 @@ pub fn show(
     if !alone {
         with_a_host(ui, choices, tasks);
     }
+    let mut keeps_log = looks.keeps_log;
     ui.separator();
     ui.strong("Window");
     window(ui, looks);
+    ui.separator();
+    ui.strong("Practice log");
+    toggle(ui, "what I keep goes into my practice log too", looks.keeps_log, |v| keeps_log = v);
+    looks.keeps_log = keeps_log;
     ui.separator();
     ui.strong("About");
     ui.label(RichText::new(concat!("Notefront ", env!("CARGO_PKG_VERSION"))).small());

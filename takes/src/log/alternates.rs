@@ -1,11 +1,14 @@
 //! Positions of the same note, ranked by how clearly it speaks in them for this player.
 //!
-//! Which position was taken cannot be heard. It is known where the player says so: by a tag on the take, such as `D4=4` or
-//! `F3=T1`, which holds for every D4 or F3 in it.
+//! Which position was taken cannot be heard. It is known where the player says so: by the position above the note in the written
+//! notes that the take was read along with, or else by a tag on the take, such as `D4=4` or `F3=T1`, which holds for every
+//! other D4 or F3 in it.
 
 use super::Played;
 use super::read::sessions;
 use crate::corrections::words::note as note_named;
+pub use crate::sheet::Position;
+
 use crate::patterns::Share;
 use crate::statistics::Draws;
 use crate::summary::MIN_VALUES;
@@ -15,31 +18,11 @@ use std::collections::BTreeMap;
 /// A position may lie this far from where the law of the slide has it: players' own scales differ by less \[P\].
 const NEAR: f64 = 0.6;
 
-/// A slide position as it is said.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Position {
-    /// With the F attachment.
-    pub trigger: bool,
-    /// 1 to 7.
-    pub number: u8,
-}
-
-impl std::fmt::Display for Position {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}{}", if self.trigger { "T" } else { "" }, self.number)
-    }
-}
-
 /// What a tag says of a take's notes: which note, and in which position. `None` where it is another word.
 #[must_use]
 pub fn said(tag: &str) -> Option<(u8, Position)> {
     let (note, position) = tag.split_once('=')?;
-    let (trigger, number) = match position.trim().strip_prefix(['T', 't']) {
-        Some(number) => (true, number),
-        None => (false, position),
-    };
-    let number = number.trim().parse().ok().filter(|number| (1..=7).contains(number))?;
-    Some((note_named(note.trim()).ok()?, Position { trigger, number }))
+    Some((note_named(note.trim()).ok()?, Position::read(position)?))
 }
 
 /// Whether a note can be played there on this horn.
@@ -106,16 +89,29 @@ impl Alternates {
         let mut impossible = Vec::new();
         for (session, takes) in sessions(played).into_iter().enumerate() {
             for take in takes {
-                for tag in &take.take.said {
-                    let Some((midi_note, position)) = said(tag) else { continue };
-                    if !is_there(midi_note, position, &take.take.settings) {
-                        impossible.push(tag.clone());
+                let tags: Vec<(u8, Position)> = take.take.said.iter().filter_map(|tag| said(tag)).collect();
+                let is_there = |&(note, position): &(u8, Position)| is_there(note, position, &take.take.settings);
+                let mut known: BTreeMap<(u8, Position), bool> = tags.iter().map(|way| (*way, is_there(way))).collect();
+                for note in take.notes() {
+                    let Some(midi_note) = note.midi_note() else { continue };
+                    if tags.is_empty() && note.position().is_none() {
                         continue;
                     }
-                    let notes = take.notes().filter(|note| note.midi_note == Some(midi_note));
-                    let way = found.entry(midi_note).or_default().entry(position).or_default();
-                    way.entry(session).or_default().extend(notes.map(|note| (note.clarity, note.is_flagged())));
+                    let tagged = tags.iter().filter(|(tagged, _)| *tagged == midi_note).map(|(_, position)| *position);
+                    // What stands above the very note goes before a word on the whole take.
+                    let positions: Vec<Position> =
+                        note.position().map_or_else(|| tagged.collect(), |written| vec![written]);
+                    for position in positions {
+                        let way = (midi_note, position);
+                        if *known.entry(way).or_insert_with(|| is_there(&way)) {
+                            let of_note = found.entry(midi_note).or_default().entry(position).or_default();
+                            of_note.entry(session).or_default().push((note.clarity(), note.is_flagged()));
+                        }
+                    }
                 }
+                let not_there = known.into_iter().filter(|(_, is_there)| !is_there);
+                impossible
+                    .extend(not_there.map(|((note, position), _)| format!("{}={position}", units::note_name(note))));
             }
         }
         impossible.sort();
@@ -149,7 +145,7 @@ fn way(position: Position, by_session: &BySession) -> Option<Way> {
 mod tests {
     use super::*;
     use crate::fixtures::{clear, logged, played, with};
-    use crate::log::LoggedTake;
+    use crate::log::{LoggedEntrance, LoggedTake};
 
     /// A take of so many D4 of this mean clarity, ten points to either side of it, tagged.
     fn take(day: i64, num: usize, clarity: f64, tags: &[&str]) -> Played {
@@ -201,5 +197,22 @@ mod tests {
         assert_eq!((few.notes[0].ways.len(), few.notes[0].num_few), (0, 1));
         assert_eq!(few.impossible, ["D4=2"]);
         assert_eq!(Alternates::of(&[take(0, 9, 80.0, &[])]), Alternates::default());
+    }
+
+    #[test]
+    fn a_position_above_the_note_goes_before_a_tag_on_the_take() {
+        let mut played = Vec::new();
+        for day in 0..6 {
+            let note = |i: usize| LoggedEntrance {
+                position: if i.is_multiple_of(2) { Position::read("4") } else { None },
+                ..LoggedEntrance::of(clear(i, 62, 1.0 + i as f64))
+            };
+            let notes: Vec<LoggedEntrance> = (0..10).map(note).collect();
+            played.push(Played::of(LoggedTake { said: vec!["D4=1".into()], ..logged(day, 60.0) }, &notes));
+        }
+        let found = Alternates::of(&played);
+        let mut told: Vec<_> = found.notes[0].ways.iter().map(|w| (w.position.to_string(), w.num)).collect();
+        told.sort();
+        assert_eq!(told, [("1".to_owned(), 30), ("4".to_owned(), 30)]);
     }
 }

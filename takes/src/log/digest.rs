@@ -3,12 +3,15 @@
 
 use super::LoggedEntrance;
 use crate::patterns::{Facet, Kind, facet, loud_db};
+use crate::sheet::Position;
 use notefront_dsp::{Breath, Entrance, FaultName, Inhalation, Told, Tone};
 
 /// Rises when what is packed changes.
-pub(super) const VERSION: i64 = 3;
+pub(super) const VERSION: i64 = 4;
 /// Bytes of a note.
-pub(super) const LEN: usize = 31;
+pub(super) const LEN: usize = 32;
+/// Those of version 3, which knew no positions.
+const LEN_3: usize = 31;
 /// A figure or a kind that cannot be told.
 pub(super) const UNTOLD: i16 = i16::MIN;
 pub(super) const NO_KIND: u8 = u8::MAX;
@@ -20,50 +23,136 @@ const UNHEARD: u16 = u16::MAX - 1;
 const MASKED: u16 = u16::MAX - 2;
 const MOST_BREATH_MS: f64 = 60_000.0;
 
-/// One note as patterns see it, with the player's correction where there is one.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DigestNote {
-    /// From the take's beginning, s.
-    pub speaks_s: f64,
-    /// How long it sounds, s.
-    pub length_s: f64,
-    /// 0 to 100, whole.
-    pub clarity: u8,
-    /// ms.
-    pub settle_ms: Option<f64>,
-    /// ms; `None` where there is no air to measure or it cannot be told.
-    pub noise_before_tone_ms: Option<f64>,
-    /// ms, positive = late.
-    pub timing_ms: Option<f64>,
-    /// Cents, with its sign.
-    pub approach_cents: Option<f64>,
-    /// Cents from the nearest equal-tempered note.
-    pub tuning_cents: Option<f64>,
-    /// MIDI note.
-    pub midi_note: Option<u8>,
-    /// Level, dB re full scale.
-    pub level_db: f64,
-    /// A bit for each fault, in the order of `FaultName::ALL`.
-    pub faults: u16,
-    /// What was heard of an inhalation before it.
-    pub breath: Option<Breath>,
-    /// The tone of its body.
-    pub tone: Option<Tone>,
-    /// Kinds in the order of [`Facet::OF_A_NOTE`].
-    pub kinds: [Option<Kind>; Facet::OF_A_NOTE.len()],
-}
+/// One note as the log's questions see it, packed, with the player's correction where there is one. Each figure is read when
+/// it is asked for: a question asks millions of notes for a few.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DigestNote<'a>(&'a [u8; LEN]);
 
-impl DigestNote {
+impl DigestNote<'_> {
+    fn word(self, at: usize) -> u16 {
+        u16::from_le_bytes([self.0[at], self.0[at + 1]])
+    }
+
+    fn told(self, at: usize) -> Option<f64> {
+        let packed = self.word(at) as i16;
+        (packed != UNTOLD).then(|| f64::from(packed) / STEPS)
+    }
+
+    fn speaks_ms(self) -> u32 {
+        u32::from_le_bytes([self.0[0], self.0[1], self.0[2], self.0[3]])
+    }
+
+    /// From the take's beginning, s.
+    #[must_use]
+    pub fn speaks_s(self) -> f64 {
+        f64::from(self.speaks_ms()) / 1e3
+    }
+
+    /// How long it sounds, s.
+    #[must_use]
+    pub fn length_s(self) -> f64 {
+        f64::from(self.word(4)) / 100.0
+    }
+
+    /// 0 to 100, whole.
+    #[must_use]
+    pub fn clarity(self) -> u8 {
+        self.0[6]
+    }
+
+    /// MIDI note.
+    #[must_use]
+    pub fn midi_note(self) -> Option<u8> {
+        Some(self.0[7]).filter(|&note| note != NO_KIND)
+    }
+
+    /// ms.
+    #[must_use]
+    pub fn settle_ms(self) -> Option<f64> {
+        self.told(8)
+    }
+
+    /// ms; `None` where there is no air to measure or it cannot be told.
+    #[must_use]
+    pub fn noise_before_tone_ms(self) -> Option<f64> {
+        self.told(10)
+    }
+
+    /// ms, positive = late.
+    #[must_use]
+    pub fn timing_ms(self) -> Option<f64> {
+        self.told(12)
+    }
+
+    /// Cents, with its sign.
+    #[must_use]
+    pub fn approach_cents(self) -> Option<f64> {
+        self.told(14)
+    }
+
+    /// Cents from the nearest equal-tempered note.
+    #[must_use]
+    pub fn tuning_cents(self) -> Option<f64> {
+        let cents = self.0[16] as i8;
+        (cents != i8::MIN).then(|| f64::from(cents))
+    }
+
+    /// Level, dB re full scale.
+    #[must_use]
+    pub fn level_db(self) -> f64 {
+        f64::from(self.0[17]) - 128.0
+    }
+
+    /// A bit for each fault, in the order of `FaultName::ALL`.
+    fn faults(self) -> u16 {
+        self.word(18)
+    }
+
     /// True where anything is wrong with it.
     #[must_use]
-    pub fn is_flagged(&self) -> bool {
-        self.faults != 0
+    pub fn is_flagged(self) -> bool {
+        self.faults() != 0
     }
 
     /// Whether it has a fault.
     #[must_use]
-    pub fn has(&self, fault: FaultName) -> bool {
-        self.faults & (1 << fault as u16) != 0
+    pub fn has(self, fault: FaultName) -> bool {
+        self.faults() & (1 << fault as u16) != 0
+    }
+
+    /// Kinds in the order of [`Facet::OF_A_NOTE`], as they are packed: [`NO_KIND`] where they are not told.
+    fn packed_kinds(self) -> [Kind; Facet::OF_A_NOTE.len()] {
+        let half = |kind: u8| if kind == 15 { NO_KIND } else { kind };
+        [self.0[20], self.0[21], half(self.0[22] & 15), half(self.0[22] >> 4), self.0[23]]
+    }
+
+    /// Kinds in the order of [`Facet::OF_A_NOTE`].
+    #[must_use]
+    pub fn kinds(self) -> [Option<Kind>; Facet::OF_A_NOTE.len()] {
+        self.packed_kinds().map(|kind| (kind != NO_KIND).then_some(kind))
+    }
+
+    /// What was heard of an inhalation before it.
+    #[must_use]
+    pub fn breath(self) -> Option<Breath> {
+        breath(self.word(24), self.0[26])
+    }
+
+    /// The figures of the tone of its body, packed.
+    pub(super) fn packed_tone(self) -> [u8; 4] {
+        [self.0[27], self.0[28], self.0[29], self.0[30]]
+    }
+
+    /// Where the slide was, by the written notes.
+    #[must_use]
+    pub fn position(self) -> Option<Position> {
+        Position::of_packed(self.0[31])
+    }
+
+    /// The tone of its body.
+    #[must_use]
+    pub fn tone(self) -> Option<Tone> {
+        tone(self.packed_tone())
     }
 }
 
@@ -83,19 +172,29 @@ pub(super) struct Counted {
     pub kinds: [Kind; Facet::ALL.len()],
 }
 
-/// The notes of packed bytes as counting sees them.
-pub(super) fn counted(bytes: &[u8]) -> impl Iterator<Item = Counted> + '_ {
-    bytes.chunks_exact(LEN).map(|b| {
-        let word = |at: usize| u16::from_le_bytes([b[at], b[at + 1]]);
-        let half = |kind: u8| if kind == 15 { NO_KIND } else { kind };
-        Counted {
-            speaks_ms: u32::from_le_bytes([b[0], b[1], b[2], b[3]]),
-            clarity: b[6],
-            faults: word(18),
-            tenths: [word(8) as i16, word(10) as i16, word(12) as i16],
-            kinds: [b[20], b[21], half(b[22] & 15), half(b[22] >> 4), b[23], NO_KIND, NO_KIND],
+impl Counted {
+    /// Its faults, by their places in `FaultName::ALL`.
+    pub(super) fn for_each_fault(&self, mut of: impl FnMut(usize)) {
+        let mut left = self.faults & ((1 << FaultName::ALL.len()) - 1);
+        while left != 0 {
+            of(left.trailing_zeros() as usize);
+            left &= left - 1;
         }
-    })
+    }
+}
+
+impl DigestNote<'_> {
+    /// As counting sees it.
+    pub(super) fn counted(self) -> Counted {
+        let [place, register, dynamic, articulation, interval] = self.packed_kinds();
+        Counted {
+            speaks_ms: self.speaks_ms(),
+            clarity: self.clarity(),
+            faults: self.faults(),
+            tenths: [self.word(8) as i16, self.word(10) as i16, self.word(12) as i16],
+            kinds: [place, register, dynamic, articulation, interval, NO_KIND, NO_KIND],
+        }
+    }
 }
 
 /// The notes of a take, packed.
@@ -131,6 +230,12 @@ fn pack_note(bytes: &mut Vec<u8>, logged: &LoggedEntrance, kinds: &[Option<Kind>
     bytes.extend(before_ms.to_le_bytes());
     bytes.push(inhaled);
     bytes.extend(packed_tone(front.evidence.tone));
+    bytes.push(logged.position.map_or(NO_KIND, Position::packed));
+}
+
+/// What version 3 packed, as it is packed now: to read millions of notes anew would take a minute.
+pub(super) fn from_version_3(bytes: &[u8]) -> Vec<u8> {
+    bytes.as_chunks::<LEN_3>().0.iter().flat_map(|note| note.iter().copied().chain([NO_KIND])).collect()
 }
 
 /// The place in a byte; the other kinds, all small, three bits and two together.
@@ -142,10 +247,12 @@ fn packed_kinds(kinds: &[Option<Kind>]) -> [u8; 4] {
 /// Steps of the figures of a tone: so many to a dB, a cent, a dB; brightness by the logarithm, so many to an octave over 100 Hz.
 const TONE_STEPS: [f64; 4] = [4.0, 10.0, 20.0, 40.0];
 const DARKEST_HZ: f64 = 100.0;
+/// The figures of no tone.
+pub(super) const NO_TONE: [u8; 4] = [NO_KIND; 4];
 
 /// The figures of a tone, a byte each; 255 where there is none.
 pub(super) fn packed_tone(tone: Option<Tone>) -> [u8; 4] {
-    let Some(tone) = tone else { return [NO_KIND; 4] };
+    let Some(tone) = tone else { return NO_TONE };
     let octaves = (tone.brightness_hz.max(DARKEST_HZ) / DARKEST_HZ).log2();
     let figures = [tone.hnr_db, tone.pitch_wander_cents, tone.level_wander_db, octaves];
     std::array::from_fn(|i| (figures[i] * TONE_STEPS[i]).round().clamp(0.0, 254.0) as u8)
@@ -200,35 +307,8 @@ fn tenths(value: Option<f64>) -> i16 {
 }
 
 /// The notes of packed bytes; a rest that is no whole note is left out.
-pub(super) fn unpack(bytes: &[u8]) -> impl Iterator<Item = DigestNote> + '_ {
-    bytes.chunks_exact(LEN).map(note)
-}
-
-fn note(b: &[u8]) -> DigestNote {
-    let word = |at: usize| u16::from_le_bytes([b[at], b[at + 1]]);
-    let told = |at: usize| {
-        let packed = word(at) as i16;
-        (packed != UNTOLD).then(|| f64::from(packed) / STEPS)
-    };
-    let kind = |kind: u8| (kind != NO_KIND).then_some(kind);
-    let half = |kind: u8| (kind != 15).then_some(kind);
-    let tuning = b[16] as i8;
-    DigestNote {
-        speaks_s: f64::from(u32::from_le_bytes([b[0], b[1], b[2], b[3]])) / 1e3,
-        length_s: f64::from(word(4)) / 100.0,
-        clarity: b[6],
-        midi_note: kind(b[7]),
-        settle_ms: told(8),
-        noise_before_tone_ms: told(10),
-        timing_ms: told(12),
-        approach_cents: told(14),
-        tuning_cents: (tuning != i8::MIN).then_some(f64::from(tuning)),
-        level_db: f64::from(b[17]) - 128.0,
-        faults: word(18),
-        breath: breath(word(24), b[26]),
-        tone: tone([b[27], b[28], b[29], b[30]]),
-        kinds: [kind(b[20]), kind(b[21]), half(b[22] & 15), half(b[22] >> 4), kind(b[23])],
-    }
+pub(super) fn unpack(bytes: &[u8]) -> impl Iterator<Item = DigestNote<'_>> {
+    bytes.as_chunks().0.iter().map(DigestNote)
 }
 
 #[cfg(test)]
@@ -239,21 +319,21 @@ mod tests {
     #[test]
     fn a_take_is_packed_and_back() {
         let take = fixtures::take();
-        let logged: Vec<_> =
-            take.entrances.iter().map(|&entrance| LoggedEntrance { entrance, corrected: None }).collect();
-        let notes: Vec<DigestNote> = unpack(&pack(&logged)).collect();
+        let logged: Vec<_> = take.entrances.iter().copied().map(LoggedEntrance::of).collect();
+        let packed = pack(&logged);
+        let notes: Vec<DigestNote> = unpack(&packed).collect();
         assert_eq!(notes.len(), 5);
-        assert_eq!(notes[0].clarity, 58);
-        assert_eq!((notes[0].settle_ms, notes[0].approach_cents), (Some(112.5), Some(-41.0)));
-        assert_eq!((notes[0].timing_ms, notes[1].timing_ms), (Some(11.5), None));
+        assert_eq!(notes[0].clarity(), 58);
+        assert_eq!((notes[0].settle_ms(), notes[0].approach_cents()), (Some(112.5), Some(-41.0)));
+        assert_eq!((notes[0].timing_ms(), notes[1].timing_ms()), (Some(11.5), None));
         assert!(notes[0].has(FaultName::Below) && !notes[0].has(FaultName::Split) && !notes[1].is_flagged());
-        assert_eq!((notes[4].noise_before_tone_ms, notes[4].settle_ms), (Some(115.0), None));
-        assert_eq!(notes[1].noise_before_tone_ms, None, "no air is none to measure");
-        assert!((notes[2].speaks_s - 3.5).abs() < 1e-9 && (notes[2].length_s - 0.8).abs() < 1e-9);
-        assert_eq!(notes[0].tuning_cents, Some(-3.0));
+        assert_eq!((notes[4].noise_before_tone_ms(), notes[4].settle_ms()), (Some(115.0), None));
+        assert_eq!(notes[1].noise_before_tone_ms(), None, "no air is none to measure");
+        assert!((notes[2].speaks_s() - 3.5).abs() < 1e-9 && (notes[2].length_s() - 0.8).abs() < 1e-9);
+        assert_eq!(notes[0].tuning_cents(), Some(-3.0));
         for (i, note) in notes.iter().enumerate() {
             let before = i.checked_sub(1).map(|b| &take.entrances[b]);
-            assert_eq!(note.kinds, facet::kinds(before, &take.entrances[i], loud_db(&take.entrances)), "note {i}");
+            assert_eq!(note.kinds(), facet::kinds(before, &take.entrances[i], loud_db(&take.entrances)), "note {i}");
         }
     }
 
@@ -262,12 +342,12 @@ mod tests {
         let heard = |before_ms, length_ms| Some(Breath::Heard(Inhalation { before_ms, length_ms }));
         for breath in [heard(182.0, 430.0), heard(0.0, 0.0), Some(Breath::Unheard), Some(Breath::Masked), None] {
             let entrance = fixtures::with(fixtures::clear(0, 46, 1.0), |e| e.front.evidence.breath = breath);
-            let note = unpack(&pack(&[LoggedEntrance { entrance, corrected: None }])).next().expect("one note");
-            assert_eq!(note.breath, breath);
+            let packed = pack(&[LoggedEntrance::of(entrance)]);
+            assert_eq!(unpack(&packed).next().expect("one note").breath(), breath);
         }
         let odd = fixtures::with(fixtures::clear(0, 46, 1.0), |e| e.front.evidence.breath = heard(f64::NAN, 1e9));
-        let note = unpack(&pack(&[LoggedEntrance { entrance: odd, corrected: None }])).next().expect("one note");
-        assert_eq!(note.breath, heard(0.0, 2550.0));
+        let packed = pack(&[LoggedEntrance::of(odd)]);
+        assert_eq!(unpack(&packed).next().expect("one note").breath(), heard(0.0, 2550.0));
     }
 
     #[test]
@@ -284,7 +364,18 @@ mod tests {
     fn the_player_s_correction_goes_before_what_was_measured() {
         let entrance = fixtures::split(0, 1.0);
         let corrected = Some(notefront_dsp::Verdict { faults: Default::default(), clarity: 100.0, ..entrance.verdict });
-        let note = unpack(&pack(&[LoggedEntrance { entrance, corrected }])).next().expect("one note");
-        assert_eq!((note.clarity, note.is_flagged()), (100, false));
+        let packed = pack(&[LoggedEntrance { corrected, ..LoggedEntrance::of(entrance) }]);
+        let note = unpack(&packed).next().expect("one note");
+        assert_eq!((note.clarity(), note.is_flagged()), (100, false));
+    }
+
+    #[test]
+    fn what_an_earlier_version_packed_is_read_on() {
+        let of = |position| LoggedEntrance { position, ..LoggedEntrance::of(fixtures::split(0, 1.0)) };
+        let (without, with) = (pack(&[of(None), of(None)]), pack(&[of(Position::read("T3"))]));
+        assert_eq!(unpack(&with).next().expect("one note").position(), Position::read("T3"));
+        let earlier: Vec<u8> = without.chunks(LEN).flat_map(|note| &note[..LEN_3]).copied().collect();
+        assert_eq!(from_version_3(&earlier), without);
+        assert_eq!(unpack(&without).next().expect("two notes").position(), None);
     }
 }

@@ -1,6 +1,7 @@
 //! A sound heard once more for the log: by what it is known again, and what the room and the microphone made of it.
 
 use crate::audio_file::{AudioFile, ChannelChoice, ReadError};
+use notefront_dsp::Front;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 use sha2::{Digest, Sha256};
@@ -28,6 +29,22 @@ pub struct HeardSound {
     pub fingerprint: [u8; 32],
     /// The quiet between the notes and its colour; `None` for less than two seconds of sound.
     pub room: Option<Room>,
+}
+
+impl HeardSound {
+    /// What stands for a sound that is not at hand, such as a pass of the insert: the same measured fronts are the same sound.
+    /// Nothing is known of its room.
+    #[must_use]
+    pub fn of_fronts<'a>(rate_hz: f64, fronts: impl Iterator<Item = &'a Front>) -> Self {
+        let mut hash = Sha256::new();
+        hash.update(rate_hz.to_le_bytes());
+        for front in fronts {
+            // To a millionth, as a project keeps them.
+            let figures = [front.sound_start_s, front.onset_s, front.speaks_s, front.level_db];
+            figures.iter().for_each(|figure| hash.update(((figure * 1e6).round() as i64).to_le_bytes()));
+        }
+        Self { fingerprint: hash.finalize().into(), room: None }
+    }
 }
 
 /// Room and microphone as far as they are heard.
@@ -181,6 +198,19 @@ mod tests {
         other[70_000] += 1e-4;
         assert_ne!(heard(&sound, 512).fingerprint, heard(&other, 512).fingerprint);
         assert_ne!(heard(&sound, 512).fingerprint, heard(&sound[1..], 512).fingerprint);
+    }
+
+    #[test]
+    fn measured_fronts_stand_for_a_sound_that_is_not_at_hand() {
+        let take = crate::fixtures::take();
+        let of = |rate_hz: f64, by_s: f64| {
+            let mut fronts: Vec<Front> = take.entrances.iter().map(|e| e.front).collect();
+            fronts[2].speaks_s += by_s;
+            HeardSound::of_fronts(rate_hz, fronts.iter()).fingerprint
+        };
+        assert_eq!(of(RATE_HZ, 0.0), of(RATE_HZ, 1e-8), "a project rounds");
+        assert_ne!(of(RATE_HZ, 0.0), of(RATE_HZ, 1e-4));
+        assert_ne!(of(RATE_HZ, 0.0), of(44_100.0, 0.0));
     }
 
     #[test]

@@ -6,6 +6,7 @@ use crate::patterns::loud_db;
 use notefront_dsp::{Entrance, Settings};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params, params_from_iter};
 use std::collections::HashMap;
+use std::time::Duration;
 
 /// A corrected note is known again within this, ms: its place may move a little under another version.
 const SAME_NOTE_MS: f64 = 20.0;
@@ -67,13 +68,13 @@ struct Known {
     utc_offset_min: i32,
 }
 
-/// Opens the log at a place, or makes it, and keeps a take in it: all that the insert's "keep" asks for. Its worker gives
-/// the sound to a [`super::heard::Listener`] as it comes, and calls this off the audio thread.
+/// Opens the log at a place, or makes it, and keeps a take in it: all that the insert's "keep" asks for, off the audio
+/// thread.
 ///
 /// # Errors
-/// Those of [`Log::open`] and [`Log::keep`].
-pub fn keep_in(path: &std::path::Path, entry: &TakeEntry) -> Result<Kept, LogError> {
-    Log::open(path)?.keep(entry)
+/// Those of [`Log::open`] and [`Log::keep`]; another writer is waited for as long as is said.
+pub fn keep_in(path: &std::path::Path, entry: &TakeEntry, patience: Duration) -> Result<Kept, LogError> {
+    Log::open_within(path, patience)?.keep(entry)
 }
 
 impl Log {
@@ -193,10 +194,10 @@ fn describe(
     .map(drop)
 }
 
-/// Puts the entrances of a take in place of those it had. Corrections stay with their notes where the take comes without a
-/// word of its own on them.
+/// Puts the entrances of a take in place of those it had. Corrections and written positions stay with their notes where
+/// the take comes without a word of its own on them.
 fn put_entrances(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<()> {
-    let entrances = with_old_corrections(db, take, entry)?;
+    let entrances = with_old_words(db, take, entry)?;
     db.execute("DELETE FROM entrance WHERE take = ?1", [take])?;
     let marks = vec!["?"; measures::NUM + 1].join(", ");
     let mut insert =
@@ -228,13 +229,13 @@ fn row_of(db: &Connection, known: &mut HashMap<String, i64>, reasons: String) ->
     Ok(row)
 }
 
-fn with_old_corrections(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<Vec<LoggedEntrance>> {
+fn with_old_words(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<Vec<LoggedEntrance>> {
     let mut entrances = entry.entrances.clone();
-    if entry.has_all_corrections {
-        return Ok(entrances);
-    }
+    let has_positions = entrances.iter().any(|logged| logged.position.is_some());
     let has_old: bool = db
-        .prepare_cached("SELECT EXISTS (SELECT 1 FROM entrance WHERE take = ?1 AND corrected IS NOT NULL)")?
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM entrance WHERE take = ?1 AND (corrected IS NOT NULL OR position IS NOT NULL))",
+        )?
         .query_row([take], |row| row.get(0))?;
     if !has_old {
         return Ok(entrances);
@@ -243,8 +244,12 @@ fn with_old_corrections(db: &Connection, take: i64, entry: &TakeEntry) -> rusqli
         let is_same = |new: &&mut LoggedEntrance| {
             (new.entrance.front.speaks_s - old.entrance.front.speaks_s).abs() * 1e3 <= SAME_NOTE_MS
         };
-        if let (Some(corrected), Some(new)) = (old.corrected, entrances.iter_mut().find(is_same)) {
-            new.corrected.get_or_insert(corrected);
+        let Some(new) = entrances.iter_mut().find(is_same) else { continue };
+        if !entry.has_all_corrections {
+            new.corrected = new.corrected.or(old.corrected);
+        }
+        if !has_positions {
+            new.position = old.position;
         }
     }
     Ok(entrances)

@@ -1,6 +1,7 @@
 //! The measures of an entrance as columns: which, in which fraction of their unit, and back.
 
 use super::LoggedEntrance;
+use crate::sheet::Position;
 use notefront_dsp::entrance::InstantUncertainty;
 use notefront_dsp::{
     Articulation, CannotTell, Entrance, Evidence, Fault, Faults, Front, FrontPicture, Measure, Positions, Settings,
@@ -58,6 +59,9 @@ fn tone_figures(tone: &Tone) -> [f64; TONE.len()] {
     [tone.hnr_db, tone.pitch_wander_cents, tone.level_wander_db, tone.brightness_hz]
 }
 
+/// Where the slide was, by the written notes.
+const POSITION: [(&str, i32); 1] = [("position", 0)];
+
 /// Columns that the file makes of the evidence itself: read by the view only.
 const OF_EVIDENCE: [&str; 6] = ["passage_ms", "dip_db", "between_ms", "breath", "breath_to_sound_ms", "inhaled_ms"];
 
@@ -74,12 +78,13 @@ fn pairs() -> impl Iterator<Item = [(String, i32); 2]> {
 /// All columns but the take, as SQL lists them.
 pub(super) fn names() -> String {
     let pairs: Vec<String> = pairs().flatten().map(|(name, places)| stored_name(&(&name, places))).collect();
-    let all = FIRST.iter().map(stored_name).chain(pairs).chain(LAST.iter().chain(&TONE).map(stored_name));
+    let all =
+        FIRST.iter().map(stored_name).chain(pairs).chain(LAST.iter().chain(&TONE).chain(&POSITION).map(stored_name));
     all.collect::<Vec<_>>().join(", ")
 }
 
 /// How many columns that are.
-pub(super) const NUM: usize = FIRST.len() + 2 * COLUMNS.len() + LAST.len() + TONE.len();
+pub(super) const NUM: usize = FIRST.len() + 2 * COLUMNS.len() + LAST.len() + TONE.len() + POSITION.len();
 
 /// The view that tells every figure in its unit.
 pub(super) fn view() -> String {
@@ -93,7 +98,7 @@ pub(super) fn view() -> String {
         .iter()
         .map(owned)
         .chain(pairs().flatten())
-        .chain(LAST.iter().chain(&TONE).map(owned))
+        .chain(LAST.iter().chain(&TONE).chain(&POSITION).map(owned))
         .chain(of_evidence)
         .map(told)
         .collect();
@@ -187,6 +192,7 @@ pub(super) fn values(logged: &LoggedEntrance, untold: Option<i64>) -> Vec<Box<dy
     for (i, (_, places)) in TONE.iter().enumerate() {
         all.push(Box::new(tone.and_then(|tone| whole(tone[i], *places))));
     }
+    all.push(Box::new(logged.position.map(Position::packed)));
     all
 }
 
@@ -234,7 +240,8 @@ pub(super) fn entrance(row: &Row<'_>, settings: &Settings) -> rusqlite::Result<L
         faults: faults_from_json(&told.faults),
         clarity: told.clarity,
     });
-    Ok(LoggedEntrance { entrance, corrected })
+    let position = row.get::<_, Option<u8>>(NUM - 1)?.and_then(Position::of_packed);
+    Ok(LoggedEntrance { entrance, corrected, position })
 }
 
 /// The tone of these figures; `None` where one is missing.

@@ -32,6 +32,7 @@ pub use keep::{Kept, TakeEntry, keep_in};
 pub use read::{LoggedTake, Played, Players, RECENT_DAYS, Span, recent, sessions};
 
 use crate::corrections::{ByEar, apply};
+use crate::sheet::Position;
 use notefront_dsp::{Entrance, Verdict};
 use rusqlite::{Connection, OpenFlags};
 use serde::{Deserialize, Serialize};
@@ -55,6 +56,9 @@ pub struct LoggedEntrance {
     /// is asked; the measured one is kept beside it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub corrected: Option<Verdict>,
+    /// Where the slide was by the written notes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
 }
 
 impl LoggedEntrance {
@@ -62,10 +66,16 @@ impl LoggedEntrance {
     /// where the ear says that it is clear or unclear, what the ear makes of it.
     #[must_use]
     pub fn heard(entrance: &Entrance, by_ear: Option<&ByEar>) -> Self {
-        let Some(by_ear) = by_ear else { return Self { entrance: *entrance, corrected: None } };
+        let Some(by_ear) = by_ear else { return Self::of(*entrance) };
         let measured = by_ear.found.as_ref().map_or(entrance.verdict, |found| found.verdict);
         let corrected = by_ear.heard.as_ref().map(|heard| apply::verdict_by_ear(entrance, heard));
-        Self { entrance: Entrance { front: entrance.front, verdict: measured }, corrected }
+        Self { entrance: Entrance { front: entrance.front, verdict: measured }, corrected, position: None }
+    }
+
+    /// An entrance of which only the measures are known.
+    #[must_use]
+    pub fn of(entrance: Entrance) -> Self {
+        Self { entrance, corrected: None, position: None }
     }
 
     /// The verdict that counts: the player's, or else the measured one.
@@ -88,10 +98,18 @@ impl Log {
     /// # Errors
     /// Every [`LogError`] of a file that cannot be used; it is left as it was.
     pub fn open(path: &Path) -> Result<Self, LogError> {
+        Self::open_within(path, PATIENCE)
+    }
+
+    /// The same, waiting no longer than this for another writer, here and later.
+    ///
+    /// # Errors
+    /// Those of [`Log::open`].
+    pub fn open_within(path: &Path, patience: Duration) -> Result<Self, LogError> {
         if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|error| LogError::NoFolder { path: folder.to_owned(), error })?;
         }
-        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)
+        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE, patience)
     }
 
     /// Opens a log that is there already, to read or to change it.
@@ -102,17 +120,17 @@ impl Log {
         if !path.exists() {
             return Err(LogError::Missing(path.to_owned()));
         }
-        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+        Self::with(path, OpenFlags::SQLITE_OPEN_READ_WRITE, PATIENCE)
     }
 
-    fn with(path: &Path, flags: OpenFlags) -> Result<Self, LogError> {
+    fn with(path: &Path, flags: OpenFlags, patience: Duration) -> Result<Self, LogError> {
         let because = |e| LogError::of(path, e);
         if !may_be_a_log(path) {
             return Err(LogError::NotALog(path.to_owned()));
         }
         let flags = flags | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let mut connection = Connection::open_with_flags(path, flags).map_err(because)?;
-        connection.busy_timeout(PATIENCE).map_err(because)?;
+        connection.busy_timeout(patience).map_err(because)?;
         schema::prepare(&mut connection, path)?;
         Ok(Self { connection, path: path.to_owned() })
     }

@@ -103,7 +103,7 @@ fn courses(progress: &Progress) -> Markup {
             @if progress.lines.is_empty() {
                 p { "Too few sessions to tell a change: six with five notes each are the least." }
             } @else {
-                p.facts { "A line is drawn strong where the change over all sessions is more than chance makes, and broken where it is not. What is asked at once is paid for." }
+                p.facts { "A line is drawn strong where the change over all sessions is more than chance makes, and broken where it is not or where the room may have made it. What is asked at once is paid for." }
                 @if let Some(room) = &progress.room { p.remark { "Take care: " (words::room(room)) } }
                 div.courses { @for (i, line) in progress.lines.iter().enumerate().filter(|(_, l)| is_worth_a_picture(l)) { (course(progress, i, line)) } }
             }
@@ -129,13 +129,14 @@ fn course(progress: &Progress, i: usize, line: &Line) -> Markup {
     let x = |k: usize| LEFT + k as f64 * step;
     let y = |value: f64| 8.0 + (high - value) / (high - low) * (SIZE.1 - 8.0 - BOTTOM);
     let points: Vec<(f64, f64)> = weeks.iter().map(|&(k, value)| (x(k), y(value))).collect();
-    let is_told = line.chance < LEVEL;
+    let course = progress.course(line);
+    let is_told = course.is_claimed();
     let (way, week) = if is_told { ("way", "week") } else { ("way still", "still-week") };
     let unit = if matches!(line.what, What::Fault(_)) { " %" } else { "" };
     let first_and_last = progress.weeks.first().zip(progress.weeks.last());
     html! {
         figure.course {
-            figcaption { b { (words::what(line.what)) } ": " (words::course(line))
+            figcaption { b { (words::what(line.what)) } ": " (words::course(course))
                 @if is_told { (format!(", {:+.1}{unit} a week", line.per_week)) } }
             svg viewBox=(format!("0 0 {} {}", SIZE.0, SIZE.1)) role="img" aria-label=(spoken(line)) {
                 line.ground x1=(LEFT) x2=(SIZE.0) y1=(svg::px(y(low))) y2=(svg::px(y(low))) {}

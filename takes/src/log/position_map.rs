@@ -9,6 +9,7 @@ use crate::patterns::Facet;
 use crate::patterns::facet::Place;
 use crate::statistics::{mean, t_at_95, variance};
 use crate::summary::MIN_VALUES;
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// Twice the length that makes the pedal of first position, mm \[C\].
@@ -85,13 +86,46 @@ pub struct PositionMap {
     pub factor: f64,
 }
 
-/// A held note: session, place, how warm the horn is (0 cold to 1), cents.
-struct Held {
-    session: usize,
-    place: Place,
+/// Held notes of one place in one session: sums of how warm the horn is (0 cold to 1) and of their cents, and of the products
+/// of both. All that is asked of the notes is in them.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    num: f64,
     warmth: f64,
     cents: f64,
+    warmth2: f64,
+    both: f64,
+    cents2: f64,
 }
+
+impl Sums {
+    fn add(&mut self, warmth: f64, cents: f64) {
+        self.num += 1.0;
+        self.warmth += warmth;
+        self.cents += cents;
+        self.warmth2 += warmth * warmth;
+        self.both += warmth * cents;
+        self.cents2 += cents * cents;
+    }
+
+    /// The same notes, each so many cents higher, and by so many more the warmer the horn is.
+    fn moved(self, by: f64, when_warm: f64) -> Self {
+        let of_moves = self.num * by * by + 2.0 * by * when_warm * self.warmth + when_warm * when_warm * self.warmth2;
+        Self {
+            cents: self.cents + self.num * by + when_warm * self.warmth,
+            both: self.both + by * self.warmth + when_warm * self.warmth2,
+            cents2: self.cents2 + 2.0 * by * self.cents + 2.0 * when_warm * self.both + of_moves,
+            ..self
+        }
+    }
+
+    fn mean(&self) -> f64 {
+        self.cents / self.num
+    }
+}
+
+/// The held notes of a session by place.
+type Held = BTreeMap<u8, Sums>;
 
 impl PositionMap {
     /// The map of takes in the order they were played; `measured` are positions measured on the player's own horn.
@@ -99,54 +133,48 @@ impl PositionMap {
     pub fn of(played: &[Played], measured: &[(f64, f64)]) -> Self {
         let fitted = factor(measured);
         let factor = fitted.unwrap_or(USUAL_FACTOR);
-        let mut held = held(played);
-        let overall_cents = mean(&held.iter().map(|h| h.cents).collect::<Vec<_>>()).unwrap_or(0.0);
+        let mut held: Vec<Held> = sessions(played).into_par_iter().map(held).collect();
+        let all = held.iter().flat_map(BTreeMap::values).fold((0.0, 0.0), |s, h| (s.0 + h.num, s.1 + h.cents));
+        let overall_cents = if all.0 > 0.0 { all.1 / all.0 } else { 0.0 };
         let warming_cents = warming(&held);
-        for note in &mut held {
-            note.cents -= overall_cents + warming_cents.unwrap_or(0.0) * (note.warmth - 1.0);
-        }
+        let warms_by = warming_cents.unwrap_or(0.0);
+        move_all(&mut held, |_| (warms_by - overall_cents, -warms_by));
         level_sessions(&mut held);
-        let mut by_place: BTreeMap<u8, Vec<&Held>> = BTreeMap::new();
-        held.iter().for_each(|note| by_place.entry(note.place.kind()).or_default().push(note));
-        let places = by_place.into_values().filter(|notes| notes.len() >= MIN_VALUES);
-        Self {
-            places: places.filter_map(|notes| tuned(&notes, factor, fitted.is_some())).collect(),
-            warming_cents,
-            overall_cents,
-            factor,
-        }
+        let mut by_place: BTreeMap<u8, Vec<Sums>> = BTreeMap::new();
+        held.iter().flatten().for_each(|(place, sums)| by_place.entry(*place).or_default().push(*sums));
+        let tuned = |(kind, sums): (u8, Vec<Sums>)| tuned(Place::of_kind(kind)?, &sums, factor, fitted.is_some());
+        Self { places: by_place.into_iter().filter_map(tuned).collect(), warming_cents, overall_cents, factor }
     }
 }
 
-fn held(played: &[Played]) -> Vec<Held> {
-    let mut found = Vec::new();
-    for (session, takes) in sessions(played).into_iter().enumerate() {
-        for take in takes {
-            for note in take.notes().filter(|note| note.length_s >= HELD_S) {
-                let place = take.kinds(&note)[Facet::Place as usize].and_then(Place::of_kind);
-                if let (Some(place), Some(cents)) = (place, note.tuning_cents) {
-                    let minutes = (take.take.into_session_s() + note.speaks_s) / 60.0;
-                    found.push(Held { session, place, warmth: 1.0 - (-minutes / WARMING_MIN).exp(), cents });
-                }
+fn held(session: &[Played]) -> Held {
+    let mut found = vec![Sums::default(); 1 + usize::from(u8::MAX)];
+    for take in session {
+        for note in take.notes().filter(|note| note.length_s() >= HELD_S) {
+            if let (Some(place), Some(cents)) = (note.kinds()[Facet::Place as usize], note.tuning_cents()) {
+                let minutes = (take.take.into_session_s() + note.speaks_s()) / 60.0;
+                found[usize::from(place)].add(1.0 - (-minutes / WARMING_MIN).exp(), cents);
             }
         }
     }
-    found
+    let is_place = |(kind, sums): &(u8, Sums)| sums.num > 0.0 && Place::of_kind(*kind).is_some();
+    (0..=u8::MAX).zip(found).filter(is_place).collect()
+}
+
+/// Moves the notes of every session, as [`Sums::moved`] does.
+fn move_all(held: &mut [Held], by: impl Fn(usize) -> (f64, f64)) {
+    for (session, places) in held.iter_mut().enumerate() {
+        let (by, when_warm) = by(session);
+        places.values_mut().for_each(|sums| *sums = sums.moved(by, when_warm));
+    }
 }
 
 /// Cents that the horn rises by while it warms, from notes of the same place in the same session: least squares.
 fn warming(held: &[Held]) -> Option<f64> {
-    let mut groups: BTreeMap<(usize, u8), Vec<&Held>> = BTreeMap::new();
-    held.iter().for_each(|note| groups.entry((note.session, note.place.kind())).or_default().push(note));
     let (mut shared, mut squares) = (0.0, 0.0);
-    for notes in groups.values() {
-        let n = notes.len() as f64;
-        let warmth = notes.iter().map(|h| h.warmth).sum::<f64>() / n;
-        let cents = notes.iter().map(|h| h.cents).sum::<f64>() / n;
-        for note in notes {
-            shared += (note.warmth - warmth) * (note.cents - cents);
-            squares += (note.warmth - warmth).powi(2);
-        }
+    for sums in held.iter().flat_map(BTreeMap::values) {
+        shared += sums.both - sums.warmth * sums.cents / sums.num;
+        squares += sums.warmth2 - sums.warmth * sums.warmth / sums.num;
     }
     // A tenth of the way to warm, in a hundred notes, is the least that tells a drift.
     (squares > 1.0).then(|| shared / squares)
@@ -157,43 +185,43 @@ fn level_sessions(held: &mut [Held]) {
     // Twice is enough: places and sessions are nearly balanced where the same things are practised.
     for _ in 0..2 {
         let mut places: BTreeMap<u8, (f64, f64)> = BTreeMap::new();
-        for note in held.iter() {
-            let sum = places.entry(note.place.kind()).or_default();
-            *sum = (sum.0 + 1.0, sum.1 + note.cents);
+        for (place, sums) in held.iter().flatten() {
+            let sum = places.entry(*place).or_default();
+            *sum = (sum.0 + sums.num, sum.1 + sums.cents);
         }
-        let mut days: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
-        for note in held.iter() {
-            let (num, sum) = places[&note.place.kind()];
-            let day = days.entry(note.session).or_default();
-            *day = (day.0 + 1.0, day.1 + note.cents - sum / num);
-        }
-        for note in held.iter_mut() {
-            let (num, sum) = days[&note.session];
-            note.cents -= sum / num;
-        }
+        let of_place = |place: &u8| places.get(place).map_or(0.0, |(num, sum)| sum / num);
+        let days: Vec<f64> = held
+            .iter()
+            .map(|session| {
+                let num: f64 = session.values().map(|sums| sums.num).sum();
+                session.iter().map(|(place, sums)| sums.cents - sums.num * of_place(place)).sum::<f64>() / num.max(1.0)
+            })
+            .collect();
+        move_all(held, |session| (-days[session], 0.0));
     }
 }
 
 /// Sessions are compared, not notes: one of one mood each. Of fewer than five sessions the notes must do.
-fn tuned(notes: &[&Held], factor: f64, is_fitted: bool) -> Option<Tuned> {
-    let mut by_session: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
-    notes.iter().for_each(|note| by_session.entry(note.session).or_default().push(note.cents));
+fn tuned(place: Place, by_session: &[Sums], factor: f64, is_fitted: bool) -> Option<Tuned> {
     let num_sessions = by_session.len();
-    let values: Vec<f64> = if num_sessions >= MIN_VALUES {
-        by_session.values().filter_map(|values| mean(values)).collect()
+    let all = by_session.iter().fold((0.0, 0.0, 0.0), |s, h| (s.0 + h.num, s.1 + h.cents, s.2 + h.cents2));
+    if (all.0 as usize) < MIN_VALUES {
+        return None;
+    }
+    let (n, cents, variance) = if num_sessions >= MIN_VALUES {
+        let means: Vec<f64> = by_session.iter().map(Sums::mean).collect();
+        (num_sessions as f64, mean(&means)?, variance(&means)?)
     } else {
-        notes.iter().map(|note| note.cents).collect()
+        let cents = all.1 / all.0;
+        (all.0, cents, ((all.2 - all.0 * cents * cents) / (all.0 - 1.0)).max(0.0))
     };
-    let cents = mean(&values)?;
-    let n = values.len() as f64;
     // Whole cents are kept, so that no spread is under their rounding.
-    let error = (variance(&values)? / n).sqrt().max(0.29 / n.sqrt());
+    let error = (variance / n).sqrt().max(0.29 / n.sqrt());
     let uncertainty = t_at_95(n - 1.0) * error;
-    let place = notes[0].place;
     let mm = mm_per_cent(f64::from(place.position)) * factor;
     let of_factor = if is_fitted { 0.0 } else { FACTOR_UNCERTAINTY * (cents * mm).abs() };
     let move_mm = (cents * mm, (uncertainty * mm).hypot(of_factor));
-    Some(Tuned { place, cents, uncertainty, num: notes.len(), num_sessions, move_mm })
+    Some(Tuned { place, cents, uncertainty, num: all.0 as usize, num_sessions, move_mm })
 }
 
 #[cfg(test)]

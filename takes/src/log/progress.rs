@@ -11,6 +11,7 @@ use crate::summary::MIN_VALUES;
 use jiff::civil::Date;
 use notefront_dsp::FaultName;
 use rayon::prelude::*;
+use std::collections::HashMap;
 
 /// Which notes are followed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,6 +52,27 @@ pub struct Line {
     pub better_by: Option<f64>,
     /// Sessions with enough notes.
     pub num_sessions: usize,
+}
+
+/// What may be said of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Course {
+    /// It gets better, by more than chance makes.
+    Better,
+    /// It gets worse, by more than chance makes.
+    Worse,
+    /// It changes by no more than chance makes.
+    Chance,
+    /// It changes by more than chance makes, and so did room or microphone: which of them it was cannot be told.
+    PlayerOrRoom,
+}
+
+impl Course {
+    /// Whether a change of the playing is claimed.
+    #[must_use]
+    pub fn is_claimed(self) -> bool {
+        matches!(self, Self::Better | Self::Worse)
+    }
 }
 
 /// What a microphone or a room changed between the first and the last third of the sessions.
@@ -119,6 +141,18 @@ impl Progress {
         });
         Self { weeks: weeks.collect(), lines, standing, room }
     }
+
+    /// What may be said of a line of it: nothing of the player where the room may have made it.
+    #[must_use]
+    pub fn course(&self, line: &Line) -> Course {
+        let is_fault = matches!(line.what, What::Fault(_));
+        match line.chance < statistics::LEVEL {
+            false => Course::Chance,
+            true if self.room.is_some() => Course::PlayerOrRoom,
+            true if (line.per_week > 0.0) == is_fault => Course::Worse,
+            true => Course::Better,
+        }
+    }
 }
 
 /// What is counted of a session in one pass over its notes.
@@ -140,10 +174,7 @@ impl Sums {
                 let clarity = f64::from(note.clarity);
                 sums.num += 1;
                 sums.clarity += clarity;
-                if note.faults != 0 {
-                    let has = |name: FaultName| usize::from(note.faults & (1 << name as u16) != 0);
-                    FaultName::ALL.iter().for_each(|&name| sums.faults[name as usize] += has(name));
-                }
+                note.for_each_fault(|fault| sums.faults[fault] += 1);
                 for (sum, &(facet, kind)) in sums.kinds.iter_mut().zip(&kinds) {
                     if note.kinds[facet as usize] == kind {
                         *sum = (sum.0 + 1, sum.1 + clarity);
@@ -197,15 +228,12 @@ fn points(sessions: &[&[Played]], asked: &[What]) -> Vec<Vec<Point>> {
 }
 
 fn weeks(sessions: &[&[Played]], points: &[Vec<Point>]) -> Vec<Week> {
+    let by_week: Vec<HashMap<Date, (f64, f64)>> = points.iter().map(|points| sums_by_week(points)).collect();
     let mut weeks: Vec<Week> = Vec::new();
     for session in sessions {
         let monday = monday(session[0].take.day());
         if weeks.last().is_none_or(|week| week.monday != monday) {
-            let of_week = |points: &Vec<Point>| {
-                let values: Vec<f64> = points.iter().filter(|p| p.monday == monday).map(|p| p.value).collect();
-                mean(&values)
-            };
-            let means = points.iter().map(of_week).collect();
+            let means = by_week.iter().map(|sums| sums.get(&monday).map(|(num, sum)| sum / num)).collect();
             weeks.push(Week { monday, num_sessions: 0, num_notes: 0, means });
         }
         if let Some(week) = weeks.last_mut() {
@@ -214,6 +242,16 @@ fn weeks(sessions: &[&[Played]], points: &[Vec<Point>]) -> Vec<Week> {
         }
     }
     weeks
+}
+
+/// Points of each week, and their sum.
+fn sums_by_week(points: &[Point]) -> HashMap<Date, (f64, f64)> {
+    let mut sums: HashMap<Date, (f64, f64)> = HashMap::new();
+    for point in points {
+        let sum = sums.entry(point.monday).or_default();
+        *sum = (sum.0 + 1.0, sum.1 + point.value);
+    }
+    sums
 }
 
 /// The first and the last third of some values; `None` of fewer than six.
@@ -342,14 +380,19 @@ mod tests {
         let progress = weeks(|share| if share > 0.66 { 82.0 } else { 80.0 }, moved);
         let room = progress.room.expect("it changed more than the player did");
         assert!((room.floor_db - 12.0).abs() < 1.0 && room.tilt_db.abs() < 0.5, "{room:?}");
-        let said = words::progress(&progress, 80);
+        let said = words::progress(&progress, 200);
         assert!(said.contains("Take care: room or microphone changed more"), "{said}");
+        // The change is more than chance makes, and is claimed of nobody.
+        assert!(progress.lines[0].chance < statistics::LEVEL, "{:?}", progress.lines[0]);
+        assert_eq!(progress.course(&progress.lines[0]), Course::PlayerOrRoom);
+        assert!(said.contains("changed, not told apart from the room"), "{said}");
+        assert!(!said.contains("better") && !said.contains("worse"), "{said}");
     }
 
     #[test]
     fn a_player_who_gets_better_in_the_same_room_is_not_doubted() {
         let progress = weeks(|share| 70.0 + 20.0 * share, |_| -60.0);
-        assert_eq!(progress.room, None);
+        assert_eq!((progress.room, progress.course(&progress.lines[0])), (None, Course::Better));
         assert!(progress.lines[0].chance < statistics::LEVEL && progress.lines[0].per_week > 5.0);
         // Nor where the room changed too, but less than the player: 9 dB, and to and fro by 4 each day.
         let restless = |share: f64| -60.0 + 9.0 * share + if (share * 20.0) as i64 % 2 == 0 { 4.0 } else { -4.0 };

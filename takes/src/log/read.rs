@@ -82,16 +82,22 @@ impl Played {
     }
 
     /// Its notes, in the order of the sound.
-    pub fn notes(&self) -> impl Iterator<Item = DigestNote> + '_ {
+    pub fn notes(&self) -> impl Iterator<Item = DigestNote<'_>> {
         digest::unpack(&self.packed)
     }
 
     /// Its notes as counting sees them, with all their kinds.
     pub(super) fn counted(&self) -> impl Iterator<Item = Counted> + '_ {
         let into_session_ms = 1000 * (self.take.begun_s - self.take.session_begun_s);
-        digest::counted(&self.packed).map(move |mut note| {
-            let minutes = (into_session_ms + i64::from(note.speaks_ms)).max(0) / 60_000;
-            note.kinds[Facet::Minutes as usize] = facet::kind_of_minute(minutes as u32);
+        let mut part = facet::part_of_session(0);
+        self.notes().map(move |note| {
+            let mut note = note.counted();
+            let at_ms = (into_session_ms + i64::from(note.speaks_ms)).max(0);
+            // Asked anew only where it is another: hundreds of notes are of the same.
+            if !part.1.contains(&at_ms) {
+                part = facet::part_of_session(at_ms);
+            }
+            note.kinds[Facet::Minutes as usize] = part.0;
             note.kinds[Facet::Weekday as usize] = self.weekday;
             note
         })
@@ -105,9 +111,9 @@ impl Played {
 
     /// The kinds of one of its notes, in the order of [`Facet::ALL`].
     #[must_use]
-    pub fn kinds(&self, note: &DigestNote) -> [Option<Kind>; Facet::ALL.len()] {
-        let [place, register, dynamic, articulation, interval] = note.kinds;
-        let minutes = facet::minutes_kind(self.take.into_session_s() + note.speaks_s);
+    pub fn kinds(&self, note: DigestNote) -> [Option<Kind>; Facet::ALL.len()] {
+        let [place, register, dynamic, articulation, interval] = note.kinds();
+        let minutes = facet::minutes_kind(self.take.into_session_s() + note.speaks_s());
         [place, register, dynamic, articulation, interval, Some(minutes), Some(self.weekday)]
     }
 }
@@ -224,12 +230,13 @@ impl Log {
     /// # Errors
     /// A log that cannot be read.
     pub fn takes(&self, player: i64, span: &Span) -> Result<Vec<LoggedTake>, LogError> {
-        let ask = || -> rusqlite::Result<Vec<LoggedTake>> {
-            let (sql, values) = selection(&format!("SELECT {TAKE_COLUMNS}"), "", player, span);
-            let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
-            self.connection.prepare_cached(&sql)?.query_map(values.as_slice(), take)?.collect()
-        };
-        ask().map_err(|e| self.because(e))
+        self.takes_of(player, span).map_err(|e| self.because(e))
+    }
+
+    fn takes_of(&self, player: i64, span: &Span) -> rusqlite::Result<Vec<LoggedTake>> {
+        let (sql, values) = selection(player, span);
+        let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
+        self.connection.prepare_cached(&sql)?.query_map(values.as_slice(), take)?.collect()
     }
 
     /// A player's takes with their notes, in the order they were played.
@@ -239,17 +246,27 @@ impl Log {
     pub fn played(&self, player: i64, span: &Span) -> Result<Vec<Played>, LogError> {
         let ask = || -> rusqlite::Result<Vec<Played>> {
             self.renew_digests()?;
-            let columns = format!("SELECT {TAKE_COLUMNS}, digest.notes");
-            let (sql, values) = selection(&columns, "JOIN digest ON digest.take = take.id", player, span);
-            let values: Vec<&dyn ToSql> = values.iter().map(|v| &**v).collect();
-            let mut ask = self.connection.prepare_cached(&sql)?;
-            ask.query_map(values.as_slice(), |row| Ok(Played::packed(take(row)?, row.get(13)?)))?.collect()
+            // One by one: sorted together with their takes, years of notes would be written to a temporary file and back.
+            let mut ask = self.connection.prepare_cached("SELECT notes FROM digest WHERE take = ?1")?;
+            let mut played = |take: LoggedTake| {
+                let notes = ask.query_row([take.id], |row| row.get(0))?;
+                Ok(Played::packed(take, notes))
+            };
+            self.takes_of(player, span)?.into_iter().map(&mut played).collect()
         };
         ask().map_err(|e| self.because(e))
     }
 
     /// Packs anew what an earlier version packed otherwise.
     fn renew_digests(&self) -> rusqlite::Result<()> {
+        let widen = self
+            .connection
+            .prepare_cached("SELECT take, notes FROM digest WHERE version = 3")?
+            .query_map([], |row| Ok((row.get::<_, i64>(0)?, digest::from_version_3(row.get_ref(1)?.as_blob()?))))?
+            .collect::<rusqlite::Result<Vec<_>>>()?;
+        for (take, notes) in widen {
+            self.put_digest(take, &notes)?;
+        }
         let old: Vec<(i64, String)> = self
             .connection
             .prepare_cached(
@@ -260,12 +277,16 @@ impl Log {
         for (take, settings) in old {
             let settings = serde_json::from_str(&settings).unwrap_or_default();
             let notes = digest::pack(&entrances(&self.connection, take, &settings)?);
-            self.connection.execute(
-                "INSERT OR REPLACE INTO digest (take, version, notes) VALUES (?1, ?2, ?3)",
-                params![take, digest::VERSION, notes],
-            )?;
+            self.put_digest(take, &notes)?;
         }
         Ok(())
+    }
+
+    fn put_digest(&self, take: i64, notes: &[u8]) -> rusqlite::Result<()> {
+        self.connection
+            .prepare_cached("INSERT OR REPLACE INTO digest (take, version, notes) VALUES (?1, ?2, ?3)")?
+            .execute(params![take, digest::VERSION, notes])
+            .map(drop)
     }
 
     /// The entrances of a take with all their measures.
@@ -288,9 +309,9 @@ pub(super) fn entrances(db: &Connection, take: i64, settings: &Settings) -> rusq
 }
 
 /// The question for a player's takes of a span.
-fn selection(columns: &str, join: &str, player: i64, span: &Span) -> (String, Vec<Box<dyn ToSql>>) {
+fn selection(player: i64, span: &Span) -> (String, Vec<Box<dyn ToSql>>) {
     let mut sql =
-        format!("{columns} FROM session JOIN take ON take.session = session.id {join} WHERE session.player = ?1");
+        format!("SELECT {TAKE_COLUMNS} FROM session JOIN take ON take.session = session.id WHERE session.player = ?1");
     let mut values: Vec<Box<dyn ToSql>> = vec![Box::new(player)];
     let mut and = |clause: &str, value: Box<dyn ToSql>| {
         values.push(value);

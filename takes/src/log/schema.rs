@@ -13,11 +13,12 @@ use std::path::Path;
 const APPLICATION_ID: i64 = 0x4E46_4C47;
 
 /// The steps, each from the version of its place in the list to the next.
-pub(super) const STEPS: [&str; 4] = [
+pub(super) const STEPS: [&str; 5] = [
     include_str!("schema/1.sql"),
     include_str!("schema/2.sql"),
     include_str!("schema/3.sql"),
     include_str!("schema/4.sql"),
+    include_str!("schema/5.sql"),
 ];
 
 /// The form this program writes.

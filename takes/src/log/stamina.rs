@@ -7,6 +7,7 @@ use crate::breathing::{Breathed, Breathing};
 use crate::patterns::facet::{SESSION_PARTS_MIN, minutes_kind};
 use crate::statistics::{coefficient_of_variation, mean, npvi, slope, two_sided_t, variance};
 use crate::summary::MIN_VALUES;
+use rayon::prelude::*;
 
 /// No note for so long is a rest, s: lips come back in minutes, not in breaths \[H\].
 const REST_S: f64 = 45.0;
@@ -79,8 +80,8 @@ impl Stamina {
         let sessions = sessions(played);
         Self {
             parts: parts(played),
-            clarity: tiring(&sessions, |note| Some(f64::from(note.clarity))),
-            lean: tiring(&sessions, |note| note.approach_cents.map(f64::abs)),
+            clarity: tiring(&sessions, |note| Some(f64::from(note.clarity()))),
+            lean: tiring(&sessions, |note| note.approach_cents().map(f64::abs)),
             evenness: evenness(played),
             longest_run: longest_run(played),
             breathing: Breathing::of(played.iter().map(breathed)),
@@ -90,25 +91,34 @@ impl Stamina {
 
 fn breathed(played: &Played) -> impl Iterator<Item = Breathed> + '_ {
     let breathed = |note: DigestNote| Breathed {
-        speaks_s: note.speaks_s,
-        end_s: note.speaks_s + note.length_s,
-        breath: note.breath,
+        speaks_s: note.speaks_s(),
+        end_s: note.speaks_s() + note.length_s(),
+        breath: note.breath(),
     };
     played.notes().map(breathed)
 }
 
-fn parts(played: &[Played]) -> Vec<Part> {
-    let mut sums = vec![(0_usize, 0.0, 0_usize, 0.0); SESSION_PARTS_MIN.len()];
-    for take in played {
-        for note in take.notes() {
-            let sum = &mut sums[usize::from(minutes_kind(take.take.into_session_s() + note.speaks_s))];
-            sum.0 += 1;
-            sum.1 += f64::from(note.clarity);
-            if let Some(cents) = note.approach_cents {
-                sum.2 += 1;
-                sum.3 += cents.abs();
-            }
+/// Of each part of a session notes and their clarity, and leans and their sum.
+type PartSums = [(usize, f64, usize, f64); SESSION_PARTS_MIN.len()];
+
+fn part_sums(take: &Played) -> PartSums {
+    let mut sums = PartSums::default();
+    for note in take.notes() {
+        let sum = &mut sums[usize::from(minutes_kind(take.take.into_session_s() + note.speaks_s()))];
+        sum.0 += 1;
+        sum.1 += f64::from(note.clarity());
+        if let Some(cents) = note.approach_cents() {
+            sum.2 += 1;
+            sum.3 += cents.abs();
         }
+    }
+    sums
+}
+
+fn parts(played: &[Played]) -> Vec<Part> {
+    let mut sums = PartSums::default();
+    for of_take in played.par_iter().map(part_sums).collect::<Vec<_>>() {
+        sums.iter_mut().zip(of_take).for_each(|(a, b)| *a = (a.0 + b.0, a.1 + b.1, a.2 + b.2, a.3 + b.3));
     }
     let mean_of = |num: usize, sum: f64| (num >= MIN_VALUES).then(|| sum / num as f64);
     let part = |(kind, &(num, clarity, num_leans, leans)): (usize, &(usize, f64, usize, f64))| Part {
@@ -120,8 +130,8 @@ fn parts(played: &[Played]) -> Vec<Part> {
     sums.iter().enumerate().filter(|(_, sum)| sum.0 > 0).map(part).collect()
 }
 
-fn tiring(sessions: &[&[Played]], of: impl Fn(&DigestNote) -> Option<f64>) -> Option<Tiring> {
-    over_sessions(&sessions.iter().filter_map(|session| session_slope(session, &of)).collect::<Vec<_>>())
+fn tiring(sessions: &[&[Played]], of: impl Fn(DigestNote) -> Option<f64> + Sync) -> Option<Tiring> {
+    over_sessions(&sessions.par_iter().filter_map(|session| session_slope(session, &of)).collect::<Vec<_>>())
 }
 
 /// Slopes a minute, one for each session, and whether their mean is more than chance: one session is one vote.
@@ -141,57 +151,70 @@ pub(super) fn tells_tiring(longest_min: f64, num: usize) -> bool {
 }
 
 /// The notes of a session with the minutes since the last rest.
-pub(super) fn since_rest(session: &[Played]) -> impl Iterator<Item = (f64, DigestNote)> + '_ {
+pub(super) fn since_rest(session: &[Played]) -> impl Iterator<Item = (f64, DigestNote<'_>)> {
     let (mut since_s, mut before_s) = (0.0, f64::NEG_INFINITY);
     let notes = session.iter().flat_map(|take| take.notes().map(|note| (take.take.into_session_s(), note)));
     notes.map(move |(into_s, note)| {
-        let at_s = into_s + note.speaks_s;
+        let at_s = into_s + note.speaks_s();
         if at_s - before_s > REST_S {
             since_s = at_s;
         }
-        before_s = at_s + note.length_s;
+        before_s = at_s + note.length_s();
         ((at_s - since_s) / 60.0, note)
     })
 }
 
 /// Change a minute of playing since the last rest; `None` of less than five minutes or twenty notes.
-fn session_slope(session: &[Played], of: &impl Fn(&DigestNote) -> Option<f64>) -> Option<f64> {
-    let told = since_rest(session).filter_map(|(minutes, note)| Some((minutes, of(&note)?)));
+fn session_slope(session: &[Played], of: &impl Fn(DigestNote) -> Option<f64>) -> Option<f64> {
+    let told = since_rest(session).filter_map(|(minutes, note)| Some((minutes, of(note)?)));
     let points: Vec<(f64, f64)> = told.collect();
     let longest = points.iter().fold(0.0_f64, |longest, point| longest.max(point.0));
     tells_tiring(longest, points.len()).then(|| slope(&points)).flatten()
 }
 
 /// Runs of the same note, one soon after the other.
-fn runs(notes: &[DigestNote]) -> impl Iterator<Item = &[DigestNote]> {
+fn runs<'a, 'b>(notes: &'a [DigestNote<'b>]) -> impl Iterator<Item = &'a [DigestNote<'b>]> {
     let is_repeat = |a: &DigestNote, b: &DigestNote| {
-        a.midi_note.is_some() && a.midi_note == b.midi_note && b.speaks_s - a.speaks_s <= RUN_GAP_S
+        a.midi_note().is_some() && a.midi_note() == b.midi_note() && b.speaks_s() - a.speaks_s() <= RUN_GAP_S
     };
     notes.chunk_by(is_repeat).filter(|run| run.len() >= MIN_RUN)
 }
 
-fn evenness(played: &[Played]) -> Option<Evenness> {
-    let (mut intervals, mut npvis, mut lengths, mut levels) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-    let (mut num_runs, mut num_notes) = (0, 0);
-    for take in played {
-        let notes: Vec<DigestNote> = take.notes().collect();
-        for run in runs(&notes) {
-            let steps: Vec<f64> = run.windows(2).map(|pair| pair[1].speaks_s - pair[0].speaks_s).collect();
-            num_runs += 1;
-            num_notes += run.len();
-            intervals.extend(coefficient_of_variation(&steps));
-            npvis.extend(npvi(&steps));
-            lengths.extend(coefficient_of_variation(&run.iter().map(|n| n.length_s).collect::<Vec<_>>()));
-            levels.extend(variance(&run.iter().map(|n| n.level_db).collect::<Vec<_>>()).map(f64::sqrt));
+/// A run of the same note: variation of its intervals and lengths, their nPVI, and the spread of its levels.
+struct Run {
+    num: usize,
+    interval: Option<f64>,
+    npvi: Option<f64>,
+    length: Option<f64>,
+    level_db: Option<f64>,
+}
+
+impl Run {
+    fn of(run: &[DigestNote]) -> Self {
+        let steps: Vec<f64> = run.windows(2).map(|pair| pair[1].speaks_s() - pair[0].speaks_s()).collect();
+        let lengths: Vec<f64> = run.iter().map(|n| n.length_s()).collect();
+        let levels: Vec<f64> = run.iter().map(|n| n.level_db()).collect();
+        Self {
+            num: run.len(),
+            interval: coefficient_of_variation(&steps),
+            npvi: npvi(&steps),
+            length: coefficient_of_variation(&lengths),
+            level_db: variance(&levels).map(f64::sqrt),
         }
     }
+}
+
+fn evenness(played: &[Played]) -> Option<Evenness> {
+    let of_take = |take: &Played| runs(&take.notes().collect::<Vec<_>>()).map(Run::of).collect::<Vec<_>>();
+    let all: Vec<Run> = played.par_iter().map(of_take).collect::<Vec<_>>().into_iter().flatten().collect();
+    let mean_of = |of: fn(&Run) -> Option<f64>| mean(&all.iter().filter_map(of).collect::<Vec<_>>());
     Some(Evenness {
-        num_runs,
-        num_notes,
-        interval_percent: 100.0 * mean(&intervals)?,
-        interval_npvi: mean(&npvis)?,
-        length_percent: 100.0 * mean(&lengths)?,
-        level_db: mean(&levels)?,
+        num_runs: all.len(),
+        num_notes: all.iter().map(|run| run.num).sum(),
+        interval_percent: 100.0 * mean_of(|run| run.interval)?,
+        interval_npvi: mean_of(|run| run.npvi)?,
+        length_percent: 100.0 * mean_of(|run| run.length)?,
+        level_db: mean_of(|run| run.level_db)?,
     })
 }
 
@@ -205,7 +228,8 @@ fn longest_run(played: &[Played]) -> Option<(usize, jiff::civil::Date)> {
         (longest, take.take.day())
     };
     // Of two as long the first: it is to be beaten.
-    played.iter().map(of_take).rev().max_by_key(|(longest, _)| *longest).filter(|(longest, _)| *longest > 0)
+    let all: Vec<_> = played.par_iter().map(of_take).collect();
+    all.into_iter().rev().max_by_key(|(longest, _)| *longest).filter(|(longest, _)| *longest > 0)
 }
 
 #[cfg(test)]

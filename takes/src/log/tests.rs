@@ -28,11 +28,7 @@ fn entry(player: &str, sound: u8, begun_s: i64) -> TakeEntry {
             fingerprint: [sound; 32],
             room: Some(Room { floor_db: -62.5, floor_tilt_db: Some(-3.25), tone_tilt_db: None }),
         },
-        entrances: fixtures::take()
-            .entrances
-            .iter()
-            .map(|&entrance| LoggedEntrance { entrance, corrected: None })
-            .collect(),
+        entrances: fixtures::take().entrances.iter().copied().map(LoggedEntrance::of).collect(),
         has_all_corrections: false,
         tags: vec!["warm-up".into()],
         note: String::new(),
@@ -95,7 +91,7 @@ fn figures_that_are_no_numbers_are_kept_as_untold() {
         e.verdict.clarity = f64::NAN;
     });
     let mut entry = entry("Vesna", 1, MONDAY_S);
-    entry.entrances = vec![LoggedEntrance { entrance: odd, corrected: None }];
+    entry.entrances = vec![LoggedEntrance::of(odd)];
     log.keep(&entry).expect("room");
     let kept = all(&log, "Vesna").remove(0).1[0].entrance;
     assert_eq!(kept.front.settle_ms, Err(CannotTell::NotMeasured));
@@ -369,4 +365,47 @@ fn a_name_is_asked_for_where_there_are_several() {
     log.keep(&entry("Ilo", 2, MONDAY_S)).expect("room");
     assert!(log.player(None).expect_err("two").to_string().contains("Ilo, Vesna"));
     assert!(matches!(log.keep(&entry("  ", 3, MONDAY_S)), Err(LogError::BadName)));
+}
+
+#[test]
+fn written_positions_stay_where_a_take_comes_again_without_them() {
+    let (_folder, path) = folder();
+    let mut log = Log::open(&path).expect("room");
+    let mut first = entry("Vesna", 1, MONDAY_S);
+    first.entrances[1].position = crate::sheet::Position::read("T2");
+    first.entrances[3].position = crate::sheet::Position::read("6");
+    log.keep(&first).expect("room");
+    let told = |log: &Log| -> Vec<Option<String>> {
+        all(log, "vesna")[0].1.iter().map(|logged| logged.position.map(|p| p.to_string())).collect()
+    };
+    let given = [None, Some("T2".to_owned()), None, Some("6".to_owned()), None];
+    assert_eq!(told(&log), given);
+    assert_eq!(log.keep(&entry("Vesna", 1, MONDAY_S)).expect("room"), Kept::Again);
+    assert_eq!(told(&log), given);
+    // Read along with other notes, those count.
+    let mut other = entry("Vesna", 1, MONDAY_S);
+    other.entrances[0].position = crate::sheet::Position::read("1");
+    log.keep(&other).expect("room");
+    assert_eq!(told(&log), [Some("1".to_owned()), None, None, None, None]);
+    // Out and in again.
+    let mut lines = Vec::new();
+    export(&log, None, &mut lines).expect("room");
+    let mut copy = Log::open(&path.with_extension("copy")).expect("room");
+    import(&mut copy, &mut lines.as_slice()).expect("our own lines");
+    assert_eq!(told(&copy), told(&log));
+}
+
+#[test]
+fn the_insert_s_keep_waits_for_another_writer_no_longer_than_it_says() {
+    let (_folder, path) = folder();
+    keep_in(&path, &entry("Vesna", 1, MONDAY_S), PATIENCE).expect("room");
+    let held = Connection::open(&path).expect("a log");
+    held.execute_batch("BEGIN IMMEDIATE").expect("alone");
+    let (patience, begun) = (Duration::from_millis(40), std::time::Instant::now());
+    let why = keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience).expect_err("it is held");
+    // The rest is for a machine that does other things too.
+    assert!(begun.elapsed() < Duration::from_millis(400), "{:?}", begun.elapsed());
+    assert!(matches!(why, LogError::Locked(_)), "{why}");
+    held.execute_batch("ROLLBACK").expect("held");
+    assert_eq!(keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience).expect("free again"), Kept::New);
 }

@@ -1,12 +1,12 @@
 //! The tone of the bodies over many takes: how clean, how steady, how bright, by register; and whether it grows brighter with
 //! the minutes than level and note explain, as strain can sound.
 
+use super::digest::NO_TONE;
 use super::read::sessions;
 use super::stamina::{Tiring, over_sessions, since_rest, tells_tiring};
 use super::{DigestNote, Played};
 use crate::statistics::Draws;
 use crate::summary::{MIN_VALUES, Register};
-use notefront_dsp::Tone;
 use rayon::prelude::*;
 
 /// What is told of a tone, in the order of [`Typical`]s: its heading with its unit.
@@ -62,22 +62,18 @@ impl Tones {
 /// Notes of every register and measure by their value, as bytes.
 struct Block(Vec<u32>);
 
-/// A value as one of 256: the steps in which the log keeps it.
-fn bins(tone: &Tone) -> [usize; NUM] {
-    super::digest::packed_tone(Some(*tone)).map(usize::from)
-}
-
 fn value(measure: usize, bin: f64) -> f64 {
     super::digest::told_tone(measure, bin)
 }
 
-fn block<'a>(notes: impl Iterator<Item = &'a DigestNote>) -> Block {
+/// A value is one of 256: the steps in which the log keeps it.
+fn block<'a>(notes: impl Iterator<Item = DigestNote<'a>>) -> Block {
     let mut counts = vec![0; NUM_CELLS * NUM_BINS];
-    for note in notes {
-        if let (Some(tone), Some(midi)) = (&note.tone, note.midi_note) {
+    for note in notes.filter(|note| note.packed_tone() != NO_TONE) {
+        if let Some(midi) = note.midi_note() {
             let register = Register::of(midi) as usize;
-            for (m, bin) in bins(tone).into_iter().enumerate() {
-                counts[(register * NUM + m) * NUM_BINS + bin] += 1;
+            for (m, bin) in note.packed_tone().into_iter().enumerate() {
+                counts[(register * NUM + m) * NUM_BINS + usize::from(bin)] += 1;
             }
         }
     }
@@ -93,10 +89,7 @@ impl Block {
 
 /// Sessions are drawn anew, not notes; of few sessions takes, and of few takes parts of their notes.
 fn blocks(sessions: &[&[Played]]) -> Vec<Block> {
-    let of_takes = |takes: &[&Played]| {
-        let notes: Vec<DigestNote> = takes.iter().flat_map(|take| take.notes()).collect();
-        block(notes.iter())
-    };
+    let of_takes = |takes: &[&Played]| block(takes.iter().flat_map(|take| take.notes()));
     if sessions.len() >= MIN_VALUES {
         let per_block = sessions.len().div_ceil(MOST_BLOCKS);
         let takes = |chunk: &[&[Played]]| of_takes(&chunk.iter().copied().flatten().collect::<Vec<_>>());
@@ -107,8 +100,7 @@ fn blocks(sessions: &[&[Played]]) -> Vec<Block> {
         return takes.iter().map(|take| of_takes(&[*take])).collect();
     }
     const NUM_PARTS: usize = 40;
-    let notes: Vec<DigestNote> = takes.iter().flat_map(|take| take.notes()).collect();
-    (0..NUM_PARTS).map(|k| block(notes.iter().skip(k).step_by(NUM_PARTS))).collect()
+    (0..NUM_PARTS).map(|k| block(takes.iter().flat_map(|take| take.notes()).skip(k).step_by(NUM_PARTS))).collect()
 }
 
 fn rows(sessions: &[&[Played]]) -> Vec<Row> {
@@ -174,10 +166,10 @@ impl Moments {
     fn of(session: &[Played]) -> Self {
         let mut moments = Self::default();
         for (minutes, note) in since_rest(session) {
-            if let (Some(tone), Some(midi)) = (note.tone, note.midi_note) {
+            if let (Some(tone), Some(midi)) = (note.tone(), note.midi_note()) {
                 let note_off = f64::from(midi) - MIDDLE_NOTE;
                 let bend = note_off * note_off / 10.0;
-                moments.add([minutes, note.level_db, note_off, bend, tone.brightness_hz.max(1.0).ln()]);
+                moments.add([minutes, note.level_db(), note_off, bend, tone.brightness_hz.max(1.0).ln()]);
             }
         }
         moments
@@ -244,6 +236,7 @@ mod tests {
     use super::*;
     use crate::fixtures::{clear, logged, played, with};
     use crate::statistics::LEVEL;
+    use notefront_dsp::Tone;
 
     /// A session of a note every four seconds for fifteen minutes, its tone by minute, note and level.
     fn session(day: i64, tone: impl Fn(f64, u8, f64) -> Tone, seed: u64) -> Played {

@@ -5,6 +5,7 @@ use crate::summary::Register;
 use crate::words;
 use notefront_dsp::{Articulation, Entrance};
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// A note that begins this long after the end of the one before comes out of a rest, s \[H\].
 pub const REST_S: f64 = 1.0;
@@ -195,13 +196,16 @@ pub fn grouped(entrances: &[Entrance], facet: Facet) -> Vec<(Option<Kind>, Vec<&
 /// The part of a session that a time in it lies in.
 #[must_use]
 pub fn minutes_kind(into_session_s: f64) -> Kind {
-    kind_of_minute((into_session_s / 60.0).max(0.0) as u32)
+    part_of_session((into_session_s * 1e3).max(0.0) as i64).0
 }
 
-/// The part of a session that a whole minute of it lies in.
+/// The part of a session that a time in it lies in, ms, and from when to when it lasts.
 #[must_use]
-pub fn kind_of_minute(minutes: u32) -> Kind {
-    (SESSION_PARTS_MIN.partition_point(|&from| from <= minutes) - 1) as Kind
+pub fn part_of_session(at_ms: i64) -> (Kind, Range<i64>) {
+    let ms = |minutes: u32| i64::from(minutes) * 60_000;
+    let next = SESSION_PARTS_MIN.partition_point(|&from| ms(from) <= at_ms).max(1);
+    let until_ms = SESSION_PARTS_MIN.get(next).map_or(i64::MAX, |&until| ms(until));
+    ((next - 1) as Kind, ms(SESSION_PARTS_MIN[next - 1])..until_ms)
 }
 
 fn minutes_label(at: usize) -> String {
@@ -276,5 +280,9 @@ mod tests {
         assert_eq!(label(-1.0), "minutes 0\u{2013}5");
         assert_eq!([label(4.99), label(5.0)], ["minutes 0\u{2013}5", "minutes 5\u{2013}10"]);
         assert_eq!(label(500.0), "from minute 60 on");
+        for at_ms in [0, 299_999, 300_000, 3_599_999, 3_600_000, i64::MAX - 1] {
+            let (kind, lasts) = part_of_session(at_ms);
+            assert!(lasts.contains(&at_ms) && kind == minutes_kind(at_ms as f64 / 1e3), "{at_ms} ms");
+        }
     }
 }

@@ -129,6 +129,7 @@ mod tests {
             length_beats: 1.0,
             bar: None,
             is_grace: false,
+            position: None,
         };
         pitches.iter().enumerate().map(note).collect()
     }
@@ -160,7 +161,14 @@ mod tests {
     #[test]
     fn grace_notes_are_met_where_they_were_played() {
         let mut notes = written(&[46, 53, 50, 46]);
-        let grace = |midi_note, beat| SheetNote { midi_note, beat, length_beats: 0.0, bar: None, is_grace: true };
+        let grace = |midi_note, beat| SheetNote {
+            midi_note,
+            beat,
+            length_beats: 0.0,
+            bar: None,
+            is_grace: true,
+            position: None,
+        };
         notes.insert(1, grace(52, 1.0));
         notes.insert(3, grace(48, 2.0));
         // The first grace is played, the second is not; 70 is not written.

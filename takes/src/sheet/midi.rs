@@ -74,7 +74,7 @@ fn take(notes: &mut Vec<SheetNote>, beat: f64, message: MidiMessage) {
         MidiMessage::NoteOn { vel, .. } if vel > 0 && notes.len() >= MAX_NOTES => {}
         MidiMessage::NoteOn { key, vel } if vel > 0 => {
             let midi_note = key.as_int();
-            notes.push(SheetNote { midi_note, beat, length_beats: 0.0, bar: None, is_grace: false });
+            notes.push(SheetNote { midi_note, beat, length_beats: 0.0, bar: None, is_grace: false, position: None });
         }
         MidiMessage::NoteOn { key, .. } | MidiMessage::NoteOff { key, .. } => {
             // Sounding notes are few: the search ends soon.

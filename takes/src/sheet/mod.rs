@@ -3,9 +3,11 @@
 mod align;
 mod midi;
 mod musicxml;
+mod position;
 mod reading;
 mod repeats;
 
+pub use position::Position;
 pub use reading::{Reading, Step, Verdict, read_along};
 
 use crate::system_error;
@@ -30,6 +32,8 @@ pub struct SheetNote {
     pub bar: Option<String>,
     /// A grace note, which has no time of its own.
     pub is_grace: bool,
+    /// The slide position that stands above it.
+    pub position: Option<Position>,
 }
 
 /// One written part, played out.

@@ -2,7 +2,7 @@
 //! transposing parts brought to sounding pitch.
 
 use super::repeats::{Signs, order};
-use super::{MAX_LEN, MAX_NOTES, Sheet, SheetError, SheetNote, choose_part};
+use super::{MAX_LEN, MAX_NOTES, Position, Sheet, SheetError, SheetNote, choose_part};
 use roxmltree::{Document, Node, ParsingOptions};
 use std::collections::HashMap;
 use std::io::{Cursor, Read};
@@ -110,6 +110,7 @@ struct BarNote {
     is_grace: bool,
     /// Tied to the note before.
     is_tied: bool,
+    position: Option<Position>,
 }
 
 #[derive(Default)]
@@ -209,7 +210,14 @@ fn bar_note(note: Node, offset: f64, length_beats: f64, state: &State) -> Option
     let is_tied = children(note, "tie").any(|tie| tie.attribute("type") == Some("stop"));
     let midi_note = sounding(child(note, "pitch")?, state.transpose)?;
     let length_beats = if is_grace { 0.0 } else { length_beats };
-    Some(BarNote { offset, length_beats, midi_note, is_grace, is_tied })
+    Some(BarNote { offset, length_beats, midi_note, is_grace, is_tied, position: position(note) })
+}
+
+/// What stands above a note as fingering is its slide position.
+fn position(note: Node) -> Option<Position> {
+    let technical = children(note, "notations").flat_map(|notations| children(notations, "technical"));
+    let mut fingerings = technical.flat_map(|technical| children(technical, "fingering"));
+    fingerings.find_map(|fingering| Position::read(fingering.text()?))
 }
 
 fn sounding(pitch: Node, transpose: i32) -> Option<u8> {
@@ -333,5 +341,6 @@ fn add(notes: &mut Vec<SheetNote>, note: &BarNote, start: f64, bar: &str) {
         length_beats: note.length_beats,
         bar: Some(bar.to_owned()).filter(|bar| !bar.is_empty()),
         is_grace: note.is_grace,
+        position: note.position,
     });
 }

@@ -2,7 +2,7 @@
 //! the written tempo gives.
 
 use super::align::{Pair, meet};
-use super::{Clock, Sheet, SheetNote};
+use super::{Clock, Position, Sheet, SheetNote};
 use crate::beats::{Beats, Course, Origin};
 use notefront_dsp::Entrance;
 
@@ -72,6 +72,13 @@ impl Reading {
     #[must_use]
     pub fn count(&self, verdict: Verdict) -> usize {
         self.steps.iter().filter(|step| step.verdict == verdict).count()
+    }
+
+    /// The slide positions that the part gave, by the entrances that are right: another note was not played there, and in
+    /// another key no position holds.
+    pub fn positions(&self) -> impl Iterator<Item = (usize, Position)> + '_ {
+        let right = self.steps.iter().filter(|s| s.verdict == Verdict::Right && self.transposed_semitones == 0);
+        right.filter_map(|step| Some((step.entrance?, step.written.as_ref()?.position?)))
     }
 }
 

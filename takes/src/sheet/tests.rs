@@ -363,3 +363,40 @@ fn another_piece_is_doubted_aloud() {
     assert!(reading.remarks[0].contains("is it the part of this take"), "{:?}", reading.remarks);
     assert!(read_along(&scale_played(72.0), &scale_sheet()).remarks.is_empty());
 }
+
+#[test]
+fn positions_above_the_notes_are_read_and_held_only_by_what_was_played_right() {
+    let above = |step: char, text: &str| {
+        let plain = note(step, 3, 4);
+        let fingering = format!("<notations><technical><fingering>{text}</fingering></technical></notations></note>");
+        plain.replace("</note>", &fingering)
+    };
+    let sheet = read(&score(&[&(above('F', "6") + &above('G', "T 2") + &note('F', 3, 4) + &above('A', "x"))]));
+    let told: Vec<_> = sheet.notes.iter().map(|n| n.position.map(|p| p.to_string())).collect();
+    assert_eq!(told, [Some("6".to_owned()), Some("T2".to_owned()), None, None]);
+    // The second note is played as another one.
+    let played: Vec<Entrance> =
+        [53, 54, 53, 57].iter().enumerate().map(|(i, &midi)| fixtures::clear(i, midi, 1.0 + i as f64 * 0.5)).collect();
+    let reading = read_along(&played, &sheet);
+    assert_eq!(reading.positions().collect::<Vec<_>>(), [(0, Position { trigger: false, number: 6 })]);
+}
+
+#[test]
+fn the_positions_of_our_own_sheets_come_back() {
+    let exercise = crate::exercise::arpeggio(3, 6, true);
+    let positions: Vec<Option<Position>> = exercise
+        .notes
+        .iter()
+        .map(|note| note.position.map(|p| Position { trigger: p.trigger, number: p.position.round() as u8 }))
+        .collect();
+    let sheet =
+        crate::exercise::PracticeSheet { title: "one".into(), bpm: 60.0, a4_hz: 440.0, exercises: vec![exercise] };
+    let folder = std::env::temp_dir().join(format!("notefront-positions-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).expect("room");
+    let paths = crate::exercise::write(&sheet, &folder, "one").expect("room");
+    let notes = paths.iter().find(|path| path.extension().is_some_and(|e| e == "musicxml")).expect("it was written");
+    let read: Vec<Option<Position>> = open(notes, None).expect("a score").notes.iter().map(|n| n.position).collect();
+    let _ = std::fs::remove_dir_all(&folder);
+    assert_eq!(read, positions);
+    assert!(read.iter().all(|position| position.is_some_and(|p| p.number == 3)));
+}

@@ -17,6 +17,7 @@ const SEED: u64 = 0x626f_6f74;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Draws {
     num_blocks: usize,
+    /// Of each block how often it is in each draw: so all draws are summed at once.
     times: Vec<f32>,
 }
 
@@ -26,10 +27,8 @@ impl Draws {
     pub fn of(num_blocks: usize) -> Self {
         let mut dice = fastrand::Rng::with_seed(SEED);
         let mut times = vec![0.0; NUM_DRAWS * num_blocks];
-        if num_blocks > 0 {
-            for draw in times.chunks_exact_mut(num_blocks) {
-                (0..num_blocks).for_each(|_| draw[dice.usize(..num_blocks)] += 1.0);
-            }
+        for draw in 0..NUM_DRAWS {
+            (0..num_blocks).for_each(|_| times[dice.usize(..num_blocks) * NUM_DRAWS + draw] += 1.0);
         }
         Self { num_blocks, times }
     }
@@ -47,12 +46,14 @@ impl Draws {
         if blocks.is_empty() || blocks.len() != self.num_blocks {
             return None;
         }
-        let ratio = |draw: &[f32]| {
-            let sums = draw.iter().zip(blocks).fold((0.0, 0.0), |s: (f32, f32), (n, b)| (s.0 + n * b.0, s.1 + n * b.1));
-            (sums.0 > 0.0).then(|| f64::from(sums.1 / sums.0))
-        };
-        let mut ratios: Vec<f64> = self.times.chunks_exact(self.num_blocks).filter_map(ratio).collect();
-        ratios.sort_by(f64::total_cmp);
+        let (mut nums, mut sums) = ([0.0_f32; NUM_DRAWS], [0.0_f32; NUM_DRAWS]);
+        for (times, block) in self.times.chunks_exact(NUM_DRAWS).zip(blocks) {
+            nums.iter_mut().zip(times).for_each(|(num, n)| *num += n * block.0);
+            sums.iter_mut().zip(times).for_each(|(sum, n)| *sum += n * block.1);
+        }
+        let drawn = nums.into_iter().zip(sums).filter(|(num, _)| *num > 0.0);
+        let mut ratios: Vec<f64> = drawn.map(|(num, sum)| f64::from(sum / num)).collect();
+        ratios.sort_unstable_by(f64::total_cmp);
         Some(ratios)
     }
 

@@ -35,6 +35,14 @@ impl Stratum {
         self.cubes += value * value * value;
     }
 
+    /// Adds the values of another.
+    pub fn join(&mut self, other: &Self) {
+        self.num += other.num;
+        self.sum += other.sum;
+        self.squares += other.squares;
+        self.cubes += other.cubes;
+    }
+
     /// Mean, and second and third moment about it.
     fn moments(&self) -> (f64, f64, f64) {
         let mean = self.sum / self.num;

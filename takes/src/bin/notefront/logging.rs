@@ -2,8 +2,11 @@
 
 use crate::complain;
 use clap::Args;
+use notefront_dsp::Entrance;
 use notefront_takes::log::{Kept, Log, LogError, LoggedEntrance, TakeEntry, heard, place, when};
+use notefront_takes::sheet::{Position, Reading};
 use notefront_takes::take::Take;
+use std::collections::HashMap;
 use std::path::PathBuf;
 
 /// Whether and how takes go into the practice log.
@@ -89,7 +92,12 @@ fn keep_one(args: &LoggingArgs, take: &Take, is_blind: bool, log: &mut Log) -> b
         }
     };
     let by_ear = |place| take.corrected.as_ref().and_then(|corrected| corrected.of(place));
-    let entrances = take.entrances.iter().enumerate().map(|(i, e)| LoggedEntrance::heard(e, by_ear(i))).collect();
+    let written: HashMap<usize, Position> = take.reading.iter().flat_map(Reading::positions).collect();
+    let logged = |(i, e): (usize, &Entrance)| LoggedEntrance {
+        position: written.get(&e.front.index).copied(),
+        ..LoggedEntrance::heard(e, by_ear(i))
+    };
+    let entrances = take.entrances.iter().enumerate().map(logged).collect();
     let (begun_s, utc_offset_min) = args.when.unwrap_or_else(|| when::of_file(path, take.source.duration_s));
     let entry = TakeEntry {
         player: args.player().to_owned(),

@@ -54,27 +54,32 @@ impl Measure {
         }
     }
 
-    fn of(self, note: &Counted) -> Option<i32> {
+    /// Where a note counts in a row of counts.
+    fn bin(self, note: &Counted) -> usize {
         let (low, high) = self.range();
         let value = match self {
             Self::Clarity => i32::from(note.clarity),
-            Self::Settle => whole(note.tenths[0])?,
-            Self::Noise => whole(note.tenths[1])?,
-            Self::Timing => whole(note.tenths[2])?,
+            Self::Settle => whole(note.tenths[0]),
+            Self::Noise => whole(note.tenths[1]),
+            Self::Timing => whole(note.tenths[2]),
         };
-        Some(value.clamp(low, high))
+        let bin = BINS[self as usize].0 + (value.clamp(low, high) - low) as usize;
+        if value == NOT_WHOLE { NUM_BINS } else { bin }
     }
 }
 
-/// Tenths as the nearest whole, halves away from nothing; `None` where they are not told.
-fn whole(tenths: i16) -> Option<i32> {
-    let tenths = (tenths != UNTOLD).then_some(i32::from(tenths))?;
-    Some((tenths + 5 * tenths.signum()) / 10)
+/// Tenths as the nearest whole, halves away from nothing; [`NOT_WHOLE`] where they are not told.
+fn whole(tenths: i16) -> i32 {
+    let tenths = i32::from(tenths);
+    if tenths == i32::from(UNTOLD) { NOT_WHOLE } else { (tenths + 5 * tenths.signum()) / 10 }
 }
 
+const NOT_WHOLE: i32 = i32::MIN;
 /// Where the counts of a measure begin and end in a row of counts.
 const BINS: [(usize, usize); 4] = [(0, 101), (101, 502), (502, 903), (903, 1304)];
 const NUM_BINS: usize = 1304;
+/// Counts of a row: the last is of what is not told, which nobody asks, and which costs less to count than to leave out.
+const ROW: usize = NUM_BINS + 1;
 
 /// Notes of one kind.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -88,16 +93,6 @@ pub struct Cell {
 }
 
 impl Cell {
-    fn count(&mut self, note: &Counted) {
-        self.num += 1;
-        self.num_flagged += usize::from(note.faults != 0);
-        let mut left = note.faults & ((1 << FaultName::ALL.len()) - 1);
-        while left != 0 {
-            self.faults[left.trailing_zeros() as usize] += 1;
-            left &= left - 1;
-        }
-    }
-
     fn join(&mut self, other: &Self) {
         self.num += other.num;
         self.num_flagged += other.num_flagged;
@@ -134,16 +129,101 @@ pub(super) fn place(facet: Facet, kind: Kind) -> usize {
     FROM[facet as usize] + usize::from(kind).min(KINDS[facet as usize] - 1)
 }
 
-/// The cells a note lies in.
-fn places(note: &Counted) -> impl Iterator<Item = usize> {
-    let told = Facet::ALL.into_iter().zip(note.kinds).filter(|(_, kind)| *kind != NO_KIND);
-    told.map(|(facet, kind)| place(facet, kind)).chain(std::iter::once(NUM_CELLS))
-}
-
 /// The kind of a cell.
 pub(super) fn key(at: usize) -> (Facet, Kind) {
     let facet = Facet::ALL.into_iter().rfind(|&facet| place(facet, 0) <= at).unwrap_or(Facet::Place);
     (facet, (at - place(facet, 0)) as Kind)
+}
+
+/// What notes are counted by, at once for facets of few kinds: years of notes are counted once for each of these, and their
+/// sums dealt out to the cells.
+const TOGETHER: [&[Facet]; 4] = [
+    &[Facet::Place],
+    &[Facet::Register, Facet::Dynamic, Facet::Articulation],
+    &[Facet::Interval],
+    &[Facet::Minutes, Facet::Weekday],
+];
+/// Where the rows of each of them begin: one more of every kind, for what cannot be told.
+const ROWS_FROM: [usize; TOGETHER.len()] = [0, 257, 257 + 6 * 4 * 4, 353 + 11];
+/// All rows.
+const ALL_ROWS: usize = 364 + 9 * 8;
+
+/// The rows that a note is counted in.
+fn rows_of(note: &Counted) -> [usize; TOGETHER.len()] {
+    let of = |facet: Facet| usize::from(note.kinds[facet as usize]).min(KINDS[facet as usize]);
+    let few = (of(Facet::Register) * 4 + of(Facet::Dynamic)) * 4 + of(Facet::Articulation);
+    let when = of(Facet::Minutes) * 8 + of(Facet::Weekday);
+    // No place is what no kind is, 255.
+    let place = usize::from(note.kinds[Facet::Place as usize]);
+    [place, ROWS_FROM[1] + few, ROWS_FROM[2] + of(Facet::Interval), ROWS_FROM[3] + when]
+}
+
+/// The cells that a row is dealt out to.
+fn cells_of(row: usize) -> Vec<usize> {
+    let together = (0..TOGETHER.len()).rfind(|&t| ROWS_FROM[t] <= row).unwrap_or(0);
+    let mut rest = row - ROWS_FROM[together];
+    let mut cells = Vec::new();
+    for &facet in TOGETHER[together].iter().rev() {
+        let num = KINDS[facet as usize] + 1;
+        let kind = rest % num;
+        rest /= num;
+        if kind < KINDS[facet as usize] && kind != usize::from(NO_KIND) {
+            cells.push(place(facet, kind as Kind));
+        }
+    }
+    if together == TOGETHER.len() - 1 {
+        // Every note has a minute and a day.
+        cells.push(NUM_CELLS);
+    }
+    cells
+}
+
+/// Notes counted by rows.
+struct Rows {
+    /// Without the faults.
+    cells: Vec<Cell>,
+    faults: Vec<[u32; FaultName::ALL.len()]>,
+    bins: Vec<u32>,
+}
+
+impl Rows {
+    fn empty() -> Self {
+        let faults = vec![Default::default(); ALL_ROWS];
+        Self { cells: vec![Cell::default(); ALL_ROWS], faults, bins: vec![0; ALL_ROWS * ROW] }
+    }
+
+    /// Counts a note, and its values.
+    fn count(&mut self, note: &Counted) {
+        let bins = Measure::ALL.map(|measure| measure.bin(note));
+        for row in rows_of(note) {
+            self.cells[row].num += 1;
+            let counts = &mut self.bins[row * ROW..(row + 1) * ROW];
+            bins.iter().for_each(|&bin| counts[bin] += 1);
+        }
+    }
+
+    /// Counts what is wrong with a note: all faults at once, since to look which there are costs more.
+    fn count_faults(&mut self, note: &Counted) {
+        let has: [u32; FaultName::ALL.len()] = std::array::from_fn(|fault| u32::from((note.faults >> fault) & 1));
+        for row in rows_of(note) {
+            self.cells[row].num_flagged += usize::from(note.faults != 0);
+            self.faults[row].iter_mut().zip(has).for_each(|(num, has)| *num += has);
+        }
+    }
+
+    /// Those that hold any note.
+    fn filled(&self) -> impl Iterator<Item = (usize, &Cell, &[u32])> {
+        let filled = self.cells.iter().enumerate().filter(|(_, cell)| cell.num > 0);
+        filled.map(|(row, cell)| (row, cell, &self.bins[row * ROW..row * ROW + NUM_BINS]))
+    }
+
+    fn clear(&mut self) {
+        for (row, cell) in self.cells.iter_mut().enumerate().filter(|(_, cell)| cell.num > 0) {
+            *cell = Cell::default();
+            self.faults[row] = Default::default();
+            self.bins[row * ROW..(row + 1) * ROW].fill(0);
+        }
+    }
 }
 
 /// All kinds, counted.
@@ -164,18 +244,17 @@ impl Cells {
     }
 
     fn count(sessions: &[&[Played]]) -> Self {
+        let mut rows = Rows::empty();
+        for note in sessions.iter().copied().flatten().flat_map(Played::counted) {
+            rows.count(&note);
+            rows.count_faults(&note);
+        }
         let mut counted = Self::empty();
-        for played in sessions.iter().copied().flatten() {
-            for note in played.counted() {
-                let values = Measure::ALL.map(|measure| measure.of(&note).map(|v| (v - measure.range().0) as usize));
-                for at in places(&note) {
-                    counted.cells[at].count(&note);
-                    for (value, (from, _)) in values.iter().zip(BINS) {
-                        if let Some(value) = value {
-                            counted.bins[at * NUM_BINS + from + value] += 1;
-                        }
-                    }
-                }
+        for (row, cell, bins) in rows.filled() {
+            for at in cells_of(row) {
+                counted.cells[at].join(&Cell { faults: rows.faults[row].map(|num| num as usize), ..*cell });
+                let sums = &mut counted.bins[at * NUM_BINS..(at + 1) * NUM_BINS];
+                sums.iter_mut().zip(bins).for_each(|(sum, num)| *sum += num);
             }
         }
         counted
@@ -261,9 +340,10 @@ pub struct Unders {
 impl Unders {
     /// Of sessions; where there are few, of takes, and where there are few of those, of notes.
     pub fn of(sessions: &[&[Played]], cells: &Cells) -> Self {
-        let medians: Vec<Option<i32>> = (0..=NUM_CELLS)
-            .flat_map(|at| (0..Measure::ALL.len()).map(move |m| (at, m)))
-            .map(|(at, m)| cells.at(at, m, 0.5).map(|median| median as i32))
+        // As places in the counts of their measure.
+        let medians: Vec<Option<usize>> = (0..=NUM_CELLS)
+            .flat_map(|at| Measure::ALL.into_iter().map(move |m| (at, m)))
+            .map(|(at, m)| cells.at(at, m as usize, 0.5).map(|median| (median as i32 - m.range().0) as usize))
             .collect();
         let takes: Vec<&Played> = sessions.iter().copied().flatten().collect();
         let blocks: Vec<Vec<&Played>> = if sessions.len() >= MIN_VALUES {
@@ -272,12 +352,27 @@ impl Unders {
         } else {
             takes.iter().map(|&take| vec![take]).collect()
         };
+        let dealt: Vec<Vec<usize>> = (0..ALL_ROWS).map(cells_of).collect();
+        let under = |rows: &mut Rows| {
+            let found = under(rows, &dealt, &medians);
+            rows.clear();
+            found
+        };
         let blocks: Vec<_> = if blocks.len() >= MIN_VALUES {
-            blocks.par_iter().map(|block| under(block.iter().copied(), &medians, |_| true)).collect()
+            let count = |rows: &mut Rows, block: &Vec<&Played>| {
+                block.iter().for_each(|played| played.counted().for_each(|note| rows.count(&note)));
+                under(rows)
+            };
+            blocks.par_iter().map_init(Rows::empty, count).collect()
         } else {
-            // Each note a block of its own would draw too often the same: a tenth of them together, by turns.
-            let parts = |k: usize| under(takes.iter().copied(), &medians, move |i| i % NUM_PARTS == k);
-            (0..NUM_PARTS).into_par_iter().map(parts).collect()
+            // Each note a block of its own would draw too often the same: a part of them together, by turns.
+            let count = |rows: &mut Rows, part: usize| {
+                let first = (part + NUM_PARTS - 1) % NUM_PARTS;
+                let notes = takes.iter().flat_map(|played| played.counted()).skip(first).step_by(NUM_PARTS);
+                notes.for_each(|note| rows.count(&note));
+                under(rows)
+            };
+            (0..NUM_PARTS).into_par_iter().map_init(Rows::empty, count).collect()
         };
         Self { draws: Draws::of(blocks.len()), blocks }
     }
@@ -290,31 +385,19 @@ impl Unders {
 /// Parts that the notes of very few takes are dealt into.
 const NUM_PARTS: usize = 40;
 
-fn under<'a>(
-    takes: impl Iterator<Item = &'a Played>,
-    medians: &[Option<i32>],
-    counts: impl Fn(usize) -> bool,
-) -> Vec<(f32, f32)> {
+/// Of every cell and measure the values of a block, and those under the median with half of those at it.
+fn under(rows: &Rows, dealt: &[Vec<usize>], medians: &[Option<usize>]) -> Vec<(f32, f32)> {
     let mut found = vec![(0.0, 0.0); medians.len()];
-    let mut num = 0;
-    for played in takes {
-        for note in played.counted() {
-            num += 1;
-            if !counts(num) {
-                continue;
-            }
-            let values = Measure::ALL.map(|measure| measure.of(&note));
-            for at in places(&note) {
-                for (m, value) in values.iter().enumerate() {
-                    let i = at * Measure::ALL.len() + m;
-                    if let (Some(value), Some(median)) = (value, medians[i]) {
-                        found[i].0 += 1.0;
-                        found[i].1 += match value.cmp(&median) {
-                            std::cmp::Ordering::Less => 1.0,
-                            std::cmp::Ordering::Equal => 0.5,
-                            std::cmp::Ordering::Greater => 0.0,
-                        };
-                    }
+    let sum = |bins: &[u32]| bins.iter().sum::<u32>() as f32;
+    for (row, _, bins) in rows.filled() {
+        for (m, (from, to)) in BINS.into_iter().enumerate() {
+            let (bins, num) = (&bins[from..to], sum(&bins[from..to]));
+            for at in &dealt[row] {
+                let i = at * Measure::ALL.len() + m;
+                if let Some(median) = medians[i] {
+                    let of_cell: &mut (f32, f32) = &mut found[i];
+                    of_cell.0 += num;
+                    of_cell.1 += sum(&bins[..median]) + 0.5 * bins[median] as f32;
                 }
             }
         }

@@ -13,10 +13,6 @@ use rayon::prelude::*;
 pub const MOST_STANDING: usize = 3;
 /// A difference under this is not worth a day's practice, points of clarity \[H\].
 const LEAST_POINTS: f64 = 2.0;
-/// Weekdays are told and never claimed: a day of the week has other takes, not other notes.
-const CLAIMED: [Facet; 6] =
-    [Facet::Place, Facet::Register, Facet::Dynamic, Facet::Articulation, Facet::Interval, Facet::Minutes];
-
 /// A kind of note that stands out.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Standing {
@@ -165,26 +161,29 @@ fn tested(sessions: &[&[Played]], named: &[Key]) -> Vec<(Key, Kindred)> {
     with_enough.collect()
 }
 
-/// Number and sum of each kind's values in one stratum.
+/// Number and sum of each kind's values in one stratum, in whole numbers: the number in the upper half of each, the sum, a
+/// hundred for each note at most, in the lower.
 struct Sums {
     all: Stratum,
-    kinds: Vec<(f64, f64)>,
+    kinds: [u64; NUM_CELLS],
 }
 
 impl Sums {
     fn new() -> Self {
-        Self { all: Stratum::default(), kinds: vec![(0.0, 0.0); NUM_CELLS] }
+        Self { all: Stratum::default(), kinds: [0; NUM_CELLS] }
     }
 
-    fn add(&mut self, note: &Counted) {
-        let clarity = f64::from(note.clarity);
-        self.all.add(clarity);
-        for (facet, kind) in CLAIMED.into_iter().zip(note.kinds) {
-            if kind != NO_KIND {
-                let sums = &mut self.kinds[place(facet, kind)];
-                *sums = (sums.0 + 1.0, sums.1 + clarity);
-            }
+    fn add(&mut self, note: &Counted, facet: Facet) {
+        let kind = note.kinds[facet as usize];
+        if kind != NO_KIND {
+            self.kinds[place(facet, kind)] += (1 << 32) + u64::from(note.clarity);
         }
+    }
+
+    /// What this stratum tells of the kinds from one place to another.
+    fn tell(&self, found: &mut [Stratified], from: usize, to: usize) {
+        let told = found[from..to].iter_mut().zip(&self.kinds[from..to]).filter(|(_, packed)| **packed != 0);
+        told.for_each(|(found, &packed)| found.add(&self.all, (packed >> 32) as f64, f64::from(packed as u32)));
     }
 }
 
@@ -197,24 +196,23 @@ fn notes<'a>(played: &'a Played, named: &'a [Key]) -> impl Iterator<Item = Count
     played.counted().filter(|note| !is_named(note, named))
 }
 
-/// A take is compared with itself; minutes are, over the whole session.
+/// A take is compared with itself; minutes are, over the whole session. Weekdays are told and never claimed: a day of the week
+/// has other takes, not other notes.
 fn add_session(all: &mut [Kindred], session: &[Played], named: &[Key]) {
-    let minutes_from = place(Facet::Minutes, 0);
-    let mut of_session = vec![Stratified::default(); all.len()];
+    let (minutes_from, num) = (place(Facet::Minutes, 0), all.len());
+    let mut of_session = vec![Stratified::default(); num];
     let mut whole = Sums::new();
     for played in session {
         let mut sums = Sums::new();
         for note in notes(played, named) {
-            sums.add(&note);
-            whole.add(&note);
+            sums.all.add(f64::from(note.clarity));
+            Facet::OF_A_NOTE.into_iter().for_each(|facet| sums.add(&note, facet));
+            whole.add(&note, Facet::Minutes);
         }
-        for (found, &(num, sum)) in of_session.iter_mut().zip(&sums.kinds).take(minutes_from) {
-            found.add(&sums.all, num, sum);
-        }
+        whole.all.join(&sums.all);
+        sums.tell(&mut of_session, 0, minutes_from);
     }
-    for (found, &(num, sum)) in of_session.iter_mut().zip(&whole.kinds).skip(minutes_from) {
-        found.add(&whole.all, num, sum);
-    }
+    whole.tell(&mut of_session, minutes_from, num);
     all.iter_mut().zip(&of_session).for_each(|(kindred, found)| kindred.add_session(found));
 }
 

@@ -155,8 +155,8 @@ fn medians_lie_in_their_intervals_and_agree_with_the_notes() {
         assert!(clarity.low <= clarity.median && clarity.median <= clarity.high, "{row:?}");
         let mut values: Vec<u8> = played
             .iter()
-            .flat_map(|take| take.notes().filter(|n| take.kinds(n)[row.facet as usize] == Some(row.kind)))
-            .map(|note| note.clarity)
+            .flat_map(|take| take.notes().filter(|n| take.kinds(*n)[row.facet as usize] == Some(row.kind)))
+            .map(|note| note.clarity())
             .collect();
         values.sort_unstable();
         let middle = f64::from(values[values.len() / 2]);

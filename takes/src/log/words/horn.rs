@@ -72,8 +72,10 @@ pub fn position_map(map: &PositionMap, width: u16) -> String {
 /// The positions of the notes that are known, ranked; and how to make them known.
 #[must_use]
 pub fn alternates(alternates: &Alternates, width: u16) -> String {
-    let how = "Which position was taken cannot be heard. Say it with a tag on the take, --tag D4=4 or --tag F3=T1, which holds for \
-        every such note in it: positions of a note are then ranked here by how clearly it speaks in them.\n";
+    let how = "Which position was taken cannot be heard. It is known of notes read along with written ones that have positions above \
+        them (scan --notes with a sheet of notefront sheet), or say it with a tag on the take, --tag D4=4 or --tag F3=T1, \
+        which holds for every other such note in it: positions of a note are then ranked here by how clearly it speaks in \
+        them.\n";
     let impossible = match alternates.impossible.as_slice() {
         [] => String::new(),
         tags => format!("No such position on that horn: {}.\n", tags.join(", ")),

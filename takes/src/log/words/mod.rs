@@ -8,11 +8,10 @@ pub use tone::{strain, tones, typical as tone_typical};
 
 use super::Players;
 use super::habits::{Habits, Measure, Row, Standing, Typical};
-use super::progress::{Line, Progress, RoomChange, Unusual, What};
+use super::progress::{Course, Line, Progress, RoomChange, Unusual, What};
 use super::when;
 use crate::columns::{self, Columns, prose};
 use crate::patterns::Facet;
-use crate::statistics::LEVEL;
 use crate::summary::MIN_VALUES;
 use crate::words;
 use comfy_table::{Cell, CellAlignment};
@@ -254,19 +253,20 @@ fn unit(what: What) -> &'static str {
     if matches!(what, What::Fault(_)) { " %" } else { "" }
 }
 
-/// Whether a line is better, worse, or neither can be told.
+/// What may be said of a line, in words.
 #[must_use]
-pub fn course(line: &Line) -> &'static str {
-    let is_fault = matches!(line.what, What::Fault(_));
-    match line.chance < LEVEL {
-        false => "no change that chance would not make",
-        true if (line.per_week > 0.0) == is_fault => "worse",
-        true => "better",
+pub fn course(course: Course) -> &'static str {
+    match course {
+        Course::Better => "better",
+        Course::Worse => "worse",
+        Course::Chance => "no change that chance would not make",
+        Course::PlayerOrRoom => "changed, not told apart from the room",
     }
 }
 
-fn size(line: &Line) -> String {
-    let Some(g) = line.better_by.filter(|_| line.chance < LEVEL) else { return String::new() };
+/// How large a claimed change is; a room's is no size of the playing's.
+fn size(line: &Line, course: Course) -> String {
+    let Some(g) = line.better_by.filter(|_| course.is_claimed()) else { return String::new() };
     let word = match g.abs() {
         size if size >= SIZES[1] => "large",
         size if size >= SIZES[0] => "medium",
@@ -283,17 +283,18 @@ pub fn progress(progress: &Progress, width: u16) -> String {
         return prose(few, width, HANG);
     }
     let row = |line: &Line| {
-        let unit = unit(line.what);
+        let (unit, course) = (unit(line.what), progress.course(line));
         vec![
             Cell::new(what(line.what)),
             right(format!("{:.1}{unit}", line.ends.0)),
             right(format!("{:.1}{unit}", line.ends.1)),
             right(format!("{:+.1}{unit}", line.per_week)),
-            Cell::new(match line.chance < LEVEL {
-                true => format!("{}; {}", course(line), chance(line.chance)),
-                false => "no clear change".into(),
+            Cell::new(match course {
+                Course::Chance => "no clear change".to_owned(),
+                Course::PlayerOrRoom => self::course(course).to_owned(),
+                Course::Better | Course::Worse => format!("{}; {}", self::course(course), chance(line.chance)),
             }),
-            Cell::new(size(line)),
+            Cell::new(size(line, course)),
         ]
     };
     let head = ["what", "first third", "last third", "a week", "which is", "size"];
@@ -329,7 +330,7 @@ fn weeks(progress: &Progress, width: u16) -> String {
 pub fn room(room: &RoomChange) -> String {
     format!(
         "room or microphone changed more than the playing did (the quiet between the notes by {:+.0} dB, the fall of the \
-         sound by {:+.1} dB an octave, first third to last). What seems better or worse may be the recording.",
+         sound by {:+.1} dB an octave, first third to last). What changed beside it may be the recording, and is claimed of nobody.",
         room.floor_db, room.tilt_db
     )
 }
