@@ -35,6 +35,8 @@ const FLOOR_VALUES: usize = 10;
 const FLOOR_VALUES_UNDER_TAIL: usize = 24;
 /// Dips shorter than this belong to the air, s.
 const DROPOUT_S: f64 = 0.008;
+/// Air has no pitch: what is periodic as the tone to this share is the tone.
+const PITCHLESS: f64 = 0.5;
 /// It builds up from -20 dB to -3 dB of its loudest; under a tail from this factor over what is left of the tail.
 const BEGINS: f64 = 0.01;
 const FULL: f64 = 0.5;
@@ -62,6 +64,8 @@ pub const NAMES: [&str; NUM] = [
 ];
 /// Their number.
 pub const NUM: usize = 12;
+/// Where the tone's own periodicity stands among them.
+const PERIODICITY: usize = 9;
 
 /// A sound before a tone, as it was seen.
 pub type Seen = [f32; NUM];
@@ -161,7 +165,8 @@ impl AirFinder {
         let stretch = self.stretch(tone, tail.is_some())?;
         let seen = self.look_at(history, points, tone, &stretch, tail);
         self.seen[usize::from(tail.is_some())] = Some(seen);
-        (self.trees.sum(&seen) > 0.0).then_some(stretch.air)
+        let has_pitch = f64::from(seen[PERIODICITY]) > PITCHLESS;
+        (!has_pitch && self.trees.sum(&seen) > 0.0).then_some(stretch.air)
     }
 
     /// What stands out before the tone: from where it holds its level, how loud, over what.

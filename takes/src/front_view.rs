@@ -244,9 +244,13 @@ impl FrontView {
             let word = axis(minus(cents), (frame.x.0 - 5.0, self.cents_y(cents) + 0.35 * px), 1);
             self.put(word);
         }
+        // The times stand right under the panel, the first of them under this axis: a number at its foot would touch it.
+        let lowest = frame.level_y.1 - 0.25 * px;
         for db in ticks(self.level_db, step(self.level_db, &LEVEL_STEPS_DB, rows(frame.level_y))) {
-            let word = axis(minus(db), (frame.x.0 - 5.0, self.level_y(db) + 0.35 * px), 1);
-            self.put(word);
+            if self.level_y(db) <= lowest {
+                let word = axis(minus(db), (frame.x.0 - 5.0, self.level_y(db) + 0.35 * px), 1);
+                self.put(word);
+            }
         }
     }
 

@@ -24,7 +24,7 @@ NEAR_S, APART_S, LEAST = 0.03, 0.05, 0.4
 TREES, LEAVES = 200, 31
 PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
 TOLD_TREES, TOLD_LEAVES, TOLD_ALTERED_WEIGHT, TOLD_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
-TOLD_ONE_WEIGHT = {"air": 1.0, "slide": 2.0}  # slides are few
+TOLD_ONE_WEIGHT, TOLD_MADE_WEIGHT = {"air": 1.0, "slide": 2.0}, {"air": 4.0, "slide": 1.0}  # slides are few, and made airs
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -148,7 +148,8 @@ def told_weight(name, kind, is_one, told):
     """Altered takes repeat themselves; made inhalations and knocks are few."""
     if "nuisances" in name or "breaths" in name:
         return np.full(len(is_one), TOLD_NUISANCE_WEIGHT)
-    return (TOLD_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0) * np.where(is_one, TOLD_ONE_WEIGHT[told], 1.0)
+    usual = TOLD_MADE_WEIGHT[told] if kind == "made takes" else TOLD_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0
+    return usual * np.where(is_one, TOLD_ONE_WEIGHT[told], 1.0)
 
 
 def check_told(takes, rising, told):
