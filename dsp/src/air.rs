@@ -236,10 +236,12 @@ impl AirFinder {
         self.rest.clear();
         let (from, to) = ((span.0 - period).floor() as i64 - 1, span.1 as i64);
         let len = (to - from).max(0) as usize;
-        let lag = tail.map_or(0, |period| period.round() as i64);
-        let (Some(now), Some(then)) = (history.window(from, len), history.window(from - lag, len)) else { return 0.0 };
-        let share = if tail.is_some() { 1.0 } else { 0.0 };
-        self.rest.extend(now.iter().zip(then).map(|(now, then)| now - share * then));
+        let Some(now) = history.window(from, len) else { return 0.0 };
+        match tail.map(|period| history.window(from - period.round() as i64, len)) {
+            None => self.rest.extend(now),
+            Some(Some(then)) => self.rest.extend(now.iter().zip(then).map(|(now, then)| now - then)),
+            Some(None) => return 0.0,
+        }
         harmonic::periodicity(&self.rest, period)
     }
 

@@ -7,7 +7,7 @@ use crate::instants::Instants;
 use crate::level::LevelTrack;
 use crate::look::{Point, look_window};
 use crate::path::Path;
-use crate::slide::{self, SlideFinder};
+use crate::slide::{SlideFinder, Way};
 use crate::steady::Settled;
 
 /// The band the pitch settles into, cents each side (Hill & Summers 2007: just noticeable mistuning \[S\]), and in
@@ -37,6 +37,7 @@ const LEAN_AFTER_S: f64 = 0.100;
 const LEAN_BEFORE_END_S: f64 = 0.030;
 /// Loudness grows with sound pressure to this power (Stevens 1957 \[M\]).
 const LOUDNESS_POWER: f64 = 0.6;
+
 /// The way in. Times are internal samples; the second of a pair is its half width.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Approach {
@@ -52,28 +53,11 @@ pub struct Approach {
     pub slide: Option<Smear>,
 }
 
-/// A front to read the way in off.
-#[derive(Clone, Copy)]
-pub struct Way<'a> {
-    /// Its looks.
-    pub points: &'a [Point],
-    /// Its level.
-    pub level: &'a LevelTrack,
-    /// Its instants.
-    pub instants: &'a Instants,
-    /// Where it settled.
-    pub settled: &'a Settled,
-    /// End of the note as far as known, internal samples.
-    pub end: f64,
-    /// Internal rate, Hz.
-    pub rate_hz: f64,
-}
-
 /// Lays the path through the looks and reads the way in off it.
 #[must_use]
 pub fn read(path: &mut Path, slides: &mut SlideFinder, way: &Way) -> Approach {
     let onset = way.instants.onset;
-    let period = way.rate_hz / way.settled.hz;
+    let period = way.period();
     let split = find_split(way.points, onset, period, way.rate_hz);
     path.fit(way.points, onset, period, split.is_some());
     if path.is_empty() {
@@ -86,7 +70,7 @@ pub fn read(path: &mut Path, slides: &mut SlideFinder, way: &Way) -> Approach {
         onset_cents: onset_pitch(path, way, period),
         settle: settle_time(path, way.settled),
         split,
-        slide: if split.is_none() { find_slide(slides, path, way) } else { None },
+        slide: if split.is_none() { slides.find(way, deepest(path)) } else { None },
     }
 }
 
@@ -165,6 +149,11 @@ fn settle_time(path: &mut Path, settled: &Settled) -> Option<(f64, f64)> {
     Some((time, (late - time).max(time - early) + 0.5 * path.step()))
 }
 
+/// The farthest that the path lies from the settled pitch, cents.
+fn deepest(path: &Path) -> f64 {
+    (0..path.len()).map(|i| path.cents(i).abs()).fold(0.0, f64::max)
+}
+
 /// Time after the path's start at which it is last farther than `band` from the settled pitch, 0 where it never is;
 /// `None` where it ends outside.
 fn last_outside(path: &Path, band: f64) -> Option<f64> {
@@ -177,72 +166,17 @@ fn last_outside(path: &Path, band: f64) -> Option<f64> {
     Some((last as f64 + share) * path.step())
 }
 
-/// The slide that the way in is, if it is one.
-fn find_slide(slides: &mut SlideFinder, path: &Path, way: &Way) -> Option<Smear> {
-    let deepest = (0..path.len()).map(|i| path.cents(i).abs()).fold(0.0, f64::max);
-    let front = slide::Front {
-        points: way.points,
-        level: way.level,
-        onset: way.instants.onset,
-        speaks: way.instants.speaks,
-        peak: way.instants.peak,
-        period: way.rate_hz / way.settled.hz,
-        wander_cents: way.settled.wander_cents,
-        rate_hz: way.rate_hz,
-    };
-    slides.find(&front, deepest)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::look::silent_point;
+    use crate::slide::tests::{RATE_HZ, looks, way_of};
     use approx::assert_abs_diff_eq;
 
-    const RATE_HZ: f64 = 12_000.0;
     const DEPTH_CENTS: f64 = -80.0;
     const TAU_S: f64 = 0.040;
 
-    fn looks(cents: impl Fn(f64) -> f64) -> Vec<Point> {
-        (0..180)
-            .map(|i| f64::from(i) * 0.002)
-            .map(|t| Point {
-                cents: cents(t),
-                sd_cents: 0.5,
-                is_tone: true,
-                periodicity: 0.99,
-                ..silent_point(t * RATE_HZ, 1.0)
-            })
-            .collect()
-    }
-
-    fn instants(onset: f64, speaks: f64) -> Instants {
-        Instants {
-            onset,
-            speaks,
-            rise: (onset, speaks),
-            energy_rise: (onset, speaks),
-            peak: 1.0,
-            before: 0.0,
-            hidden: 0.0,
-            onset_sd: 0.0,
-        }
-    }
-
     fn read_off(points: &[Point], end_s: f64) -> Approach {
-        let settled =
-            Settled { hz: 240.0, uncertainty_cents: 0.5, wander_cents: 1.0, from: 0.0, to: 0.0, periodicity: 1.0 };
-        let level = LevelTrack::of(0, 0.001 * RATE_HZ, &[1.0; 600]);
-        let mut path = Path::new(RATE_HZ);
-        let way = Way {
-            points,
-            level: &level,
-            instants: &instants(0.0, 0.0),
-            settled: &settled,
-            end: end_s * RATE_HZ,
-            rate_hz: RATE_HZ,
-        };
-        read(&mut path, &mut SlideFinder::default(), &way)
+        way_of(points, 1.0, 0.0, end_s, |way| read(&mut Path::new(RATE_HZ), &mut SlideFinder::default(), way))
     }
 
     #[test]

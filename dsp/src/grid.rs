@@ -103,7 +103,7 @@ pub fn spread_s(offs: &[Off]) -> f64 {
 }
 
 /// Of normal values, the standard deviation over the median distance from the mean \[C\].
-const DEVIATION_OF_MEDIAN: f64 = 1.4826;
+pub const DEVIATION_OF_MEDIAN: f64 = 1.4826;
 
 /// Entrances at the end that belong to a broadened ending, which is not late: each later than the one before, or late in a
 /// row up to a held last note but one, after which the last note may come whenever it likes.

@@ -3,10 +3,13 @@
 
 use crate::decode::Trees;
 use crate::entrance::Smear;
+use crate::instants::Instants;
 use crate::level::LevelTrack;
 use crate::look::Point;
 use crate::motion::{self, Evidence};
+use crate::steady::Settled;
 use crate::units::power_to_db;
+use crate::vector::mean;
 
 /// What is not this deep anywhere, cents, is no slide (measures page: 40).
 const LEAST_CENTS: f64 = 30.0;
@@ -34,24 +37,29 @@ pub const NUM: usize = 12;
 /// A way in, as it was seen.
 pub type Seen = [f32; NUM];
 
-/// The front whose way in is looked at; times in internal samples.
-pub struct Front<'a> {
+/// A front whose way in is looked at.
+#[derive(Clone, Copy)]
+pub struct Way<'a> {
     /// Its looks.
     pub points: &'a [Point],
     /// Its level.
     pub level: &'a LevelTrack,
-    /// Where it begins, and where it speaks.
-    pub onset: f64,
-    /// See `onset`.
-    pub speaks: f64,
-    /// Highest level of its attack.
-    pub peak: f64,
-    /// Period of the tone.
-    pub period: f64,
-    /// Wander of the settled pitch, cents.
-    pub wander_cents: f64,
+    /// Its instants.
+    pub instants: &'a Instants,
+    /// Where it settled.
+    pub settled: &'a Settled,
+    /// End of the note as far as known, internal samples.
+    pub end: f64,
     /// Internal rate, Hz.
     pub rate_hz: f64,
+}
+
+impl Way<'_> {
+    /// Period of the settled tone, internal samples.
+    #[must_use]
+    pub fn period(&self) -> f64 {
+        self.rate_hz / self.settled.hz
+    }
 }
 
 /// Looks for slides.
@@ -79,12 +87,13 @@ impl SlideFinder {
     }
 
     /// The slide that a way in as deep as `deepest_cents` is, if it is one.
-    pub fn find(&mut self, front: &Front, deepest_cents: f64) -> Option<Smear> {
+    pub fn find(&mut self, way: &Way, deepest_cents: f64) -> Option<Smear> {
         if deepest_cents < LEAST_CENTS {
             return None;
         }
-        let found = motion::compare(front.points, front.onset, front.period, front.wander_cents, front.rate_hz)?;
-        let seen = look_at(front, &found);
+        let (onset, wander_cents) = (way.instants.onset, way.settled.wander_cents);
+        let found = motion::compare(way.points, onset, way.period(), wander_cents, way.rate_hz)?;
+        let seen = look_at(way, &found);
         self.seen = Some(seen);
         let straight = found.straight;
         (self.trees.sum(&seen) > 0.0).then_some(Smear {
@@ -95,42 +104,42 @@ impl SlideFinder {
     }
 }
 
-fn look_at(front: &Front, found: &Evidence) -> Seen {
-    let straight = found.straight;
-    let (from, to) = (front.onset, front.onset + straight.length_s * front.rate_hz);
-    let inside = || front.points.iter().filter(|p| p.centre >= from && p.centre <= to);
+fn look_at(way: &Way, found: &Evidence) -> Seen {
+    let (straight, instants) = (found.straight, way.instants);
+    let (from, to) = (instants.onset, instants.onset + straight.length_s * way.rate_hz);
+    let inside = || way.points.iter().filter(|p| p.centre >= from && p.centre <= to);
     let num = inside().count().max(1) as f64;
     let depth = straight.depth_cents.abs().max(1.0);
-    let levels = front.level.slice(from, to);
-    let mean_level = levels.iter().sum::<f64>() / levels.len().max(1) as f64;
+    let level = mean(way.level.slice(from, to));
     let values = [
         found.odds.clamp(-MOST_ODDS, MOST_ODDS),
         found.need.clamp(-MOST_ODDS, 10.0 * MOST_ODDS),
         depth,
         1e3 * straight.length_s,
-        straight.length_s * front.rate_hz / front.period,
+        straight.length_s * way.rate_hz / way.period(),
         found.straight_error_cents / depth,
         inside().filter(|p| p.is_tone).count() as f64 / num,
         inside().map(|p| p.periodicity).sum::<f64>() / num,
-        power_to_db(mean_level.max(1e-20)) - power_to_db(front.peak.max(1e-20)),
-        (front.speaks - front.onset) / front.rate_hz / straight.length_s,
-        front.wander_cents,
+        power_to_db(level.max(1e-20)) - power_to_db(instants.peak.max(1e-20)),
+        (instants.speaks - instants.onset) / way.rate_hz / straight.length_s,
+        way.settled.wander_cents,
         found.other.depth_cents.abs() / depth,
     ];
     values.map(|value| value as f32)
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::look::silent_point;
     use approx::assert_abs_diff_eq;
 
-    const RATE_HZ: f64 = 12_000.0;
+    /// Internal rate of the looks, Hz.
+    pub const RATE_HZ: f64 = 12_000.0;
 
-    /// What is seen of a way in, cents at a time in s, of a steady tone of 240 Hz at half its peak, and what it is called.
-    fn seen(cents: impl Fn(f64) -> f64) -> (Option<Seen>, Option<Smear>) {
-        let points: Vec<Point> = (0..180)
+    /// Looks 2 ms apart at a tone that is so many cents off its settled pitch at each time, s.
+    pub fn looks(cents: impl Fn(f64) -> f64) -> Vec<Point> {
+        (0..180)
             .map(|i| f64::from(i) * 0.002)
             .map(|t| Point {
                 cents: cents(t),
@@ -139,21 +148,35 @@ mod tests {
                 periodicity: 0.99,
                 ..silent_point(t * RATE_HZ, 1.0)
             })
-            .collect();
-        let level = LevelTrack::of(0, 0.001 * RATE_HZ, &[0.5; 600]);
-        let front = Front {
-            points: &points,
-            level: &level,
+            .collect()
+    }
+
+    /// What is made of the way in of a tone of 240 Hz with these looks, of an even level under a peak of 1.
+    pub fn way_of<T>(points: &[Point], level: f64, speaks_s: f64, end_s: f64, made: impl FnOnce(&Way) -> T) -> T {
+        let speaks = speaks_s * RATE_HZ;
+        let instants = Instants {
             onset: 0.0,
-            speaks: 0.020 * RATE_HZ,
+            speaks,
+            rise: (0.0, speaks),
+            energy_rise: (0.0, speaks),
             peak: 1.0,
-            period: RATE_HZ / 240.0,
-            wander_cents: 1.0,
-            rate_hz: RATE_HZ,
+            before: 0.0,
+            hidden: 0.0,
+            onset_sd: 0.0,
         };
-        let mut finder = SlideFinder::default();
+        let settled =
+            Settled { hz: 240.0, uncertainty_cents: 0.5, wander_cents: 1.0, from: 0.0, to: 0.0, periodicity: 1.0 };
+        let level = LevelTrack::of(0, 0.001 * RATE_HZ, &[level; 600]);
+        let (instants, settled) = (&instants, &settled);
+        made(&Way { points, level: &level, instants, settled, end: end_s * RATE_HZ, rate_hz: RATE_HZ })
+    }
+
+    /// What is seen of a way in, cents at a time in s, of a steady tone at half its peak, and what it is called.
+    fn seen(cents: impl Fn(f64) -> f64) -> (Option<Seen>, Option<Smear>) {
+        let points = looks(cents);
         let deepest = points.iter().map(|p| p.cents.abs()).fold(0.0, f64::max);
-        let smear = finder.find(&front, deepest);
+        let mut finder = SlideFinder::default();
+        let smear = way_of(&points, 0.5, 0.020, 1.0, |way| finder.find(way, deepest));
         (finder.last_seen(), smear)
     }
 

@@ -15,6 +15,7 @@ pub mod meters;
 pub mod transport;
 pub mod wave;
 pub mod beats;
+pub mod dice;
 
 // AUDIO.
 pub mod delay;

@@ -175,7 +175,6 @@ mod tests {
     use super::*;
     use crate::fixture::{self, scattered};
     use notefront_dsp::FaultName;
-    use notefront_takes::corrections::{By, What};
 
     fn session_of(num_passes: usize, num_entrances: usize) -> Session {
         let mut session = Session::default();
@@ -196,23 +195,7 @@ mod tests {
         let mut session = session_of(2, 40);
         session.rejudge(&judging);
         let pass = session.pass_mut(1).expect("the first");
-        let at = |place: usize| pass.entrances[place].front.speaks_s;
-        let reason = Some("it is meant so".to_owned());
-        let all = [
-            (at(1), What::Fine { reason }),
-            (at(2), What::Unclear { fault: Some(FaultName::Airy) }),
-            (at(3), What::Unclear { fault: None }),
-            (at(4), What::Moved { to_s: at(4) + 0.07 }),
-            (at(5) + 0.4, What::Added { midi_note: Some(53) }),
-            (at(7), What::Removed),
-            (at(8), What::Split { second_s: at(8) + 0.3 }),
-            (at(10), What::Joined),
-            (at(12), What::Note { midi_note: 58 }),
-            (at(14), What::Removed),
-        ];
-        let ids: Vec<_> =
-            all.into_iter().filter_map(|(at_s, what)| pass.say(By::Insert, at_s, what, &judging)).collect();
-        assert!(pass.undo(&ids[9], &judging));
+        assert!(fixture::say_everything(pass, &judging));
         session
     }
 

@@ -119,6 +119,7 @@ pub fn load(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fixture;
 
     #[test]
     fn what_is_no_take_says_why_and_what_to_do() {
@@ -134,21 +135,8 @@ mod tests {
     #[test]
     fn what_is_odd_about_a_take_is_told_and_a_stop_is_heeded() {
         let path = std::env::temp_dir().join(format!("notefront-cut-short-{}.wav", std::process::id()));
-        let mut bytes = Vec::new();
-        let size = 2 * 48_000u32;
-        let header: [&[u8]; 8] = [
-            b"RIFF",
-            &(36 + size).to_le_bytes(),
-            b"WAVEfmt \x10\0\0\0\x01\0\x01\0",
-            &48_000u32.to_le_bytes(),
-            &96_000u32.to_le_bytes(),
-            b"\x02\0\x10\0data",
-            &size.to_le_bytes(),
-            &[],
-        ];
-        header.iter().for_each(|part| bytes.extend_from_slice(part));
-        bytes.extend((0..24_000).map(|i| ((f64::from(i) * 0.03).sin() * 9e3) as i16).flat_map(i16::to_le_bytes));
-        std::fs::write(&path, bytes).expect("a temporary folder");
+        let samples: Vec<i16> = (0..24_000).map(|i| ((f64::from(i) * 0.03).sin() * 9e3) as i16).collect();
+        std::fs::write(&path, fixture::wav(48_000, &samples, 48_000)).expect("a temporary folder");
         let (pass, oddities) = load(&path, "x.wav", &Project::default(), |_| true).expect("it is a take");
         assert!((pass.duration_s - 0.5).abs() < 0.01 && !pass.live);
         assert!(oddities.iter().any(|text| text.contains("x.wav: cut short")), "{oddities:?}");

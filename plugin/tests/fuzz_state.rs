@@ -10,8 +10,6 @@ use notefront::session::Session;
 use notefront::state::{self, SavedSession};
 use notefront::view::header::View;
 use notefront::whole_window::WholeWindow;
-use notefront_dsp::FaultName;
-use notefront_takes::corrections::{By, What};
 use serde_json::{Value, json};
 
 /// Cases of the usual run.
@@ -41,19 +39,7 @@ fn whole() -> Value {
     let judging = Choices::default().judging();
     session.rejudge(&judging);
     let pass = session.pass_mut(2).expect("the second");
-    let at = |place: usize| pass.entrances[place].front.speaks_s;
-    let said = [
-        (at(1), What::Fine { reason: Some("a ghost note".into()) }),
-        (at(2), What::Unclear { fault: Some(FaultName::Airy) }),
-        (at(3), What::Moved { to_s: at(3) + 0.05 }),
-        (at(4) + 0.4, What::Added { midi_note: Some(50) }),
-        (at(6), What::Removed),
-        (at(7), What::Split { second_s: at(7) + 0.3 }),
-        (at(9), What::Joined),
-        (at(11), What::Note { midi_note: 60 }),
-    ];
-    let ids: Vec<_> = said.into_iter().filter_map(|(at_s, what)| pass.say(By::Insert, at_s, what, &judging)).collect();
-    pass.undo(&ids[4], &judging);
+    assert!(fixture::say_everything(pass, &judging));
     fixture::laid_open(&serde_json::to_value(SavedSession::of(&session)).expect("plain data"))
 }
 

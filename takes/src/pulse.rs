@@ -8,6 +8,7 @@
 pub mod placed;
 
 use crate::beats::{Beats, Course, Origin};
+use notefront_dsp::grid::DEVIATION_OF_MEDIAN;
 use std::f64::consts::TAU;
 
 /// Fewest entrances that can show a beat.
@@ -212,8 +213,8 @@ impl Line {
         }
         let bias = middle(&mut gains);
         let mut off: Vec<f64> = gains.iter().map(|gain| (gain - bias).abs()).collect();
-        // Of normal values the spread is 1.4826 median deviations, and the median errs by 1.2533 spreads / sqrt(n) [C].
-        let error = 1.4826 * 1.2533 * middle(&mut off) / (gains.len() as f64).sqrt();
+        // The median of normal values errs by 1.2533 spreads / sqrt(n) [C].
+        let error = DEVIATION_OF_MEDIAN * 1.2533 * middle(&mut off) / (gains.len() as f64).sqrt();
         bias.abs() <= (MAX_TEMPO_BIAS * self.unit_s).max(BIAS_ERRORS * error)
     }
 

@@ -3,9 +3,9 @@
 usage: fit.py WORK OUT [--notes | --air | --slides] [--check]
 
 WORK holds labels.json (see takes.py), and of each take what the analysis sees in it: candidates/name.f32, with --notes
-sounds/name.f32, with --air airs/name.f32, with --slides slides/name.f32, as rows of 32-bit floats: time in s (of air and slides: 1 for one, 0 for none),
-features; names.txt beside them names the features. OUT is the file of
-fitted scores; what is not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
+sounds/name.f32, with --air airs/name.f32, with --slides slides/name.f32, as rows of 32-bit floats: time in s (of air and
+slides: 1 for one, 0 for none), features; names.txt beside them names the features. OUT is the file of fitted scores; what is
+not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
 speak for an onset or a note, one with - only against (monotonic constraints): so what tells of a rise or a dip cannot turn
 a plain stroke into none, whatever a room or a microphone does to the rest.
 --notes fits what tells a played note from talk, in place of where notes begin, --air what tells air from what else sounds
@@ -25,6 +25,7 @@ TREES, LEAVES = 200, 31
 PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
 TOLD_TREES, TOLD_LEAVES, TOLD_ALTERED_WEIGHT, TOLD_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
 TOLD_ONE_WEIGHT, TOLD_MADE_WEIGHT = {"air": 1.0, "slide": 2.0}, {"air": 4.0, "slide": 1.0}  # slides are few, and made airs
+TOLD = {"--air": ("airs", "air"), "--slides": ("slides", "slide")}  # by option: the folder of what is seen, the section
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -135,29 +136,29 @@ def fit_note(takes, rising):
     return model.fit(np.concatenate(X), np.concatenate(Y))
 
 
-def fit_told(takes, names, rising, told):
+def fit_told(takes, names, rising, what):
     """Air, or a tail, a room, a click, an inhalation, a growing tone; a slide, or a lean, or a front as fronts are."""
     Y = [takes[n]["t"] for n in names]
-    W = [told_weight(n, takes[n]["kind"], takes[n]["t"] > 0.5, told) for n in names]
+    W = [told_weight(n, takes[n]["kind"], takes[n]["t"] > 0.5, what) for n in names]
     model = HistGradientBoostingClassifier(max_iter=TOLD_TREES, learning_rate=0.2, max_leaf_nodes=TOLD_LEAVES, min_samples_leaf=20,
                                            l2_regularization=1.0, monotonic_cst=rising, early_stopping=False, random_state=1)
     return model.fit(np.concatenate([takes[n]["X"] for n in names]), np.concatenate(Y) > 0.5, sample_weight=np.concatenate(W))
 
 
-def told_weight(name, kind, is_one, told):
+def told_weight(name, kind, is_one, what):
     """Altered takes repeat themselves; made inhalations and knocks are few."""
     if "nuisances" in name or "breaths" in name:
         return np.full(len(is_one), TOLD_NUISANCE_WEIGHT)
-    usual = TOLD_MADE_WEIGHT[told] if kind == "made takes" else TOLD_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0
-    return usual * np.where(is_one, TOLD_ONE_WEIGHT[told], 1.0)
+    usual = TOLD_MADE_WEIGHT[what] if kind == "made takes" else TOLD_ALTERED_WEIGHT if kind.endswith(ALTERED) else 1.0
+    return usual * np.where(is_one, TOLD_ONE_WEIGHT[what], 1.0)
 
 
-def check_told(takes, rising, told):
+def check_told(takes, rising, what):
     """Five parts of whole recordings, each judged by what was fitted on the four others."""
     sums, groups = {}, sorted({a["group"] for a in takes.values()})
     for part in range(5):
         left_out = set(groups[part::5])
-        model = fit_told(takes, [n for n in takes if takes[n]["group"] not in left_out], rising, told)
+        model = fit_told(takes, [n for n in takes if takes[n]["group"] not in left_out], rising, what)
         for a in (a for a in takes.values() if a["group"] in left_out and len(a["t"])):
             is_one, called = a["t"] > 0.5, model.predict_proba(a["X"])[:, 1] > 0.5
             row = np.array([(is_one & called).sum(), is_one.sum(), (~is_one & called).sum(), (~is_one).sum()])
@@ -237,18 +238,18 @@ def nodes_of(nodes):
 def main():
     work, out = sys.argv[1:3]
     labels = json.load(open(os.path.join(work, "labels.json")))
-    notes, told = "--notes" in sys.argv, {"--air": ("airs", "air"), "--slides": ("slides", "slide")}
-    folder, told = next((told[word] for word in sys.argv if word in told), ("sounds" if notes else "candidates", None))
+    notes = "--notes" in sys.argv
+    folder, what = next((TOLD[word] for word in sys.argv if word in TOLD), ("sounds" if notes else "candidates", None))
     takes, names = read(os.path.join(work, folder), labels)
     rising = bound(names)
     if "--check" in sys.argv:
-        check_told(takes, rising, told) if told else check(takes, rising)
+        check_told(takes, rising, what) if what else check(takes, rising)
         return
     sections = kept(out)
     if notes:
         sections["note"] = section("note", fit_note(takes, rising))
-    elif told:
-        sections[told] = section(told, fit_told(takes, list(takes), rising, told))
+    elif what:
+        sections[what] = section(what, fit_told(takes, list(takes), rising, what))
     else:
         sections["onset"] = section("onset", fit(takes, list(takes), rising))
         sections["place"] = section("place", fit_place(takes, list(takes)))

@@ -174,6 +174,9 @@ fn see(work: &Path, what: What) -> Result<(), String> {
     })
 }
 
+/// Onsets, s, and what is known of each.
+type Known = Vec<(f64, Option<bool>)>;
+
 /// A take to be fitted to: a line of what was gathered.
 struct Gathered<'a> {
     name: &'a str,
@@ -190,48 +193,49 @@ impl<'a> Gathered<'a> {
         Some(Self { name, path, kind, onsets_s })
     }
 
-    /// What is seen before the notes, each row beginning with 1 for air and 0 for none in place of the time. Talk has no
-    /// notes; made takes have their air; recordings are heard as they are, without, and again with air blown before some.
+    /// What is seen before the notes: made takes have their air, and recordings are heard again with air blown before some.
     fn airs(&self, sound: &audio::Sound) -> Result<Vec<(f64, air::Seen)>, String> {
-        let seen = |looked: &Looked| looked.air.into_iter().flatten().collect();
-        match self.kind {
-            "talk" => Ok(Vec::new()),
-            "made takes" => {
-                let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
-                labelled(
-                    sound,
-                    &truth.entrances.iter().map(|n| (n.onset_s, made_air(n.noise_ms))).collect::<Vec<_>>(),
-                    seen,
-                )
-            }
-            _ => {
-                let (aired, blown) = imposed::aired(sound, &self.onsets_s, &mut self.dice());
-                let blown: Vec<_> = self.onsets_s.iter().copied().zip(blown.into_iter().map(is_air)).collect();
-                Ok([labelled(sound, &self.natural(), seen)?, labelled(&aired, &blown, seen)?].concat())
-            }
-        }
+        let blown = |dice: &mut Dice| {
+            let (aired, before) = imposed::aired(sound, &self.onsets_s, dice);
+            (aired, self.onsets_s.iter().copied().zip(before.into_iter().map(is_air)).collect())
+        };
+        self.told(sound, |note| made_air(note.noise_ms), blown, |looked| looked.air.into_iter().flatten().collect())
     }
 
-    /// What is seen of the ways in, each row beginning with 1 for a slide and 0 for none; recordings are heard as they are, and
-    /// again with slides and leans laid on some of their notes.
+    /// What is seen of the ways in: made takes have their slides, and slides and leans are laid on some notes of recordings.
     fn slides(&self, sound: &audio::Sound) -> Result<Vec<(f64, slide::Seen)>, String> {
-        let seen = |looked: &Looked| looked.slide.into_iter().collect();
+        let slid = |dice: &mut Dice| {
+            let (slid, ways) = imposed::slid(sound, &self.onsets_s, dice);
+            (slid, ways.into_iter().map(|(onset_s, way)| (onset_s, Some(way == WayIn::Slide))).collect())
+        };
+        self.told(sound, made_slide, slid, |looked| looked.slide.into_iter().collect())
+    }
+
+    /// What is seen of fronts, each row beginning with 1 for one and 0 for none in place of the time. Talk has none; of made
+    /// takes the truth tells; recordings are heard as they are, without, and again with some imposed.
+    fn told<S: Clone>(
+        &self,
+        sound: &audio::Sound,
+        made: impl Fn(&NoteTruth) -> Option<bool>,
+        impose: impl FnOnce(&mut Dice) -> (audio::Sound, Known),
+        seen: impl Fn(&Looked) -> Vec<S>,
+    ) -> Result<Vec<(f64, S)>, String> {
         match self.kind {
             "talk" => Ok(Vec::new()),
             "made takes" => {
                 let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
-                labelled(sound, &truth.entrances.iter().map(|n| (n.onset_s, made_slide(n))).collect::<Vec<_>>(), seen)
+                let known: Known = truth.entrances.iter().map(|note| (note.onset_s, made(note))).collect();
+                labelled(sound, &known, seen)
             }
             _ => {
-                let (slid, ways) = imposed::slid(sound, &self.onsets_s, &mut self.dice());
-                let ways: Vec<_> = ways.into_iter().map(|(s, way)| (s, Some(way == WayIn::Slide))).collect();
-                Ok([labelled(sound, &self.natural(), seen)?, labelled(&slid, &ways, seen)?].concat())
+                let (imposed, known) = impose(&mut self.dice());
+                Ok([labelled(sound, &self.natural(), &seen)?, labelled(&imposed, &known, &seen)?].concat())
             }
         }
     }
 
     /// The onsets as they were played: without fault, as far as anyone knows.
-    fn natural(&self) -> Vec<(f64, Option<bool>)> {
+    fn natural(&self) -> Known {
         self.onsets_s.iter().map(|s| (*s, Some(false))).collect()
     }
 
@@ -261,11 +265,7 @@ fn made_slide(note: &NoteTruth) -> Option<bool> {
 }
 
 /// What is seen of the fronts heard at known onsets, each with 1 or 0 for what is known of it.
-fn labelled<S>(
-    sound: &audio::Sound,
-    known: &[(f64, Option<bool>)],
-    seen: impl Fn(&Looked) -> Vec<S>,
-) -> Result<Vec<(f64, S)>, String> {
+fn labelled<S>(sound: &audio::Sound, known: &Known, seen: impl Fn(&Looked) -> Vec<S>) -> Result<Vec<(f64, S)>, String> {
     let fronts = looked_at(&sound.samples, sound.rate_hz).map_err(said)?;
     let label = |onset_s: f64| known.iter().find(|(at_s, _)| (at_s - onset_s).abs() < SAME_ONSET_S)?.1;
     let rows = fronts.iter().filter_map(|front| Some((f64::from(u8::from(label(front.onset_s)?)), seen(front))));

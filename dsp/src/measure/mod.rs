@@ -3,7 +3,7 @@
 mod told;
 
 use crate::air::{self, Air, AirFinder, Tone};
-use crate::approach::{self, Approach, Way};
+use crate::approach::{self, Approach};
 use crate::body;
 use crate::breath::{BreathListener, held_breath_ms};
 use crate::coarse::{Note, Start};
@@ -16,7 +16,7 @@ use crate::look::{Candidate, Looker};
 use crate::observe::Frames;
 use crate::path::Path;
 use crate::settings::Settings;
-use crate::slide::{self, SlideFinder};
+use crate::slide::{self, SlideFinder, Way};
 use crate::slur::{Joint, SlurFinder};
 use crate::steady::{Settled, SteadyFinder};
 use crate::stutter;

@@ -2,12 +2,12 @@
 //! slowed, and handed to the player. A take's file is read for it on a thread of its own, the first time.
 
 use super::player::Player;
-use super::stretch::{fade, resampled, stretched};
+use super::stretch::{fade, stretched};
 use crate::kept_sound::{Heard, KeptSound, MOST_S};
 use crate::passes::PassId;
 use crate::session::SharedSession;
 use crate::view::listen::{Listening, Stretch};
-use notefront_takes::audio_file::{AudioFile, ChannelChoice};
+use notefront_takes::audio_file::{AudioFile, ChannelChoice, resampled};
 use notefront_takes::loudness::{Loudness, target_lufs};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -119,16 +119,19 @@ impl Listener {
     /// # Errors
     /// Why it cannot be read, in words.
     pub fn is_being_read(&mut self, pass: PassId) -> Result<bool, String> {
-        let is_read = self.reading.as_ref().is_none_or(|reading| reading.pass != pass);
-        Ok(!(is_read && self.kept.length_s(pass) > 0.0) && self.wants_file(pass)?.is_some())
+        Ok(!(self.is_read(pass) && self.kept.length_s(pass) > 0.0) && self.wants_file(pass)?.is_some())
+    }
+
+    /// True unless the file of a pass is being read just now.
+    fn is_read(&self, pass: PassId) -> bool {
+        self.reading.as_ref().is_none_or(|reading| reading.pass != pass)
     }
 
     /// True where all of a stretch is kept, and how loud its passes are is known to the end.
     fn has(&self, stretch: &Stretch) -> bool {
-        let is_read = |pass: PassId| self.reading.as_ref().is_none_or(|reading| reading.pass != pass);
-        let all = [stretch.pass].into_iter().chain(stretch.beside.iter().copied());
-        all.clone().all(|pass| self.kept.length_s(pass) > 0.0 && (is_read(pass) || stretch.beside.is_empty()))
-            && (is_read(stretch.pass)
+        let mut all = [stretch.pass].into_iter().chain(stretch.beside.iter().copied());
+        all.all(|pass| self.kept.length_s(pass) > 0.0 && (self.is_read(pass) || stretch.beside.is_empty()))
+            && (self.is_read(stretch.pass)
                 || self.kept.length_s(stretch.pass) >= stretch.span_s.1.min(stretch.span_s.0 + PIECE_S) + AHEAD_S)
             && self.kept.length_s(stretch.pass) > stretch.span_s.0
     }
@@ -236,6 +239,7 @@ fn read(take: &Path, pass: PassId, kept: &KeptSound, stop: &AtomicBool) -> Resul
 mod tests {
     use super::*;
     use crate::alone::player::{self, Playing};
+    use crate::fixture;
     use crate::passes::Pass;
     use crate::view::listen::Speed;
 
@@ -258,22 +262,6 @@ mod tests {
 
     fn stretch(pass: PassId, span_s: (f64, f64), speed: Speed) -> Stretch {
         Stretch { pass, span_s, speed, is_looped: false, beside: vec![1, 2] }
-    }
-
-    /// A WAV of 16 bits in one channel at 44.1 kHz.
-    fn wav(samples: &[f32]) -> Vec<u8> {
-        let size = 2 * samples.len() as u32;
-        let header: [&[u8]; 7] = [
-            b"RIFF",
-            &(36 + size).to_le_bytes(),
-            b"WAVEfmt \x10\0\0\0\x01\0\x01\0",
-            &44_100u32.to_le_bytes(),
-            &88_200u32.to_le_bytes(),
-            b"\x02\0\x10\0data",
-            &size.to_le_bytes(),
-        ];
-        let samples = samples.iter().flat_map(|s| ((s * 32_767.0) as i16).to_le_bytes());
-        header.concat().into_iter().chain(samples).collect()
     }
 
     /// Plays on for so long, s, as a window and a card would.
@@ -343,9 +331,10 @@ mod tests {
     fn a_take_is_read_from_its_file_when_it_is_asked_for() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let take = folder.path().join("take.wav");
-        std::fs::write(&take, wav(&sine(3.0, 0.3))).expect("room");
+        let samples: Vec<i16> = sine(3.0, 0.3).iter().map(|s| (s * 32_767.0) as i16).collect();
+        std::fs::write(&take, fixture::wav(44_100, &samples, samples.len() as u32)).expect("room");
         let (mut listener, mut playing) = listener();
-        let pass = Pass { take: Some(take.clone()), ..crate::fixture::pass_at_60(&[1.0]) };
+        let pass = Pass { take: Some(take.clone()), ..fixture::pass_at_60(&[1.0]) };
         let id = listener.session.lock().add(pass.clone());
         let other = listener.session.lock().add(pass);
         // The session's passes have the names of those that are kept here.

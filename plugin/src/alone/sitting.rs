@@ -2,6 +2,7 @@
 //! how far ear and tool agree, and the ear with itself. What is computed of it stands in `notefront_takes::corrections`; the
 //! programme and the sentences are those of the page.
 
+use crate::dice::Dice;
 use crate::kept_sound::KeptSound;
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
@@ -9,9 +10,10 @@ use crate::timing::Judging;
 use crate::view::listen::{Span, Speed, Stretch};
 use notefront_dsp::{FaultName, Front, Settings};
 use notefront_takes::corrections::agreement::{self, Agreement};
-use notefront_takes::corrections::{By, Heard, What, ear};
+use notefront_takes::corrections::{By, Heard, What, ear, is_heard};
 use notefront_takes::summary::Register;
 use notefront_takes::words::word;
+use std::collections::BTreeSet;
 use std::hash::{BuildHasher, Hasher};
 
 /// Fronts that are heard, and how many of them come twice.
@@ -75,27 +77,7 @@ pub struct Sitting {
 /// Another number at every call.
 #[must_use]
 pub fn seed() -> u64 {
-    std::collections::hash_map::RandomState::new().build_hasher().finish() | 1
-}
-
-/// Numbers by Marsaglia's xorshift (2003, Journal of Statistical Software 8:14).
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, most: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        ((self.0 >> 11) % most.max(1) as u64) as usize
-    }
-
-    /// Fisher and Yates.
-    fn shuffled<T>(&mut self, mut all: Vec<T>) -> Vec<T> {
-        for i in (1..all.len()).rev() {
-            all.swap(i, self.below(i + 1));
-        }
-        all
-    }
+    std::collections::hash_map::RandomState::new().build_hasher().finish()
 }
 
 impl Sitting {
@@ -119,7 +101,7 @@ impl Sitting {
         if candidates.len() < FEWEST {
             return Err("A blind sitting needs eight entrances or more whose sound is kept.".into());
         }
-        let turns = programme(&candidates, &mut Dice(seed | 1));
+        let turns = programme(&candidates, &mut Dice::new(seed));
         Ok(Self {
             candidates,
             turns,
@@ -149,9 +131,7 @@ impl Sitting {
     #[must_use]
     pub fn stretch(&self) -> Option<Stretch> {
         let candidate = &self.candidates[self.turns.get(self.answers.len())?.place];
-        let mut beside: Vec<PassId> = self.turns.iter().map(|turn| self.candidates[turn.place].pass).collect();
-        beside.sort_unstable();
-        beside.dedup();
+        let beside = distinct(self.turns.iter().map(|turn| self.candidates[turn.place].pass));
         let (pass, span_s) = (candidate.pass, candidate.span_s);
         Some(Stretch { pass, span_s, speed: Speed::Full, is_looped: false, beside })
     }
@@ -195,10 +175,7 @@ impl Sitting {
     }
 
     fn passes(&self) -> Vec<PassId> {
-        let mut passes: Vec<PassId> = self.kept.iter().map(|(pass, _)| *pass).collect();
-        passes.sort_unstable();
-        passes.dedup();
-        passes
+        distinct(self.kept.iter().map(|(pass, _)| *pass))
     }
 
     /// How it went.
@@ -250,6 +227,11 @@ impl Sitting {
     }
 }
 
+/// Passes, each once.
+fn distinct(passes: impl Iterator<Item = PassId>) -> Vec<PassId> {
+    passes.collect::<BTreeSet<_>>().into_iter().collect()
+}
+
 /// Fronts of a pass that can be heard: what was found, and is not said to be none.
 fn candidates_of(pass: &Pass, kept_s: f64) -> Vec<Candidate> {
     let found = |place: usize| {
@@ -259,8 +241,7 @@ fn candidates_of(pass: &Pass, kept_s: f64) -> Vec<Candidate> {
     let all = (0..pass.entrances.len()).filter_map(found);
     let heard = all.map(|entrance| {
         let at_s = entrance.front.speaks_s;
-        let is_told = |fault: &FaultName| !matches!(fault, FaultName::Early | FaultName::Late);
-        let measured = entrance.verdict.faults.iter().map(|f| f.name).filter(is_told).collect();
+        let measured = entrance.verdict.faults.iter().map(|f| f.name).filter(|fault| is_heard(*fault)).collect();
         Candidate { pass: pass.id, at_s, span_s: Span::Front.around(pass, at_s), front: entrance.front, measured }
     });
     heard.filter(|c| c.span_s.1 <= kept_s + 0.05).collect()
@@ -351,7 +332,6 @@ mod tests {
     use super::*;
     use crate::choices::Choices;
     use crate::fixture;
-    use std::collections::BTreeSet;
 
     fn judging() -> Judging {
         Choices::default().judging()

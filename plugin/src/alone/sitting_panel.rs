@@ -1,10 +1,10 @@
 //! What is seen of a blind sitting: which front it is, and the keys; at its end how it went. No verdict and no picture.
 
 use super::sitting::{Answer, Sitting};
-use crate::view::correct::heard_faults;
 use crate::view::theme::Theme;
 use egui::{Key, RichText, ScrollArea, Ui};
 use notefront_dsp::FaultName;
+use notefront_takes::corrections::heard_faults;
 use notefront_takes::words::word;
 
 /// The keys of the faults, in their order.

@@ -1,4 +1,4 @@
-//! Sound at another speed and at its pitch, and at another rate: for listening.
+//! Sound at another speed and at its pitch: for listening.
 //!
 //! Pieces that overlap by half are laid further apart or nearer; each is taken from where it continues the one before best
 //! (Verhelst & Roelands 1993, ICASSP 2:554-557, waveform similarity). As on the page.
@@ -9,8 +9,6 @@ const PIECE_S: f64 = 0.05;
 const SEARCH_S: f64 = 0.012;
 /// Steps of the first look, samples.
 const COARSE: usize = 4;
-/// Half length of the interpolating filter, samples of the lower rate.
-const HALF_LEN: f64 = 16.0;
 /// No click where a sound begins or ends, s.
 const FADE_S: f64 = 0.004;
 
@@ -63,32 +61,6 @@ fn likeness(samples: &[f32], a: usize, b: usize, len: usize, step: usize) -> f64
     both / power.sqrt()
 }
 
-/// The same sound at another rate, Hz, by a windowed sinc that leaves off what the lower rate cannot hold. Allocates.
-#[must_use]
-pub fn resampled(samples: &[f32], from_hz: f64, to_hz: f64) -> Vec<f32> {
-    if (from_hz - to_hz).abs() < 0.5 || samples.is_empty() || from_hz <= 0.0 || to_hz <= 0.0 {
-        return samples.to_vec();
-    }
-    let (ratio, cut) = (from_hz / to_hz, (to_hz / from_hz).min(1.0));
-    let half = HALF_LEN / cut;
-    let len = (samples.len() as f64 / ratio).round() as usize;
-    let at = |k: usize| {
-        let centre = k as f64 * ratio;
-        let first = (centre - half).ceil().max(0.0) as usize;
-        let last = ((centre + half).floor() as usize).min(samples.len() - 1);
-        let part = |i: usize| f64::from(samples[i]) * sinc(i as f64 - centre, cut, half);
-        (first..=last).map(part).sum::<f64>() as f32
-    };
-    (0..len).map(at).collect()
-}
-
-/// A sinc of this share of the band under a Hann window of a half length.
-fn sinc(t: f64, cut: f64, half: f64) -> f64 {
-    let x = std::f64::consts::PI * t * cut;
-    let core = if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
-    core * cut * (0.5 + 0.5 * (std::f64::consts::PI * t / half).cos())
-}
-
 /// Without a click at either end.
 pub fn fade(samples: &mut [f32], rate_hz: f64) {
     let len = ((FADE_S * rate_hz).round() as usize).min(samples.len() / 2);
@@ -103,6 +75,7 @@ pub fn fade(samples: &mut [f32], rate_hz: f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use notefront_takes::audio_file::resampled;
 
     fn sine(hz: f64, rate_hz: f64, seconds: f64) -> Vec<f32> {
         let at = |i: usize| 0.5 * (std::f64::consts::TAU * hz * i as f64 / rate_hz).sin();

@@ -6,7 +6,7 @@ use crate::passes::Pass;
 use egui::{ComboBox, Grid, RichText, TextEdit, Ui};
 use notefront_dsp::FaultName;
 use notefront_takes::corrections::words::{self as said_words, on_button};
-use notefront_takes::corrections::{Correction, What};
+use notefront_takes::corrections::{Correction, What, heard_faults};
 use notefront_takes::words::{clock, word};
 
 /// Most of what was said that is listed, the latest first.
@@ -125,11 +125,6 @@ fn of_entrance(ui: &mut Ui, draft: &mut Draft, wish: &mut Option<Saying>) {
         note_field(ui, draft);
         say(ui, What::Note { midi_note: 0 }, "N", draft, wish);
     });
-}
-
-/// Faults that an ear can name: timing is told against a beat, which a front alone has not.
-pub fn heard_faults() -> impl Iterator<Item = FaultName> {
-    FaultName::ALL.into_iter().filter(|fault| !matches!(fault, FaultName::Early | FaultName::Late))
 }
 
 fn note_field(ui: &mut Ui, draft: &mut Draft) {

@@ -2,11 +2,9 @@
 
 use crate::passes::{Pass, PassId};
 use egui::{RichText, Ui};
-
 /// Sound before an entrance and after it, s: the player hears where it comes from. As on the page.
-pub const BEFORE_S: f64 = 0.3;
-/// See [`BEFORE_S`].
-pub const AFTER_S: f64 = 1.0;
+pub use notefront_takes::report::sound::{AFTER_S, BEFORE_S};
+
 /// A phrase ends where nothing begins for so long after a note has ended, s.
 const REST_S: f64 = 0.6;
 /// A phrase reaches no further than this from the entrance, s.

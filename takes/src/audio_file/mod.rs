@@ -18,6 +18,7 @@ use channels::{Mixer, Survey};
 use clipping::ClipWatch;
 use decode::Decoder;
 use resample::Decimator;
+pub use resample::resampled;
 use std::path::Path;
 
 /// What is read, for the program's help; README says the same.

@@ -1,4 +1,4 @@
-//! Brings rates above what the analysis takes down by a whole factor.
+//! Brings rates above what the analysis takes down by a whole factor, and a sound to the rate it is heard at.
 
 use notefront_dsp::analyzer::SAMPLE_RATE_RANGE_HZ;
 use rubato::audioadapter_buffers::direct::InterleavedSlice;
@@ -9,10 +9,11 @@ const TARGET_RATE_HZ: f64 = 96_000.0;
 /// Frames put out at once.
 const CHUNK_LEN: usize = 1024;
 
-/// A decimator by a whole factor, its delay taken out: the first sample out lies at the first sample in.
+/// A change of rate, its delay taken out: the first sample out lies at the first sample in.
 pub struct Decimator {
     resampler: Fft<f32>,
-    factor: usize,
+    /// So many samples in make so many out.
+    ratio: (u64, u64),
     waiting: Vec<f32>,
     out: Vec<f32>,
     delay_left: usize,
@@ -29,16 +30,18 @@ pub fn factor(sample_rate_hz: u32) -> usize {
 impl Decimator {
     /// `None` when the factor is 1 and there is nothing to do.
     pub fn new(factor: usize) -> Option<Self> {
-        if factor <= 1 {
-            return None;
-        }
-        let resampler = Fft::new(factor, 1, CHUNK_LEN * factor, 1, FixedSync::Both).ok()?;
+        if factor <= 1 { None } else { Self::between(factor, 1, CHUNK_LEN * factor) }
+    }
+
+    /// From one rate to another; `None` where one of them is 0.
+    fn between(from: usize, to: usize, chunk_len: usize) -> Option<Self> {
+        let resampler = Fft::new(from, to, chunk_len, 1, FixedSync::Both).ok()?;
         Some(Self {
             delay_left: resampler.output_delay(),
             waiting: Vec::with_capacity(2 * resampler.input_frames_max()),
             out: vec![0.0; resampler.output_frames_max()],
             resampler,
-            factor,
+            ratio: (from as u64, to as u64),
             num_in: 0,
             num_out: 0,
         })
@@ -56,17 +59,22 @@ impl Decimator {
         self.waiting.drain(..num_whole);
     }
 
-    /// No more samples come: appends the rest, so that `ceil(in / factor)` came out in all.
+    /// No more samples come: appends the rest, so that as much time came out as went in, the last sample begun.
     pub fn finish(&mut self, out: &mut Vec<f32>) {
         let rest = self.waiting.len();
         self.waiting.resize(self.resampler.input_frames_next(), 0.0);
         let mut len = rest;
-        while self.num_out < self.num_in.div_ceil(self.factor as u64) {
+        while self.num_out < self.wanted() {
             self.process(0, len, out);
             self.waiting.fill(0.0);
             len = 0;
         }
         self.waiting.clear();
+    }
+
+    /// Samples that are to come out of those that went in.
+    fn wanted(&self) -> u64 {
+        (self.num_in * self.ratio.1).div_ceil(self.ratio.0)
     }
 
     fn process(&mut self, start: usize, len: usize, out: &mut Vec<f32>) {
@@ -91,11 +99,23 @@ impl Decimator {
     fn keep(&mut self, produced: usize, out: &mut Vec<f32>) {
         let dropped = self.delay_left.min(produced);
         self.delay_left -= dropped;
-        let wanted = self.num_in.div_ceil(self.factor as u64) - self.num_out;
+        let wanted = self.wanted() - self.num_out;
         let kept = (produced - dropped).min(usize::try_from(wanted).unwrap_or(usize::MAX));
         out.extend_from_slice(&self.out[dropped..dropped + kept]);
         self.num_out += kept as u64;
     }
+}
+
+/// The same sound at another rate, Hz. Allocates.
+#[must_use]
+pub fn resampled(samples: &[f32], from_hz: f64, to_hz: f64) -> Vec<f32> {
+    let (from, to) = (from_hz.round().max(0.0) as usize, to_hz.round().max(0.0) as usize);
+    let changed = if from == to { None } else { Decimator::between(from, to, CHUNK_LEN) };
+    let Some(mut changed) = changed else { return samples.to_vec() };
+    let mut out = Vec::new();
+    changed.push(samples, &mut out);
+    changed.finish(&mut out);
+    out
 }
 
 #[cfg(test)]

@@ -1,7 +1,6 @@
 //! How far two judges agree who sort the same fronts: the share, and Cohen's kappa, which takes off what chance would give.
 
 use super::{By, ByEar, Heard};
-use notefront_dsp::FaultName;
 
 /// Half width of a 95 % interval in standard errors.
 const Z_95: f64 = 1.959_964;
@@ -38,8 +37,7 @@ pub fn blind(by_ear: &[ByEar]) -> Option<Agreement> {
     let mut table = [[0; 2]; 2];
     for one in by_ear.iter().filter(|one| one.said.iter().any(|said| said.by == By::Blind)) {
         let (Some(heard), Some(found)) = (&one.heard, &one.found) else { continue };
-        let is_told = |fault: FaultName| !matches!(fault, FaultName::Early | FaultName::Late);
-        let is_flagged = found.verdict.faults.iter().any(|fault| is_told(fault.name));
+        let is_flagged = found.verdict.faults.iter().any(|fault| super::is_heard(fault.name));
         table[usize::from(matches!(heard, Heard::Unclear(_)))][usize::from(is_flagged)] += 1;
     }
     of(&[&table[0], &table[1]])

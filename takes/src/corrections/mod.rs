@@ -28,6 +28,17 @@ pub const FORMAT: &str = "notefront.corrections";
 /// Version of the document.
 pub const VERSION: u32 = 1;
 
+/// Faults that an ear can name in a front heard alone: timing is told against a beat, which it has not.
+pub fn heard_faults() -> impl Iterator<Item = FaultName> {
+    FaultName::ALL.into_iter().filter(|fault| is_heard(*fault))
+}
+
+/// Whether a fault can be heard in a front alone.
+#[must_use]
+pub fn is_heard(fault: FaultName) -> bool {
+    !matches!(fault, FaultName::Early | FaultName::Late)
+}
+
 /// The corrections of one take.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[schemars(rename = "notefront.corrections")]

@@ -27,7 +27,7 @@ pub const HELP: &str = "  fine TIME [because ...]      it is clear: its flags ar
 Times read as the program prints them (1:04.25) or as seconds (64.25).";
 
 /// What stands on a button that says it, by the name in files: the same in every window and on the page.
-pub const ON_BUTTONS: [(&str, &str); 8] = [
+const ON_BUTTONS: [(&str, &str); 8] = [
     ("fine", "fine as it is"),
     ("unclear", "unclear after all"),
     ("added", "missed one here"),
@@ -51,6 +51,12 @@ pub fn on_button(what: &What) -> &'static str {
         What::Joined => "joined",
         What::Note { .. } => "note",
     };
+    button_called(name)
+}
+
+/// What stands on the button that says what is called so in files; the name itself for any other.
+#[must_use]
+pub fn button_called(name: &str) -> &str {
     ON_BUTTONS.iter().find(|(key, _)| *key == name).map_or(name, |(_, words)| words)
 }
 

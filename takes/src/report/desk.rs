@@ -2,7 +2,7 @@
 //! says of it; and the blind sitting, in which neither verdict nor picture is seen.
 
 use crate::compare::HeardTake;
-use crate::corrections::{Correction, Corrections, ear, words as said};
+use crate::corrections::{Correction, Corrections, ear, heard_faults, words as said};
 use crate::summary::Register;
 use crate::words;
 use maud::{Markup, PreEscaped, html};
@@ -12,10 +12,6 @@ use std::collections::{BTreeMap, HashSet};
 
 /// Most entrances of a take that can be chosen on its page: more are slow to open.
 const MAX_CHOSEN: usize = 3_000;
-/// Faults that an ear can name: timing is told against a beat, which a front alone has not.
-fn heard_faults() -> impl Iterator<Item = FaultName> {
-    FaultName::ALL.into_iter().filter(|fault| !matches!(fault, FaultName::Early | FaultName::Late))
-}
 
 /// The desk.
 pub fn desk() -> Markup {
@@ -50,7 +46,7 @@ pub fn desk() -> Markup {
 
 /// A button that says it. The note's name stands before its own words.
 fn button(what: &str) -> Markup {
-    let words = said::ON_BUTTONS.iter().find(|(key, _)| *key == what).map_or(what, |(_, words)| words);
+    let words = said::button_called(what);
     let (first, rest) = words.split_at(1);
     let first = if what == "note" { first.to_owned() } else { first.to_uppercase() };
     html! { button.say type="button" data-what=(what) { (first) (rest) } }

@@ -143,28 +143,46 @@ const TOGETHER: [&[Facet]; 4] = [
     &[Facet::Interval],
     &[Facet::Minutes, Facet::Weekday],
 ];
-/// Where the rows of each of them begin: one more of every kind, for what cannot be told.
-const ROWS_FROM: [usize; TOGETHER.len()] = [0, 257, 257 + 6 * 4 * 4, 353 + 11];
-/// All rows.
-const ALL_ROWS: usize = 364 + 9 * 8;
+/// Where the rows of each of them begin, and how many there are in all.
+const ROWS: ([usize; TOGETHER.len()], usize) = {
+    let (mut from, mut all, mut t) = ([0; TOGETHER.len()], 0, 0);
+    while t < TOGETHER.len() {
+        from[t] = all;
+        let (mut rows, mut f) = (1, 0);
+        while f < TOGETHER[t].len() {
+            rows *= kinds_and_none(TOGETHER[t][f]);
+            f += 1;
+        }
+        (all, t) = (all + rows, t + 1);
+    }
+    (from, all)
+};
+
+/// The kinds of a facet, and one more for what cannot be told.
+const fn kinds_and_none(facet: Facet) -> usize {
+    KINDS[facet as usize] + 1
+}
 
 /// The rows that a note is counted in.
 fn rows_of(note: &Counted) -> [usize; TOGETHER.len()] {
     let of = |facet: Facet| usize::from(note.kinds[facet as usize]).min(KINDS[facet as usize]);
-    let few = (of(Facet::Register) * 4 + of(Facet::Dynamic)) * 4 + of(Facet::Articulation);
-    let when = of(Facet::Minutes) * 8 + of(Facet::Weekday);
+    let few = (of(Facet::Register) * kinds_and_none(Facet::Dynamic) + of(Facet::Dynamic))
+        * kinds_and_none(Facet::Articulation)
+        + of(Facet::Articulation);
+    let when = of(Facet::Minutes) * kinds_and_none(Facet::Weekday) + of(Facet::Weekday);
     // No place is what no kind is, 255.
     let place = usize::from(note.kinds[Facet::Place as usize]);
-    [place, ROWS_FROM[1] + few, ROWS_FROM[2] + of(Facet::Interval), ROWS_FROM[3] + when]
+    let from = ROWS.0;
+    [place, from[1] + few, from[2] + of(Facet::Interval), from[3] + when]
 }
 
 /// The cells that a row is dealt out to.
 fn cells_of(row: usize) -> Vec<usize> {
-    let together = (0..TOGETHER.len()).rfind(|&t| ROWS_FROM[t] <= row).unwrap_or(0);
-    let mut rest = row - ROWS_FROM[together];
+    let together = (0..TOGETHER.len()).rfind(|&t| ROWS.0[t] <= row).unwrap_or(0);
+    let mut rest = row - ROWS.0[together];
     let mut cells = Vec::new();
     for &facet in TOGETHER[together].iter().rev() {
-        let num = KINDS[facet as usize] + 1;
+        let num = kinds_and_none(facet);
         let kind = rest % num;
         rest /= num;
         if kind < KINDS[facet as usize] && kind != usize::from(NO_KIND) {
@@ -188,8 +206,8 @@ struct Rows {
 
 impl Rows {
     fn empty() -> Self {
-        let faults = vec![Default::default(); ALL_ROWS];
-        Self { cells: vec![Cell::default(); ALL_ROWS], faults, bins: vec![0; ALL_ROWS * ROW] }
+        let faults = vec![Default::default(); ROWS.1];
+        Self { cells: vec![Cell::default(); ROWS.1], faults, bins: vec![0; ROWS.1 * ROW] }
     }
 
     /// Counts a note, and its values.
@@ -352,7 +370,7 @@ impl Unders {
         } else {
             takes.iter().map(|&take| vec![take]).collect()
         };
-        let dealt: Vec<Vec<usize>> = (0..ALL_ROWS).map(cells_of).collect();
+        let dealt: Vec<Vec<usize>> = (0..ROWS.1).map(cells_of).collect();
         let under = |rows: &mut Rows| {
             let found = under(rows, &dealt, &medians);
             rows.clear();
