@@ -23,15 +23,15 @@ pub struct Beat {
     pub at_s: f64,
     /// Length of a whole beat there, seconds.
     pub length_s: f64,
-    /// How far the take strays from beats that nobody gave it, as a standard deviation, seconds; 0 for beats that are known.
-    pub spread_s: f64,
+    /// How far the take strays from beats that nobody gave it, as a standard deviation, seconds; `None` for beats that are known.
+    pub spread_s: Option<f64>,
 }
 
 impl Grid {
     /// The beat or subdivision next to a time in seconds.
     #[must_use]
     pub fn nearest(&self, time_s: f64) -> Beat {
-        Beat { at_s: time_s - deviation_ms(time_s, self) / 1e3, length_s: 60.0 / self.bpm, spread_s: 0.0 }
+        Beat { at_s: time_s - deviation_ms(time_s, self) / 1e3, length_s: 60.0 / self.bpm, spread_s: None }
     }
 }
 

@@ -49,7 +49,7 @@ pub fn named(mut front: Front, judging: &Judging) -> Front {
 #[must_use]
 pub fn judged(front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
     let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(front.speaks_s, grid, judging.offset_ms));
-    let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm, spread_s: 0.0 });
+    let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm, spread_s: None });
     Entrance::of(front, beat.as_ref(), &judging.settings)
 }
 

@@ -208,7 +208,7 @@ impl Beats {
         let (followed, num_broadened) = self.met_by(&times_s);
         self.followed = followed;
         let (usual_s, in_time) = (self.usual_s(), entrances.len() - num_broadened);
-        let spread_s = if self.are_its_own() { grid::spread_s(&self.offs(&times_s[..in_time])) } else { 0.0 };
+        let spread_s = self.are_its_own().then(|| grid::spread_s(&self.offs(&times_s[..in_time])));
         for (i, entrance) in entrances.iter_mut().enumerate() {
             let speaks_s = entrance.front.speaks_s;
             let known = self.local(speaks_s, usual_s).map(|grid| grid.nearest(speaks_s));

@@ -194,7 +194,7 @@ mod tests {
     fn at(name: FaultName, share: f64, settings: &Settings) -> (Front, Option<Beat>) {
         let (mut front, strictness) = (clear(), settings.strictness);
         let lean = share * lines::lean_cents(233.08).at(strictness);
-        let beat_at = |off_ms: f64| Beat { at_s: 1.01 - off_ms / 1e3, length_s: 0.5, spread_s: 0.0 };
+        let beat_at = |off_ms: f64| Beat { at_s: 1.01 - off_ms / 1e3, length_s: 0.5, spread_s: None };
         let off_ms = share * lines::timing_ms(&beat_at(0.0), settings);
         let mut beat = None;
         match name {
@@ -294,7 +294,7 @@ mod tests {
     fn without_a_beat_no_timing_is_told() {
         let verdict = judge(&clear(), None, &Settings::default());
         assert_eq!((verdict.timing_ms, verdict.faults.is_empty()), (Err(CannotTell::NoGrid), true));
-        let beat = Beat { at_s: 1.0, length_s: 1.0, spread_s: 0.0 };
+        let beat = Beat { at_s: 1.0, length_s: 1.0, spread_s: None };
         let timing = judge(&clear(), Some(&beat), &Settings::default()).timing_ms.expect("there is a beat");
         assert!((timing.value - 10.0).abs() < 1e-9);
     }

@@ -57,8 +57,10 @@ const TIMING_BEAT_SHARE: f64 = 0.025;
 /// ... and at least this, ms, from relaxed (Rasch 1979: winds in ensembles spread by 27 to 37 \[S\]) to strict.
 const TIMING_MS: (f64, f64) = (30.0, 10.0);
 /// Beats found in a take are no better known than it keeps them: a note off them is early or late only where not one in a
-/// hundred of normal ones with the take's own spread would be, in standard deviations \[C\].
+/// hundred of normal ones with the take's own spread would be, in standard deviations \[C\] ...
 const OWN_BEAT_SPREADS: f64 = 2.576;
+/// ... nor where winds in ensembles spread as far from each other, ms (Rasch 1979 \[S\]): nobody asked for that beat.
+const OWN_BEAT_MS: f64 = 37.0;
 /// Silence between the breath and the sound, ms. \[H\]
 const HELD_BREATH_MS: f64 = 200.0;
 
@@ -203,7 +205,8 @@ pub fn held_breath_ms() -> Line {
 #[must_use]
 pub fn timing_ms(beat: &Beat, settings: &Settings) -> f64 {
     let floor = TIMING_MS.0 * (TIMING_MS.1 / TIMING_MS.0).powf(settings.strictness.value());
-    (TIMING_BEAT_SHARE * 1e3 * beat.length_s).max(floor).max(OWN_BEAT_SPREADS * 1e3 * beat.spread_s)
+    let own = beat.spread_s.map_or(0.0, |spread_s| (OWN_BEAT_SPREADS * 1e3 * spread_s).max(OWN_BEAT_MS));
+    (TIMING_BEAT_SHARE * 1e3 * beat.length_s).max(floor).max(own)
 }
 
 /// The lean's line for a front, at a strictness, cents; `None` without a settled pitch.
@@ -320,13 +323,14 @@ mod tests {
 
     #[test]
     fn the_beat_window_follows_strictness() {
-        let beat = Beat { at_s: 0.0, length_s: 1.0, spread_s: 0.0 };
+        let beat = Beat { at_s: 0.0, length_s: 1.0, spread_s: None };
         let line = |s: f64| timing_ms(&beat, &Settings { strictness: Strictness::new(s), ..Settings::default() });
         // 2.5 % of a second is 25 ms; relaxed the floor of 30 ms rules.
         assert_abs_diff_eq!(line(0.0), 30.0, epsilon = 1e-9);
         assert_abs_diff_eq!(line(1.0), 25.0, epsilon = 1e-9);
         // Of 10,000 normal notes with a spread of 20 ms a hundred lie further off than 51.5 ms (normal table \[S\]).
-        let own = Beat { spread_s: 0.020, ..beat };
-        assert_abs_diff_eq!(timing_ms(&own, &Settings::default()), 51.5, epsilon = 0.1);
+        let own = |spread_s: f64| timing_ms(&Beat { spread_s: Some(spread_s), ..beat }, &Settings::default());
+        assert_abs_diff_eq!(own(0.020), 51.5, epsilon = 0.1);
+        assert_abs_diff_eq!(own(0.003), 37.0, epsilon = 1e-9);
     }
 }
