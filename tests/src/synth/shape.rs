@@ -176,19 +176,27 @@ fn instants(tone: &Tone, i: usize, level: &Curve, begin_s: f64) -> Instants {
         Start::Slur { .. } => return slur_instants(note, level),
         Start::Dip { width_ms, .. } => level.lowest_s(note.at_s - width_ms / 2e3, note.at_s + width_ms / 2e3),
     };
-    let mut onset_s = from_s;
-    let mut peak = 0.0;
-    // The peak is looked for from the onset, the onset follows from the peak: three rounds settle it.
-    for _ in 0..3 {
-        peak = level.highest(onset_s, onset_s + PEAK_WITHIN_S);
-        onset_s = level.first_at_least(peak * 0.1, from_s).unwrap_or(from_s);
-    }
+    let (onset_s, peak) = onset_and_peak(level, from_s);
     let speaks_s = level.first_at_least(peak * 10f64.powf(-12.0 / 20.0), from_s).unwrap_or(onset_s);
     let sound_start_s = match note.start {
         Start::Attack(Attack { air: Some(air), .. }) => onset_s - air.ms / 1e3,
         _ => onset_s,
     };
     Instants { sound_start_s, onset_s, speaks_s, peak }
+}
+
+/// The onset, s, and the level of the attack peak. The peak is looked for from the onset, and the onset follows from the peak: where
+/// the level grows slowly both climb for many rounds.
+fn onset_and_peak(level: &Curve, from_s: f64) -> (f64, f64) {
+    let mut onset_s = from_s;
+    loop {
+        let peak = level.highest(onset_s, onset_s + PEAK_WITHIN_S);
+        let next_s = level.first_at_least(peak * 0.1, from_s).unwrap_or(from_s);
+        if next_s <= onset_s {
+            return (onset_s, peak);
+        }
+        onset_s = next_s;
+    }
 }
 
 fn slur_instants(note: &Note, level: &Curve) -> Instants {
@@ -246,4 +254,19 @@ fn air_curve(attack: &Attack, instants: &Instants, level: &Curve) -> Curve {
         let start = smoothstep(instants.sound_start_s - 0.001, instants.sound_start_s + 0.003, t);
         gain * start * (1.0 - smoothstep(instants.onset_s, instants.onset_s + 0.008, t))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    #[test]
+    fn a_slow_rise_begins_20_db_under_its_own_peak() {
+        // 100 dB a second for half a second: 20 dB under its end is 0.3 s in, wherever the search begins.
+        let level = Curve::new(0.0, 1.5, |t| 10f64.powf((-50.0 + 100.0 * t).min(0.0) / 20.0));
+        let (onset_s, peak) = onset_and_peak(&level, 0.0);
+        assert_abs_diff_eq!(onset_s, 0.3, epsilon = 1e-3);
+        assert_abs_diff_eq!(peak, 1.0, epsilon = 1e-9);
+    }
 }
