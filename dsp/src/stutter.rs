@@ -1,4 +1,5 @@
-//! Two starts of one note: a dip between them, on the same pitch.
+//! Two starts of one note: a dip between them, on the same pitch. Where strokes come as fast as the two would, a second start
+//! cannot be told from the next stroke: there is none.
 
 use crate::entrance::Stutter;
 use crate::instants::Instants;
@@ -8,6 +9,8 @@ use crate::units::power_to_db;
 
 /// The second start comes within this time, s (measures page).
 const RANGE_S: f64 = 0.150;
+/// ... and no sooner, s: from here on two onsets are heard as two (Hirsh 1959, JASA 31:759 \[M\]).
+const APART_S: f64 = 0.020;
 /// Depth of the dip between them, dB (measures page).
 const DIP_DB: f64 = 6.0;
 /// The first start grows for this long at least, s: a tongue's click is shorter.
@@ -21,10 +24,30 @@ const SECOND_DB: f64 = -8.0;
 /// Two starts within this are on the same pitch, cents.
 const SAME_PITCH_CENTS: f64 = 100.0;
 
+/// Where a note stands among others, internal samples.
+#[derive(Clone, Copy)]
+pub struct Among {
+    /// The note before speaks here, if there is one.
+    pub spoke_before: Option<f64>,
+    /// The note ends here, as far as known.
+    pub end: f64,
+}
+
+impl Among {
+    /// Strokes come as fast as the two starts of one note would.
+    fn is_fast(&self, onset: f64, rate_hz: f64) -> bool {
+        let range = RANGE_S * rate_hz;
+        self.end - onset < range || self.spoke_before.is_some_and(|spoke| onset - spoke < range)
+    }
+}
+
 /// The deepest dip after the onset that a second start follows, if there is one.
 #[must_use]
-pub fn find(level: &LevelTrack, points: &[Point], instants: &Instants, to: f64, rate_hz: f64) -> Option<Stutter> {
-    let onset = instants.onset;
+pub fn find(level: &LevelTrack, points: &[Point], instants: &Instants, among: Among, rate_hz: f64) -> Option<Stutter> {
+    let (onset, to) = (instants.onset, among.end);
+    if among.is_fast(onset, rate_hz) {
+        return None;
+    }
     let end = (onset + RANGE_S * rate_hz).min(to);
     let first = level.index(onset);
     let values = level.slice(onset, (end + BACK_S * rate_hz).min(to));
@@ -53,7 +76,7 @@ pub fn find(level: &LevelTrack, points: &[Point], instants: &Instants, to: f64, 
     let dip = level.time((first + bottom) as f64);
     let restart = level.crossing(dip, to, 0.0, (values[bottom] * second).sqrt())?;
     let gap = restart - onset;
-    (gap <= RANGE_S * rate_hz && holds_pitch(points, onset, dip))
+    ((APART_S..=RANGE_S).contains(&(gap / rate_hz)) && holds_pitch(points, onset, dip))
         .then_some(Stutter { gap_ms: gap / rate_hz * 1e3, dip_db })
 }
 
@@ -75,8 +98,13 @@ mod tests {
 
     const RATE_HZ: f64 = 12_000.0;
 
-    /// A rise over 10 ms, and from there on `db(ms)`.
+    /// A rise over 10 ms, and from there on `db(ms)`, of a note on its own.
     fn found(db: impl Fn(f64) -> f64) -> Option<Stutter> {
+        found_among(None, 0.4, db)
+    }
+
+    /// The same after a note that spoke `spoke_before_s` after this one's onset, and up to `end_s`.
+    fn found_among(spoke_before_s: Option<f64>, end_s: f64, db: impl Fn(f64) -> f64) -> Option<Stutter> {
         let rise = |ms: f64| if ms < 10.0 { 2.0 * (ms - 10.0) } else { 0.0 };
         let power: Vec<f64> = (0..400).map(f64::from).map(|ms| 10f64.powf((rise(ms) + db(ms)) / 10.0)).collect();
         let level = LevelTrack::of(0, 0.001 * RATE_HZ, &power);
@@ -90,7 +118,8 @@ mod tests {
             hidden: 0.0,
             onset_sd: 0.0,
         };
-        find(&level, &[], &instants, 0.4 * RATE_HZ, RATE_HZ)
+        let among = Among { spoke_before: spoke_before_s.map(|s| s * RATE_HZ), end: end_s * RATE_HZ };
+        find(&level, &[], &instants, among, RATE_HZ)
     }
 
     fn dip(ms: f64, at: f64, half_width: f64, depth: f64) -> f64 {
@@ -119,6 +148,20 @@ mod tests {
     #[test]
     fn a_later_dip_is_another_stroke() {
         assert!(found(|ms| dip(ms, 220.0, 20.0, 14.0)).is_none());
+    }
+
+    #[test]
+    fn among_strokes_as_fast_as_that_it_is_a_stroke() {
+        let two_starts = |ms| dip(ms, 60.0, 20.0, 14.0);
+        assert!(found_among(Some(-0.100), 0.4, two_starts).is_none(), "a tenth of a second after the stroke before");
+        assert!(found_among(None, 0.120, two_starts).is_none(), "a note of a tenth of a second");
+        assert!(found_among(Some(-0.200), 0.4, two_starts).is_some(), "eighths of a calm tempo");
+    }
+
+    #[test]
+    fn two_starts_that_are_heard_as_one_are_one() {
+        assert!(found(|ms| dip(ms, 12.0, 4.0, 14.0)).is_none());
+        assert!(found(|ms| dip(ms, 30.0, 4.0, 14.0)).is_some());
     }
 
     #[test]

@@ -310,15 +310,11 @@ impl Measurer {
 
     fn evidence(&self, frames: &Frames, candidate: &Candidate, seen: &Seen, floor_db: f32) -> Evidence {
         let approach = seen.approach;
+        let spoke_before = self.previous.spoke().map(|(_, speaks)| speaks);
+        let among = stutter::Among { spoke_before, end: candidate.end as f64 };
         Evidence {
             split: approach.and_then(|a| a.split),
-            stutter: stutter::find(
-                &self.level,
-                self.reader.points(),
-                &seen.instants,
-                candidate.end as f64,
-                self.rate_hz,
-            ),
+            stutter: stutter::find(&self.level, self.reader.points(), &seen.instants, among, self.rate_hz),
             smear: approach.and_then(|a| a.slide),
             held_breath_ms: held_breath_ms(frames, frames.at(seen.sound_start() as i64), floor_db),
             clipped: false,
