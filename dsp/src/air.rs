@@ -79,6 +79,8 @@ pub struct Air {
     pub power: f64,
     /// Power of the room before it.
     pub floor: f64,
+    /// How likely it is air at all, 0..1.
+    pub probability: f64,
 }
 
 /// The tone that the air is to lead into, in internal samples.
@@ -162,11 +164,12 @@ impl AirFinder {
 
     /// The air, where the trees call what stands out so.
     fn told(&mut self, history: &History, points: &[Point], tone: &Tone, tail: Option<f64>) -> Option<Air> {
-        let stretch = self.stretch(tone, tail.is_some())?;
+        let mut stretch = self.stretch(tone, tail.is_some())?;
         let seen = self.look_at(history, points, tone, &stretch, tail);
         self.seen[usize::from(tail.is_some())] = Some(seen);
         let has_pitch = f64::from(seen[PERIODICITY]) > PITCHLESS;
-        (!has_pitch && self.trees.sum(&seen) > 0.0).then_some(stretch.air)
+        stretch.air.probability = f64::from(self.trees.probability(&seen));
+        (!has_pitch && stretch.air.probability > 0.5).then_some(stretch.air)
     }
 
     /// What stands out before the tone: from where it holds its level, how loud, over what.
@@ -181,7 +184,7 @@ impl AirFinder {
         let end = tone.onset - self.guard(tone);
         let power = (mean(&self.levels[..num.saturating_sub(3).max(1)]) - floor).max(1e-20);
         let start = end - num as f64 * STEP_S * self.rate_hz;
-        Some(Stretch { air: Air { start, power, floor }, num, end })
+        Some(Stretch { air: Air { start, power, floor, probability: 0.0 }, num, end })
     }
 
     fn look_at(
@@ -192,7 +195,7 @@ impl AirFinder {
         stretch: &Stretch,
         tail: Option<f64>,
     ) -> Seen {
-        let Air { start, power, floor } = stretch.air;
+        let Air { start, power, floor, .. } = stretch.air;
         let (run, near) = (&self.levels[..stretch.num], mean(&self.levels[..NEAR_VALUES]));
         let (newer, older) = run.split_at((stretch.num / 2).max(1));
         let fall = if older.is_empty() { 0.0 } else { power_to_db(mean(older)) - power_to_db(mean(newer)) };

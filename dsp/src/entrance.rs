@@ -109,6 +109,8 @@ pub struct Evidence {
     pub stutter: Option<Stutter>,
     /// The slide was under way: mean rate in cents/s towards the pitch, and how long in ms.
     pub smear: Option<Smear>,
+    /// How likely the sound ahead of the tone is air, 0..1; `None` where there is none, or it was told without.
+    pub air_probability: Option<f64>,
     /// Silence between the end of an audible inhalation and the sound, in ms.
     pub held_breath_ms: Option<f64>,
     /// What was heard of an inhalation before it; `None` where there was no time for one after the note before. Told, never
@@ -211,6 +213,15 @@ pub struct Smear {
     pub depth_cents: f64,
     /// How long, ms.
     pub duration_ms: f64,
+    /// How likely it is a slide at all and not lips that find their pitch, 0..1.
+    #[cfg_attr(feature = "serde", serde(default = "surely"))]
+    pub probability: f64,
+}
+
+/// What was told before it was told how surely.
+#[cfg(feature = "serde")]
+fn surely() -> f64 {
+    1.0
 }
 
 /// Points of a front's picture: from 100 ms before the onset on, one every [`FRONT_STEP_MS`].

@@ -95,11 +95,12 @@ impl SlideFinder {
         let found = motion::compare(way.points, onset, way.period(), wander_cents, way.rate_hz)?;
         let seen = look_at(way, &found);
         self.seen = Some(seen);
-        let straight = found.straight;
-        (self.trees.sum(&seen) > 0.0).then_some(Smear {
+        let (straight, probability) = (found.straight, f64::from(self.trees.probability(&seen)));
+        (probability > 0.5).then_some(Smear {
             rate_cents_per_s: (straight.depth_cents / straight.length_s).abs(),
             depth_cents: straight.depth_cents,
             duration_ms: straight.length_s * 1e3,
+            probability,
         })
     }
 }
@@ -195,6 +196,7 @@ pub(crate) mod tests {
         assert_abs_diff_eq!(seen[8], -3.01, epsilon = 0.01);
         assert_abs_diff_eq!(seen[9], 0.25, epsilon = 0.02);
         let smear = smear.expect("a slide");
+        assert!(smear.probability > 0.8, "{}", smear.probability);
         assert_abs_diff_eq!(smear.rate_cents_per_s, 1500.0, epsilon = 100.0);
     }
 

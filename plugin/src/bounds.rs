@@ -101,10 +101,12 @@ fn is_evidence(front: &Front) -> bool {
     let widths = front.instant_uncertainty;
     let split = evidence.split.iter().all(|s| s.interval_cents.abs() <= MAX_CENTS && is_length(s.duration_ms));
     let stutter = evidence.stutter.iter().all(|s| s.dip_db.abs() <= MAX_DB && is_length(s.gap_ms));
-    let smear = evidence
-        .smear
-        .iter()
-        .all(|s| s.depth_cents.abs() <= MAX_CENTS && s.rate_cents_per_s.abs() <= MAX_OTHER && is_length(s.duration_ms));
+    let is_share = |share: f64| (0.0..=1.0).contains(&share);
+    let smear = evidence.smear.iter().all(|s| {
+        let is_slide = s.depth_cents.abs() <= MAX_CENTS && s.rate_cents_per_s.abs() <= MAX_OTHER;
+        is_slide && is_length(s.duration_ms) && is_share(s.probability)
+    });
+    let air = evidence.air_probability.into_iter().all(is_share);
     let breath = evidence.held_breath_ms.into_iter().all(is_length);
     let passage = evidence.passage.iter().all(|p| {
         let between = p.between.iter().all(|b| b.interval_cents.abs() <= MAX_CENTS && is_length(b.duration_ms));
@@ -120,7 +122,7 @@ fn is_evidence(front: &Front) -> bool {
         wander && t.hnr_db.abs() <= MAX_DB && (0.0..=MAX_OTHER).contains(&t.brightness_hz)
     });
     let widths = [widths.sound_start_ms, widths.onset_ms, widths.speaks_ms].into_iter().all(is_length);
-    split && stutter && smear && breath && inhaled && tone && passage && widths
+    split && stutter && smear && air && breath && inhaled && tone && passage && widths
 }
 
 fn is_length(ms: f64) -> bool {

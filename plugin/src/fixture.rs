@@ -120,7 +120,7 @@ pub fn with_fault(mut entrance: Entrance, name: FaultName, severity: f64) -> Ent
         }
         FaultName::Smear => {
             entrance.front.evidence.smear =
-                Some(Smear { rate_cents_per_s: 1200.0, depth_cents: -90.0, duration_ms: 80.0 });
+                Some(Smear { rate_cents_per_s: 1200.0, depth_cents: -90.0, duration_ms: 80.0, probability: 1.0 });
             entrance.front.onset_cents = told(-90.0, 5.0);
             entrance.front.settle_ms = told(80.0, 6.0);
         }

@@ -393,7 +393,7 @@ mod tests {
     }
 
     fn smeared(depth_cents: f64) -> Entrance {
-        let smear = Some(Smear { rate_cents_per_s: 900.0, depth_cents, duration_ms: 100.0 });
+        let smear = Some(Smear { rate_cents_per_s: 900.0, depth_cents, duration_ms: 100.0, probability: 1.0 });
         let evidence = Evidence { smear, ..Evidence::default() };
         with(faulty(FaultName::Smear), |e| e.front.evidence = evidence)
     }

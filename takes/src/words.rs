@@ -216,7 +216,7 @@ mod tests {
     fn every_other_fault_reads_as_a_sentence() {
         let evidence = Evidence {
             stutter: Some(Stutter { gap_ms: 85.0, dip_db: 9.0 }),
-            smear: Some(Smear { rate_cents_per_s: 900.0, depth_cents: -107.0, duration_ms: 130.0 }),
+            smear: Some(Smear { rate_cents_per_s: 900.0, depth_cents: -107.0, duration_ms: 130.0, probability: 1.0 }),
             held_breath_ms: Some(350.0),
             ..Evidence::default()
         };

@@ -47,7 +47,7 @@ impl Scores {
     /// Probability that a candidate with these features begins a note, 0..1.
     #[must_use]
     pub fn probability(&self, features: &[f32; NUM]) -> f32 {
-        1.0 / (1.0 + (-self.onset.sum(features)).exp())
+        self.onset.probability(features)
     }
 
     /// From a candidate that begins a note to where it begins, s.
@@ -103,6 +103,11 @@ impl Trees {
     /// The sum of a leaf of each tree.
     pub(crate) fn sum(&self, features: &[f32]) -> f32 {
         self.base + self.roots.iter().map(|&root| self.leaf(root, features)).sum::<f32>()
+    }
+
+    /// That sum as the logarithm of odds, in words of probability, 0..1.
+    pub(crate) fn probability(&self, features: &[f32]) -> f32 {
+        1.0 / (1.0 + (-self.sum(features)).exp())
     }
 
     fn leaf(&self, mut at: usize, features: &[f32]) -> f32 {

@@ -321,6 +321,7 @@ impl Measurer {
             passage: None,
             breath: None,
             tone: None,
+            air_probability: seen.air.map(|air| air.probability),
         }
     }
 

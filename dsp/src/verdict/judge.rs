@@ -31,11 +31,13 @@ struct Held {
     line: f64,
     /// Share of the severity that counts, 0 to 1.
     weight: f64,
+    /// How likely what was measured is there at all, 0 to 1.
+    probability: f64,
 }
 
 impl Held {
     fn new(name: FaultName, measure: Measure, line: f64) -> Self {
-        Self { name, measure, line, weight: 1.0 }
+        Self { name, measure, line, weight: 1.0, probability: 1.0 }
     }
 
     /// How near the line it comes, 1 at it.
@@ -51,7 +53,7 @@ impl Held {
             return None;
         }
         let sigma = self.measure.uncertainty.max(LEAST_WIDTH_SHARE * line) / Z_90;
-        let sureness = 1.0 / (1.0 + (-LOGISTIC * (value - line) / sigma).exp());
+        let sureness = self.probability / (1.0 + (-LOGISTIC * (value - line) / sigma).exp());
         Some(Fault { name: self.name, severity: self.weight * (1.0 - line / value), sureness })
     }
 }
@@ -98,7 +100,8 @@ fn airy(front: &Front, settings: &Settings) -> Option<Held> {
     let is_heard = level >= line_db;
     let loudness = ((level - line_db) / LOUD_AIR_DB).clamp(0.0, 1.0);
     let line = lines::airy_ms(settings).at(settings.strictness);
-    is_heard.then(|| Held { weight: 0.5 + 0.5 * loudness, ..Held::new(FaultName::Airy, length, line) })
+    let probability = front.evidence.air_probability.unwrap_or(1.0);
+    is_heard.then(|| Held { weight: 0.5 + 0.5 * loudness, probability, ..Held::new(FaultName::Airy, length, line) })
 }
 
 fn split(front: &Front, settings: &Settings) -> Option<Held> {
@@ -120,7 +123,7 @@ fn smear(front: &Front, settings: &Settings) -> Option<Held> {
     let is_long = smear.duration_ms >= lines::smear_ms(settings);
     let measure = Measure { value: smear.depth_cents.abs(), uncertainty: SLIDE_WIDTH_CENTS };
     let held = Held::new(FaultName::Smear, measure, lines::smear_cents(front.articulation).at(settings.strictness));
-    (is_slide && is_long).then_some(held)
+    (is_slide && is_long).then_some(Held { probability: smear.probability, ..held })
 }
 
 fn lean(front: &Front, settings: &Settings) -> Option<Held> {
@@ -211,7 +214,8 @@ mod tests {
             }
             FaultName::Smear => {
                 let depth_cents = -share * lines::smear_cents(front.articulation).at(strictness);
-                front.evidence.smear = Some(Smear { rate_cents_per_s: 900.0, depth_cents, duration_ms: 90.0 });
+                front.evidence.smear =
+                    Some(Smear { rate_cents_per_s: 900.0, depth_cents, duration_ms: 90.0, probability: 1.0 });
             }
             FaultName::Stutter => {
                 let dip_db = share * lines::stutter_db().at(strictness);
@@ -288,6 +292,16 @@ mod tests {
                 assert!(verdict.faults.is_empty() && verdict.clarity > 99.0, "{name:?} {why:?}: {verdict:?}");
             }
         }
+    }
+
+    #[test]
+    fn what_may_not_be_there_is_no_surer_than_that() {
+        let settings = Settings::default();
+        let (mut front, _) = at(FaultName::Smear, 2.0, &settings);
+        let surely = |front: &Front| judge(front, None, &settings).faults.get(FaultName::Smear).map(|f| f.sureness);
+        let before = surely(&front).expect("far beyond its line");
+        front.evidence.smear.as_mut().expect("a slide").probability = 0.6;
+        assert!((surely(&front).expect("told all the same") - 0.6 * before).abs() < 1e-12 && before > 0.99);
     }
 
     #[test]

@@ -73,7 +73,8 @@ pub struct Fault {
     pub name: FaultName,
     /// 0 (just at the line) to 1 (as bad as it gets).
     pub severity: f64,
-    /// How sure the analysis is, 0 to 1: the share of the measure's uncertainty that lies beyond the line.
+    /// How sure the analysis is, 0 to 1: the share of the measure's uncertainty that lies beyond the line, times how likely what was
+    /// measured is there at all.
     pub sureness: f64,
 }
 

@@ -43,7 +43,7 @@ fn example(clear: Entrance, name: FaultName) -> Entrance {
     let told = |value| -> Told { Ok(Measure { value, uncertainty: 1.0 }) };
     let mut faults = Faults::default();
     faults.insert(Fault { name, severity: 0.5, sureness: 1.0 });
-    let smear = Smear { rate_cents_per_s: 1000.0, depth_cents: -100.0, duration_ms: 100.0 };
+    let smear = Smear { rate_cents_per_s: 1000.0, depth_cents: -100.0, duration_ms: 100.0, probability: 1.0 };
     let front = Front {
         noise_before_tone_ms: told(110.0),
         noise_before_tone_db: told(-18.0),
