@@ -1,5 +1,7 @@
 //! A note as the coarse picture sees it.
 
+use crate::entrance::Articulation;
+
 /// How a note began.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Start {
@@ -26,6 +28,8 @@ pub struct Note {
     pub midi: f32,
     /// Plateau pitch of the note it came from (dip and pitch starts), NaN otherwise.
     pub from_midi: f32,
+    /// How it was joined to that one.
+    pub articulation: Articulation,
     /// Already judged; waits for its end.
     pub is_told: bool,
 }

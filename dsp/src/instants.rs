@@ -230,7 +230,8 @@ pub fn begun_at(instants: Instants, onset: f64) -> Instants {
 /// The bottom of a dip lies within this time after its coarse place, s.
 const DIP_REACH_S: f64 = 0.020;
 
-/// A slur has one instant: the middle of its change of pitch.
+/// A slur has one instant, the middle of its change of pitch, as it is placed by all that is seen around it: where the pitch alone
+/// passes the middle is late in a room.
 #[must_use]
 pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option<Instants> {
     let peak = level.max(middle, (middle + PEAK_RANGE_S * rate_hz).min(to));

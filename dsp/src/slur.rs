@@ -1,5 +1,5 @@
-//! The way from one note to the next without a new breath: where its middle lies, how long it takes, how far the level
-//! falls on it, and whether another partial sounds between.
+//! The way from one note to the next without a new breath: how long it takes, how far the level falls on it, and whether another
+//! partial sounds between.
 
 use crate::entrance::{Between, CannotTell, Measure, Passage, Positions, Told};
 use crate::framer::History;
@@ -9,15 +9,13 @@ use crate::observe::{Frames, HOP_S};
 use crate::units::{cents, hz_to_midi, power_to_db};
 use crate::vector::mean;
 
-/// The middle of a slur is looked for this far around its coarse place, s.
-const SLUR_REACH_S: f64 = 0.080;
 /// Distance of the looks at a slur, s.
 const SLUR_HOP_S: f64 = 0.002;
 /// Window of the looks at a slur, periods of the lower note.
 const SLUR_PERIODS: f64 = 2.5;
-/// A passage is looked for this far around, s, in steps of this, s: coarser than the middle, since windows are wider than either.
+/// A passage is looked for this far around where the note begins, s, and a partial between this far, s.
 const PASSAGE_REACH_S: f64 = 0.120;
-const PASSAGE_HOP_S: f64 = 0.004;
+const BETWEEN_REACH_S: f64 = 0.080;
 /// Most looks at one slur.
 const MAX_LOOKS: usize = 128;
 /// Share of the way at which a passage begins; it ends as far before its end: as rise times are read, 10 to 90 % \[P\].
@@ -25,7 +23,7 @@ const EDGE_SHARE: f64 = 0.1;
 /// A leap from pitch to pitch reads as so many periods of the lower note, by the width of the window \[C\]: a test leaps.
 const LEAP_PERIODS: f64 = 1.2;
 /// Half width of a length: a share of a leap's, where that rules, and of its own \[C\], by the test of made ones.
-const LEAP_WIDTH: f64 = 0.6;
+const LEAP_WIDTH: f64 = 0.7;
 const LENGTH_WIDTH: f64 = 0.15;
 /// Least the new pitch must explain more after than before, share: under it the two cannot be told apart \[H\].
 const LEAST_CONTRAST: f64 = 0.1;
@@ -75,22 +73,6 @@ impl SlurFinder {
         Self { looker, values: Vec::with_capacity(MAX_LOOKS) }
     }
 
-    /// Middle of a change of pitch near `boundary`: where the new pitch explains as much as the old.
-    pub fn slur_middle(&mut self, history: &History, boundary: f64, old_hz: f64, new_hz: f64) -> f64 {
-        self.look_along(history, boundary, [old_hz, new_hz], SLUR_REACH_S, SLUR_HOP_S);
-        let num = self.values.len();
-        let low = self.values.iter().copied().fold(0.0, f64::min);
-        let high = self.values.iter().copied().fold(0.0, f64::max);
-        let level = 0.5 * (low + high);
-        let from_middle = |i: &usize| (*i as f64 - num as f64 / 2.0).abs();
-        let crossings = (1..num).filter(|&i| self.values[i - 1] < level && self.values[i] >= level);
-        crossings.min_by(|a, b| from_middle(a).total_cmp(&from_middle(b))).map_or(boundary, |i| {
-            let (a, b) = (self.values[i - 1], self.values[i]);
-            let hop = self.looker.samples(SLUR_HOP_S);
-            boundary - self.looker.samples(SLUR_REACH_S) + (i as f64 - (b - level) / (b - a).max(1e-9)) * hop
-        })
-    }
-
     /// The way over a joint. `positions` are those of the old and the new note.
     pub fn passage(
         &mut self,
@@ -118,21 +100,21 @@ impl SlurFinder {
         Ok(Measure { value: ms(length), uncertainty: ms(width) })
     }
 
-    /// Fills the values: preferences for the second pitch along `reach_s` around a place, every `hop_s`.
-    fn look_along(&mut self, history: &History, place: f64, [old_hz, new_hz]: [f64; 2], reach_s: f64, hop_s: f64) {
-        let (hop, reach) = (self.looker.samples(hop_s), self.looker.samples(reach_s));
+    /// Fills the values: preferences for the new pitch around the joint.
+    fn look_along(&mut self, history: &History, joint: &Joint) {
+        let (hop, reach) = (self.looker.samples(SLUR_HOP_S), self.looker.samples(PASSAGE_REACH_S));
         let num = ((2.0 * reach / hop) as usize).min(MAX_LOOKS);
         self.values.clear();
         for i in 0..num {
-            let time = place - reach + i as f64 * hop;
-            self.values.push(self.preference(history, time, old_hz, new_hz).unwrap_or(0.0));
+            let time = joint.at - reach + i as f64 * hop;
+            self.values.push(self.preference(history, time, joint.old_hz, joint.new_hz).unwrap_or(0.0));
         }
     }
 
     /// Internal samples from a tenth to nine tenths of the change from the old pitch to the new one.
     fn length(&mut self, history: &History, joint: &Joint) -> Option<f64> {
-        self.look_along(history, joint.at, [joint.old_hz, joint.new_hz], PASSAGE_REACH_S, PASSAGE_HOP_S);
-        let hop = self.looker.samples(PASSAGE_HOP_S);
+        self.look_along(history, joint);
+        let hop = self.looker.samples(SLUR_HOP_S);
         let middle = (self.looker.samples(PASSAGE_REACH_S) / hop) as usize;
         let hops = |samples: f64| (samples / hop).max(0.0) as usize;
         let first = middle.saturating_sub(hops(joint.at - joint.from));
@@ -178,7 +160,7 @@ impl SlurFinder {
         let midi = |hz: f64| hz_to_midi(hz, 440.0) as f32;
         let (old, new) = (midi(joint.old_hz), midi(joint.new_hz));
         let at = frames.at(joint.at as i64);
-        let reach = frames.count(SLUR_REACH_S);
+        let reach = frames.count(BETWEEN_REACH_S);
         let may = |i: i64| {
             let frame = frames.get(i);
             let is_apart = frame.midi > old.min(new) + APART && frame.midi < old.max(new) - APART;

@@ -74,10 +74,20 @@ impl Previous {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::entrance::Articulation;
     use crate::test_sounds::{RATE_HZ, history, sound, tone};
 
     fn note(kind: Start, from_midi: f32) -> Note {
-        Note { start: 0, placed_s: 0.0, end: None, kind, midi: 58.0, from_midi, is_told: false }
+        Note {
+            start: 0,
+            placed_s: 0.0,
+            end: None,
+            kind,
+            midi: 58.0,
+            from_midi,
+            articulation: Articulation::Tongued,
+            is_told: false,
+        }
     }
 
     /// A tone that rings away by 60 dB a second from 0.3 s on.

@@ -6,6 +6,7 @@ use super::features::{NUM, features};
 use super::played::{TONAL, note_features, note_midi};
 use super::scores::Scores;
 use crate::coarse::{Note, Start};
+use crate::entrance::Articulation;
 use crate::observe::{Frames, HOP_S};
 use std::collections::VecDeque;
 
@@ -27,12 +28,13 @@ const SERIES_S: f64 = 0.220;
 const SERIES_DIP_DB: f32 = 1.5;
 /// A tone that goes on at its pitch with a shallower dip than this was not tongued again: it swells, dB.
 const STROKE_SHOWS_DB: f32 = 0.7;
-/// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB.
+/// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB. What dips less
+/// than the second is joined: legato.
 const FRESH_DIP_MOVED_DB: f32 = 9.0;
 const FRESH_DIP_DB: f32 = 13.0;
 /// A note that rises this far came out of the tail of the note before by a stroke of its own, dB.
 const TAIL_RISE_DB: f32 = 13.0;
-/// A change of pitch with a shallower dip than this has no stroke of its own, dB.
+/// A change of pitch with a shallower dip than this has no stroke of its own, dB: a slur.
 const STROKE_DIP_DB: f32 = 4.0;
 /// A tone this long, s, this periodic, that rose this far, dB, must have begun, at most this long before, s.
 const OVERDUE_S: f64 = 0.100;
@@ -356,7 +358,22 @@ impl NoteFinder {
             self.end_note(start);
         }
         let from_midi = if rests && start - self.last_end > frames.count(END_MEMORY_S) { f32::NAN } else { from_midi };
-        self.start_note(start, beginning.placed_s, kind, from_midi);
+        let articulation = match kind {
+            _ if from_midi.is_nan() => Articulation::Tongued,
+            Start::Pitch => Articulation::Slurred,
+            Start::Fresh | Start::Dip if dip < FRESH_DIP_DB => Articulation::Legato,
+            Start::Fresh | Start::Dip => Articulation::Tongued,
+        };
+        self.start_note(Note {
+            start,
+            placed_s: beginning.placed_s,
+            end: None,
+            kind,
+            midi: f32::NAN,
+            from_midi,
+            articulation,
+            is_told: false,
+        });
         self.last_begun = frame;
     }
 
@@ -371,14 +388,14 @@ impl NoteFinder {
         is_soon && !(is_series && dip >= SERIES_DIP_DB) && (!has_moved || dip < STROKE_DIP_DB)
     }
 
-    fn start_note(&mut self, start: i64, placed_s: f64, kind: Start, from_midi: f32) {
+    fn start_note(&mut self, note: Note) {
         self.before_last_start = self.last_start;
-        self.last_start = start;
+        self.last_start = note.start;
         self.playing = true;
         if self.notes.len() == MAX_NOTES {
             self.notes.pop_front();
         }
-        self.notes.push_back(Note { start, placed_s, end: None, kind, midi: f32::NAN, from_midi, is_told: false });
+        self.notes.push_back(note);
     }
 
     fn resume(&mut self) {
@@ -487,9 +504,22 @@ mod tests {
         let samples = gliding(1.5, |s| if s < 0.8 { 174.61 } else { 233.08 }, level);
         let notes = played(&samples);
         assert_eq!(notes.len(), 2, "{notes:?}");
-        assert_eq!(notes[1].kind, Start::Pitch);
+        assert_eq!((notes[1].kind, notes[1].articulation), (Start::Pitch, Articulation::Slurred));
         assert!((notes[1].from_midi - 53.0).abs() < 0.1, "F3 is MIDI 53");
         assert!((notes[1].start as f64 * HOP_S - 0.8).abs() < 0.020);
+    }
+
+    #[test]
+    fn a_dip_between_two_strokes_tells_how_they_are_joined() {
+        // The tone sinks by so much and comes back, each over 30 ms.
+        let struck_again = |depth_db: f64| {
+            let dip_db = |s: f64| depth_db * (1.0 - (s - 0.8).abs() / 0.030).clamp(0.0, 1.0);
+            let level = |s: f64| ((s - 0.3) / 0.015).clamp(0.0, 1.0) * ((1.3 - s) / 0.030).clamp(0.0, 1.0);
+            let notes = played(&sound(1.5, |s| level(s) * 10f64.powf(-dip_db(s) / 20.0) * tone(233.08, 1..=8, 0.1, s)));
+            notes.iter().map(|note| note.articulation).collect::<Vec<_>>()
+        };
+        assert_eq!(struck_again(9.0), [Articulation::Tongued, Articulation::Legato]);
+        assert_eq!(struck_again(30.0), [Articulation::Tongued, Articulation::Tongued]);
     }
 
     #[test]

@@ -63,6 +63,7 @@ mod tests {
     use super::super::observe;
     use super::*;
     use crate::coarse::Start;
+    use crate::entrance::Articulation;
     use crate::test_sounds::{RATE_HZ, sound, tone};
 
     /// Pitch and features of a note over the middle second of a sound.
@@ -77,6 +78,7 @@ mod tests {
                 kind: Start::Fresh,
                 midi: f32::NAN,
                 from_midi: f32::NAN,
+                articulation: Articulation::Tongued,
                 is_told: false,
             };
             if (until..until + 2).contains(&frames.len()) {

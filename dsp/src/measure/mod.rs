@@ -30,11 +30,6 @@ const LEVEL_STEP_S: f64 = 0.001;
 const LEVEL_AFTER_S: f64 = 0.750;
 /// Softer than this under the loudest is not worth following to another partial (-20 dB).
 const FOLLOW_SHARE: f64 = 0.002;
-/// A change of pitch with a shallower dip than this is a slur, one with the same pitch is legato, dB.
-const SLUR_DIP_DB: f64 = 4.0;
-const LEGATO_DIP_DB: f64 = 14.0;
-/// Notes nearer than this are the same pitch, semitones.
-const SAME_PITCH: f64 = 0.7;
 /// Looks before a dip's frame belong to the rise after it, frames.
 const DIP_REACH_FRAMES: i64 = 8;
 /// An overshoot falls within this many round trips.
@@ -192,10 +187,10 @@ impl Measurer {
         let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
         let least = least.max(self.previous.tail_power(history, note, candidate.start));
         self.reader.follow_back(history, candidate, &settled, least);
-        let articulation = self.articulation(frames, note);
-        let mut instants = self.instants(history, note, candidate, &settled, articulation)?;
+        let articulation = note.articulation;
+        let mut instants = self.instants(history, note, candidate, &settled)?;
         let (period, mut air) = (self.rate_hz / settled.hz, None);
-        if note.kind == Start::Fresh && articulation != Articulation::Slurred {
+        if note.kind == Start::Fresh {
             let tone = self.tone_of(candidate, &instants, period, tone_power);
             air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
             if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
@@ -259,40 +254,20 @@ impl Measurer {
         history.full_power(candidate.start, end) < SOFT_SHARE * self.loudest
     }
 
-    fn articulation(&self, frames: &Frames, note: &Note) -> Articulation {
-        if note.from_midi.is_nan() {
-            return Articulation::Tongued;
-        }
-        let after = frames.max_level(note.start, note.start + frames.count(0.080));
-        let before = frames.max_level(note.start - frames.count(0.080), note.start);
-        let bottom = frames.min_level(note.start - frames.count(0.040), note.start + frames.count(0.040));
-        let dip_db = f64::from(after.min(before) - bottom);
-        let has_moved = f64::from((note.midi - note.from_midi).abs()) > SAME_PITCH;
-        match note.kind {
-            Start::Pitch if dip_db < SLUR_DIP_DB => Articulation::Slurred,
-            Start::Dip if has_moved && dip_db < SLUR_DIP_DB => Articulation::Slurred,
-            _ if dip_db < LEGATO_DIP_DB => Articulation::Legato,
-            _ => Articulation::Tongued,
-        }
-    }
-
     fn instants(
         &mut self,
         history: &History,
         note: &Note,
         candidate: &Candidate,
         settled: &Settled,
-        articulation: Articulation,
     ) -> Option<Instants> {
         let from = self.reader.earliest(candidate);
         let to = candidate.end.min(candidate.start + (LEVEL_AFTER_S * self.rate_hz) as i64);
         let period = self.rate_hz / settled.hz;
         self.level.fill(history, from as i64, to, LEVEL_STEP_S * self.rate_hz, period);
         let (from, to) = (from.ceil(), to as f64);
-        if articulation == Articulation::Slurred {
-            let old_hz = midi_to_hz(f64::from(note.from_midi), 440.0);
-            let middle = self.slur.slur_middle(history, candidate.start as f64, old_hz, settled.hz);
-            return instants::at_slur(&self.level, middle, to, self.rate_hz);
+        if note.articulation == Articulation::Slurred {
+            return instants::at_slur(&self.level, note.placed_s * self.rate_hz, to, self.rate_hz);
         }
         if note.kind != Start::Fresh {
             let found = instants::after_dip(&self.level, from, to, candidate.start as f64, self.rate_hz)?;
