@@ -1,4 +1,5 @@
-//! Clarity, 0 to 100: the worst fault dominates, the others take a little more; a clear front loses little or nothing.
+//! Clarity, 0 to 100: the worst fault dominates, the others take a little more; a clear front loses little or nothing. Every fault
+//! takes what it would if it were there, times how sure that is: the loss to be expected.
 
 use super::{FaultName, Faults, table};
 
@@ -12,7 +13,7 @@ const NEAR_LINE_COST: f64 = 5.0;
 /// How steeply that falls with the distance.
 const NEARNESS_POWER: i32 = 4;
 
-/// What one fault takes off, in points. The root makes what is well beyond its line weigh as what it is.
+/// What one fault takes off where it is there, in points. The root makes what is well beyond its line weigh as what it is.
 #[must_use]
 pub fn cost(name: FaultName, severity: f64) -> f64 {
     table::row(name).weight * (SHARE_AT_LINE + (1.0 - SHARE_AT_LINE) * severity.clamp(0.0, 1.0).sqrt())
@@ -24,7 +25,7 @@ pub fn clarity(faults: &Faults, nearest: f64) -> f64 {
     let mut worst = NEAR_LINE_COST * nearest.clamp(0.0, 1.0).powi(NEARNESS_POWER);
     let mut sum = worst;
     for fault in faults.iter() {
-        let cost = cost(fault.name, fault.severity);
+        let cost = fault.sureness * cost(fault.name, fault.severity);
         worst = worst.max(cost);
         sum += cost;
     }
@@ -44,6 +45,16 @@ mod tests {
         faults.insert(Fault { name: FaultName::Airy, severity: 0.5, sureness: 1.0 });
         let two = clarity(&faults, 0.0);
         assert!(one < 50.0 && two < one && one - two < 20.0, "{one} {two}");
+    }
+
+    #[test]
+    fn what_may_not_be_there_takes_its_share() {
+        let with = |sureness| {
+            let mut faults = Faults::default();
+            faults.insert(Fault { name: FaultName::Smear, severity: 0.7, sureness });
+            100.0 - clarity(&faults, 0.0)
+        };
+        assert!((with(0.5) - 0.5 * with(1.0)).abs() < 1e-9 && with(1.0) > 50.0, "{} {}", with(0.5), with(1.0));
     }
 
     #[test]

@@ -249,7 +249,8 @@ mod tests {
                     match (flagged, share > 2.0) {
                         (false, _) => assert!(verdict.clarity >= 95.0, "{name:?}: {}", verdict.clarity),
                         (true, true) => assert!(verdict.clarity < 60.0, "{name:?}: {}", verdict.clarity),
-                        (true, false) => assert!(verdict.clarity < 90.0, "{name:?}: {}", verdict.clarity),
+                        // At its line it may as well not be there.
+                        (true, false) => assert!(verdict.clarity < 95.0, "{name:?}: {}", verdict.clarity),
                     }
                 }
             }
