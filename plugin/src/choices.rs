@@ -3,6 +3,7 @@
 use crate::beats::Subdivision;
 use crate::timing::Judging;
 use notefront_dsp::{Instrument, Settings, Source, Strictness};
+use notefront_takes::corrections::ear::Lines;
 use parking_lot::RwLock;
 use serde::{Deserialize, Serialize};
 
@@ -113,6 +114,8 @@ pub struct Choices {
     pub insist_on_beat: bool,
     /// Also listen while the transport is stopped.
     pub listen_stopped: bool,
+    /// Where the player moved the lines to; a host has no parameter for it.
+    pub lines: Lines,
 }
 
 impl Choices {
@@ -149,6 +152,7 @@ impl Choices {
             subdivision: self.subdivision(),
             offset_ms: f64::from(self.offset_ms),
             insists: self.insist_on_beat,
+            lines: self.lines,
         }
     }
 
@@ -198,6 +202,7 @@ impl Default for Choices {
             look_ahead: false,
             insist_on_beat: false,
             listen_stopped: false,
+            lines: Lines::default(),
         }
     }
 }

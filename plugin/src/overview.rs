@@ -6,7 +6,7 @@ use crate::patterns::{Facet, Row, rows};
 use notefront_dsp::{Entrance, FaultName};
 use notefront_takes::summary::Summary;
 use notefront_takes::table::first_to_listen_to;
-use notefront_takes::words::counted;
+use notefront_takes::words::counted_with_those_by_ear;
 use statrs::distribution::{DiscreteCDF, Hypergeometric};
 
 /// What is shared by chance alone is not told: chance of such a share, over all kinds looked at together \[P\].
@@ -41,7 +41,7 @@ impl Overview {
             num: pass.entrances.len(),
             num_flagged: pass.entrances.iter().filter(is_flagged).count() + num_by_ear,
             worst: first_to_listen_to(&pass.entrances, is_shown),
-            faults: with_those_by_ear(counted(&faults), num_by_ear),
+            faults: counted_with_those_by_ear(&faults, num_by_ear),
             shared: shared(pass, is_shown),
         }
     }
@@ -55,14 +55,6 @@ impl Overview {
             (num, 0) => format!("All {num} entrances are clear"),
             (num, flagged) => format!("{flagged} of {num} entrances are unclear"),
         }
-    }
-}
-
-fn with_those_by_ear(faults: String, num: usize) -> String {
-    match (num, faults.is_empty()) {
-        (0, _) => faults,
-        (num, true) => format!("unclear by ear {num}"),
-        (num, false) => format!("{faults}, unclear by ear {num}"),
     }
 }
 
@@ -114,7 +106,7 @@ mod tests {
     /// Experiments \[M\]).
     #[test]
     fn chance_is_that_of_fishers_exact_test() {
-        let row = Row { label: String::new(), num: 4, num_flagged: 3, share: None, most: None };
+        let row = Row { label: String::new(), num: 4, num_flagged: 3, share: None, most: None, num_by_ear: 0 };
         assert!((chance(8, 4, &row) - 17.0 / 70.0).abs() < 1e-9);
     }
 

@@ -61,12 +61,14 @@ pub struct Row {
     pub share: Option<Share>,
     /// The fault met most often, and how often.
     pub most: Option<(FaultName, usize)>,
+    /// How many the player's ear calls unclear without naming a fault: they are among the flagged ones.
+    pub num_by_ear: usize,
 }
 
 /// The rows of a facet over these passes, in the order of the facet; only faults that `is_counted` flag.
 #[must_use]
 pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
-    let mut groups: BTreeMap<i64, Vec<&Entrance>> = BTreeMap::new();
+    let mut groups: BTreeMap<i64, Vec<Sorted<'_>>> = BTreeMap::new();
     let minutes = part_minutes(passes.iter().map(|p| p.duration_s).sum());
     let mut played_s = 0.0;
     for pass in passes {
@@ -81,13 +83,16 @@ pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bo
                 Facet::Position => place.map(position),
                 Facet::Minutes => Some(part(played_s + entrance.front.speaks_s, minutes) as i64),
             };
-            groups.entry(kind.unwrap_or(UNKNOWN)).or_default().push(entrance);
+            groups.entry(kind.unwrap_or(UNKNOWN)).or_default().push((entrance, pass.is_unclear_by_ear(i)));
         }
         played_s += pass.duration_s;
     }
-    let named = |(kind, entrances): (i64, Vec<&Entrance>)| row(label(facet, kind, minutes), &entrances, &is_counted);
+    let named = |(kind, entrances): (i64, Vec<Sorted<'_>>)| row(label(facet, kind, minutes), &entrances, &is_counted);
     groups.into_iter().map(named).collect()
 }
+
+/// An entrance, and whether the ear alone calls it unclear.
+type Sorted<'a> = (&'a Entrance, bool);
 
 /// The kind of entrances that a facet cannot place: it comes last.
 const UNKNOWN: i64 = i64::MAX;
@@ -105,9 +110,11 @@ fn label(facet: Facet, kind: i64, minutes: f64) -> String {
     }
 }
 
-fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -> bool) -> Row {
-    let num_flagged = entrances.iter().filter(|e| e.verdict.faults.iter().any(|f| is_counted(f.name))).count();
-    let count = |name: FaultName| entrances.iter().filter(|e| e.verdict.faults.get(name).is_some()).count();
+fn row(label: String, entrances: &[Sorted<'_>], is_counted: &impl Fn(FaultName) -> bool) -> Row {
+    let num_by_ear = entrances.iter().filter(|(_, is_by_ear)| *is_by_ear).count();
+    let is_flagged = |e: &Entrance| e.verdict.faults.iter().any(|f| is_counted(f.name));
+    let num_flagged = entrances.iter().filter(|(e, _)| is_flagged(e)).count() + num_by_ear;
+    let count = |name: FaultName| entrances.iter().filter(|(e, _)| e.verdict.faults.get(name).is_some()).count();
     let most = FaultName::ALL
         .into_iter()
         .filter(|name| is_counted(*name))
@@ -120,6 +127,7 @@ fn row(label: String, entrances: &[&Entrance], is_counted: &impl Fn(FaultName) -
         num_flagged,
         share: Share::of(num_flagged, entrances.len()),
         most: most.filter(|(_, num)| *num > 0),
+        num_by_ear,
     }
 }
 

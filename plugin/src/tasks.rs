@@ -1,6 +1,7 @@
 //! The player's wishes on their way from the editor to whoever keeps the choices.
 
 use crate::choices::{Choices, GridChoice, InstrumentChoice, SourceChoice};
+use notefront_takes::corrections::ear::Lines;
 use std::sync::Arc;
 
 /// A change of one choice.
@@ -26,6 +27,8 @@ pub enum Task {
     InsistOnBeat(bool),
     /// Listen while the transport stands.
     ListenStopped(bool),
+    /// Where the lines lie.
+    Lines(Lines),
 }
 
 /// How the editor sends a task.
@@ -45,6 +48,7 @@ impl Task {
             Self::LookAhead(value) => choices.look_ahead = value,
             Self::InsistOnBeat(value) => choices.insist_on_beat = value,
             Self::ListenStopped(value) => choices.listen_stopped = value,
+            Self::Lines(lines) => choices.lines = lines,
         }
         *choices = choices.clamped();
     }

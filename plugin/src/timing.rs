@@ -4,6 +4,7 @@
 use crate::beats::{BeatMap, Subdivision};
 use notefront_dsp::grid::{self, Off};
 use notefront_dsp::{Beat, Entrance, Front, Settings, trombone};
+use notefront_takes::corrections::ear::Lines;
 
 /// What entrances are judged by.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -16,6 +17,8 @@ pub struct Judging {
     pub offset_ms: f64,
     /// The player insists on the host's beat: timing is judged even where the playing does not follow it.
     pub insists: bool,
+    /// Where the player moved the lines to.
+    pub lines: Lines,
 }
 
 /// An estimate of what the recording itself adds to every lateness.
@@ -50,7 +53,11 @@ pub fn named(mut front: Front, judging: &Judging) -> Front {
 pub fn judged(front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
     let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(front.speaks_s, grid, judging.offset_ms));
     let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm, spread_s: None });
-    Entrance::of(front, beat.as_ref(), &judging.settings)
+    let mut entrance = Entrance::of(front, beat.as_ref(), &judging.settings);
+    if !judging.lines.are_usual() {
+        judging.lines.judge(&mut entrance, &judging.settings);
+    }
+    entrance
 }
 
 /// Whether entrances are played to the host's beats; `None` for too few to tell, without beats, or where the
@@ -99,7 +106,24 @@ mod tests {
 
     fn judging(strictness: Strictness) -> Judging {
         let settings = Settings { strictness, ..Settings::default() };
-        Judging { settings, subdivision: Some(Subdivision::Even(1)), offset_ms: 0.0, insists: false }
+        Judging {
+            settings,
+            subdivision: Some(Subdivision::Even(1)),
+            offset_ms: 0.0,
+            insists: false,
+            lines: Lines::default(),
+        }
+    }
+
+    #[test]
+    fn moved_lines_judge_what_is_played_and_what_was() {
+        let mut pass = fixture::pass_at_60(&[1.0, 2.0]);
+        pass.entrances[1] = fixture::with_fault(pass.entrances[1], FaultName::Below, 0.5);
+        let usual = judging(Strictness::NORMAL);
+        for (lines, is_flagged) in [("", true), ("below=2", false), ("", true), ("below=1.1", true)] {
+            pass.rejudge(&Judging { lines: Lines::read(lines).expect("readable"), ..usual });
+            assert_eq!(pass.entrances[1].verdict.faults.get(FaultName::Below).is_some(), is_flagged, "{lines}");
+        }
     }
 
     #[test]

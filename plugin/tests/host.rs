@@ -17,7 +17,7 @@ use std::time::Duration;
 
 /// Settings of the default parameters.
 fn judging(subdivision: Option<Subdivision>) -> Judging {
-    Judging { settings: Settings::default(), subdivision, offset_ms: 0.0, insists: false }
+    Judging { settings: Settings::default(), subdivision, offset_ms: 0.0, insists: false, lines: Default::default() }
 }
 
 /// What the analysis alone says of a take, judged as the insert judges it without beats.

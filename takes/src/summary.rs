@@ -1,7 +1,6 @@
 //! A take in a few figures: how many entrances, which faults, which register, and the medians.
 
 use crate::corrections::apply::is_by_hand;
-use crate::corrections::{ByEar, Heard};
 use crate::take::Take;
 use notefront_dsp::{Entrance, FaultName, Told, units};
 
@@ -198,6 +197,8 @@ pub struct Summary {
     pub all: Count,
     /// Entrances with each fault, in the order of [`FaultName::ALL`]; one entrance may have several.
     pub faults: [(FaultName, usize); FaultName::ALL.len()],
+    /// Entrances that the player's ear alone calls unclear: they are among the flagged ones, and none of them has a fault.
+    pub num_by_ear: usize,
     /// By register, upwards; entrances without a pitch are in none.
     pub registers: [(Register, Count); Register::ALL.len()],
     /// The typical entrance.
@@ -219,6 +220,7 @@ impl Summary {
         Self {
             all: Count::of(all()),
             faults: FaultName::ALL.map(|name| (name, with(name))),
+            num_by_ear: 0,
             registers: Register::ALL.map(|register| (register, within(register))),
             medians: medians(entrances),
         }
@@ -240,11 +242,10 @@ impl Summary {
     }
 
     fn flag_by_ear(&mut self, take: &Take) {
-        let by_ear = take.corrected.iter().flat_map(|corrected| &corrected.by_ear);
-        let is_by_ear_alone =
-            |(e, by_ear): &(&Entrance, &ByEar)| !e.is_flagged() && matches!(by_ear.heard, Some(Heard::Unclear(_)));
-        for (entrance, _) in take.entrances.iter().zip(by_ear).filter(is_by_ear_alone) {
+        let is_by_ear_alone = |(place, e): &(usize, &Entrance)| !e.is_flagged() && take.is_unclear(*place);
+        for (_, entrance) in take.entrances.iter().enumerate().filter(is_by_ear_alone) {
             self.all.num_flagged += 1;
+            self.num_by_ear += 1;
             let register = entrance.front.midi_note.map(Register::of);
             if let Some((_, count)) = self.registers.iter_mut().find(|(r, _)| Some(*r) == register) {
                 count.num_flagged += 1;

@@ -330,7 +330,7 @@ fn closing(summary: &Summary) -> String {
 
 /// "from below 3, split 1".
 pub(crate) fn what_went_wrong(summary: &Summary) -> String {
-    words::counted(&summary.most_frequent_faults())
+    words::counted_with_those_by_ear(&summary.most_frequent_faults(), summary.num_by_ear)
 }
 
 /// "low register 2 of 9, middle register 1 of 20".

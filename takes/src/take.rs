@@ -10,7 +10,7 @@ use crate::beats::Beats;
 use crate::click::count_in::{CountIn, Counting};
 use crate::corrections::ear::Lines;
 use crate::corrections::fingerprint::Listener;
-use crate::corrections::{self, Corrected, Fingerprint, apply};
+use crate::corrections::{self, Corrected, Fingerprint, Heard, apply};
 use crate::sheet::{Reading, Sheet};
 use held::{HeardClick, hear_click, hold_against};
 use notefront_dsp::analyzer::collect;
@@ -98,6 +98,15 @@ pub struct Take {
     pub lines: Lines,
     /// What the player says of it, where it was applied.
     pub corrected: Option<Box<Corrected>>,
+}
+
+impl Take {
+    /// True where an entrance has a fault, or is unclear to the player's ear.
+    #[must_use]
+    pub fn is_unclear(&self, place: usize) -> bool {
+        let heard = self.corrected.as_ref().and_then(|corrected| corrected.of(place)?.heard.as_ref());
+        self.entrances.get(place).is_some_and(Entrance::is_flagged) || matches!(heard, Some(Heard::Unclear(_)))
+    }
 }
 
 /// Why a take was not judged.

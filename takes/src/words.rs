@@ -38,6 +38,17 @@ pub fn counted(faults: &[(FaultName, usize)]) -> String {
     faults.iter().map(|&(name, num)| format!("{} {num}", word(name))).collect::<Vec<_>>().join(", ")
 }
 
+/// That the ear calls an entrance unclear for which no fault stands.
+pub const BY_EAR: &str = "unclear by ear";
+
+/// The same, with those that the player's ear alone calls unclear: "from below 3, unclear by ear 1".
+#[must_use]
+pub fn counted_with_those_by_ear(faults: &[(FaultName, usize)], num_by_ear: usize) -> String {
+    let by_ear = (num_by_ear > 0).then(|| format!("{BY_EAR} {num_by_ear}"));
+    let all = Some(counted(faults)).filter(|faults| !faults.is_empty()).into_iter().chain(by_ear);
+    all.collect::<Vec<_>>().join(", ")
+}
+
 /// What players usually try against a fault: practice of the trade \[P\], not a promise.
 #[must_use]
 pub fn usual_remedy(name: FaultName) -> &'static str {

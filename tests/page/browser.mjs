@@ -18,9 +18,11 @@ export const launch = () =>
     args: ["--no-sandbox", "--autoplay-policy=no-user-gesture-required", "--mute-audio"],
   });
 
-/** Opens a page from its file, and collects what it asks of a network and what it complains about. */
-export const open = async (browser, path, options = {}) => {
+/** Opens a page from its file, and collects what it asks of a network and what it complains about. `first` runs before the
+ * page's own scripts. */
+export const open = async (browser, path, { first, ...options } = {}) => {
   const context = await browser.newContext({ viewport: { width: 1280, height: 900 }, acceptDownloads: true, ...options });
+  if (first) await context.addInitScript(first);
   const page = await context.newPage();
   const url = pathToFileURL(path).href;
   const trouble = [];

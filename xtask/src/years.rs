@@ -1,5 +1,5 @@
 //! `cargo xtask years`: five years of daily half-hours, two million entrances, in a practice log: how large it is, and how long
-//! its questions take.
+//! its questions take. With `--keep` the log stays, and is only asked the next time.
 
 use crate::said;
 use crate::shell::root;
@@ -25,10 +25,17 @@ const FIRST_DAY_S: i64 = 1_614_621_600;
 const NUM_RUNS: usize = 5;
 
 pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
-    if let Some(other) = args.next().map_err(said)? {
-        return Err(other.unexpected().to_string());
+    let mut is_kept = false;
+    while let Some(arg) = args.next().map_err(said)? {
+        match arg {
+            lexopt::Arg::Long("keep") => is_kept = true,
+            other => return Err(other.unexpected().to_string()),
+        }
     }
     let path = root().join("target/years.log");
+    if is_kept && path.exists() {
+        return ask(&path);
+    }
     let _ = std::fs::remove_file(&path);
     let begun = Instant::now();
     let num = fill(&path)?;
@@ -37,6 +44,9 @@ pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
     println!("{num} entrances of {NUM_DAYS} days kept in {:.0} s ({profile} profile)", begun.elapsed().as_secs_f64());
     println!("the file: {size_mb:.0} MB, {:.0} bytes an entrance", size_mb * 1e6 / num as f64);
     ask(&path)?;
+    if is_kept {
+        return Ok(());
+    }
     std::fs::remove_file(&path).map_err(said)
 }
 

@@ -176,12 +176,20 @@ impl Listener {
         let piece_s = (from_s, end_s.min(from_s + PIECE_S));
         let heard = self.kept.stretch(stretch.pass, piece_s).ok_or("The sound of this place is not kept.")?;
         let beside: Vec<Loudness> = stretch.beside.iter().filter_map(|pass| self.kept.loudness(*pass)).collect();
+        let speak_s = self.speak_s(stretch.pass, piece_s);
         let Some((player, rate_hz)) = &mut self.output else { return Ok(()) };
         let is_whole = begin_s >= from_s && piece_s.1 >= end_s;
-        let samples = made_ready(heard, &beside, stretch.speed.value(), *rate_hz);
+        let samples = made_ready(heard, &beside, (stretch.speed.value(), &speak_s), *rate_hz);
         let id = player.play(samples, stretch.is_looped && is_whole);
         self.sounds = Some(Sounding { id, stretch, piece_s, rate_hz: *rate_hz });
         Ok(())
+    }
+
+    /// When the entrances of a piece of a pass speak in it, s.
+    fn speak_s(&self, pass: PassId, (from_s, to_s): (f64, f64)) -> Vec<f64> {
+        let session = self.session.lock();
+        let all = session.pass(pass).into_iter().flat_map(|pass| &pass.entrances).map(|e| e.front.speaks_s);
+        all.filter(|s| (from_s..to_s).contains(s)).map(|s| s - from_s).collect()
     }
 
     /// The next piece after the one that has ended; none after the last, but in a loop.
@@ -209,11 +217,12 @@ impl Drop for Listener {
     }
 }
 
-/// A stretch as loud as what it is held against, at the output's rate, slowed, without clicks.
-fn made_ready(heard: Heard, beside: &[Loudness], speed: f64, rate_hz: f64) -> Vec<f32> {
+/// A stretch as loud as what it is held against, at the output's rate, slowed, without clicks; with the times at which its
+/// entrances speak, s.
+fn made_ready(heard: Heard, beside: &[Loudness], (speed, speak_s): (f64, &[f64]), rate_hz: f64) -> Vec<f32> {
     let all: Vec<Loudness> = beside.iter().copied().chain([heard.loudness]).collect();
     let gain = heard.loudness.gain_to(target_lufs(&all)) as f32;
-    let mut samples = stretched(&resampled(&heard.samples, heard.rate_hz, rate_hz), rate_hz, speed);
+    let mut samples = stretched(&resampled(&heard.samples, heard.rate_hz, rate_hz), rate_hz, speed, speak_s);
     samples.iter_mut().for_each(|s| *s *= gain);
     fade(&mut samples, rate_hz);
     samples

@@ -10,6 +10,7 @@ use crate::timing::Judging;
 use crate::view::listen::{Span, Speed, Stretch};
 use notefront_dsp::{FaultName, Front, Settings};
 use notefront_takes::corrections::agreement::{self, Agreement};
+use notefront_takes::corrections::ear::{EarLine, Lines};
 use notefront_takes::corrections::{By, Heard, What, ear, is_heard};
 use notefront_takes::summary::Register;
 use notefront_takes::words::word;
@@ -62,6 +63,10 @@ pub struct Sitting {
     turns: Vec<Turn>,
     answers: Vec<Answer>,
     settings: Settings,
+    /// Where the lines lie, and where this ear draws them, when it is over and any surely lies elsewhere.
+    lines: Lines,
+    /// See `lines`.
+    pub offered: Option<Lines>,
     /// What it kept: passes, and the ids of corrections.
     kept: Vec<(PassId, String)>,
     /// Unclear was said, and which fault is asked.
@@ -107,6 +112,8 @@ impl Sitting {
             turns,
             answers: Vec::new(),
             settings: Settings::default(),
+            lines: Lines::default(),
+            offered: None,
             kept: Vec::new(),
             asks_which: false,
             told: Vec::new(),
@@ -147,8 +154,7 @@ impl Sitting {
 
     /// Keeps the first answer on each front as a correction, and tells how it went; the passes it was said of.
     pub fn keep(&mut self, session: &mut Session, judging: &Judging) -> Vec<PassId> {
-        self.settings = judging.settings;
-        self.told = self.sentences();
+        (self.settings, self.lines) = (judging.settings, judging.lines);
         let first = self.turns.iter().zip(&self.answers).filter(|(turn, _)| !turn.is_again);
         for (turn, answer) in first {
             let candidate = &self.candidates[turn.place];
@@ -159,6 +165,9 @@ impl Sitting {
             let said = session.pass_mut(candidate.pass).and_then(|p| p.say(By::Blind, candidate.at_s, what, judging));
             self.kept.extend(said.map(|id| (candidate.pass, id)));
         }
+        let drawn = ear::lines_of(&self.said(session), &self.settings);
+        self.offered = self.lines.moved_to(&drawn);
+        self.told = self.sentences(&drawn);
         self.passes()
     }
 
@@ -179,7 +188,7 @@ impl Sitting {
     }
 
     /// How it went.
-    fn sentences(&self) -> Vec<String> {
+    fn sentences(&self, drawn: &[EarLine]) -> Vec<String> {
         let first: Vec<(&Candidate, Answer)> = self.answered(false).collect();
         let pairs = first.iter().map(|(c, answer)| (*answer != Answer::Clear, !c.measured.is_empty()));
         let mut told = Vec::new();
@@ -197,7 +206,7 @@ impl Sitting {
             told.push(format!("Your ear agrees with itself on {}.", in_words(&agreed, "fronts that came twice")));
         }
         told.extend(parted(&first));
-        told.extend(self.lines());
+        told.extend(self.lines(drawn));
         told
     }
 
@@ -206,23 +215,28 @@ impl Sitting {
         all.map(|(turn, answer)| (&self.candidates[turn.place], *answer))
     }
 
-    /// Which line would follow this ear better.
-    fn lines(&self) -> Vec<String> {
+    /// What the ear said of all passes there are, these answers among it, and of the fronts that came again.
+    fn said(&self, session: &Session) -> Vec<(Front, Heard)> {
         let heard = |answer| match answer {
             Answer::Clear => Heard::Fine(None),
             Answer::Unclear(fault) => Heard::Unclear(fault),
         };
-        let all = self.answered(false).chain(self.answered(true));
-        let said: Vec<(Front, Heard)> = all.map(|(c, answer)| (c.front, heard(answer))).collect();
-        let lines = ear::lines_of(&said, &self.settings);
-        match (lines.is_empty(), ear::advice(&lines)) {
-            (true, _) => vec![
-                "The answers are too few to move a line: twelve on one fault, three of each kind, are the least. More \
-                 sittings add up: \u{201c}notefront correct TAKE\u{201d} tells it from all of them."
-                    .into(),
-            ],
-            (false, advice) if advice.is_empty() => vec!["No line lies surely elsewhere for you.".into()],
-            (false, advice) => advice.lines().map(|line| line.trim().to_owned()).collect(),
+        let corrected = session.passes().iter().filter_map(|pass| pass.corrected.as_ref());
+        let kept = corrected.flat_map(|corrected| ear::said(&corrected.by_ear));
+        kept.chain(self.answered(true).map(|(c, answer)| (c.front, heard(answer)))).collect()
+    }
+
+    /// Which line would follow this ear better.
+    fn lines(&self, drawn: &[EarLine]) -> Vec<String> {
+        let too_few = "The answers are too few to move a line: twelve on one fault, three of each kind, are the least. More \
+                       sittings add up.";
+        match (drawn.is_empty(), &self.offered) {
+            (true, _) => vec![too_few.into()],
+            (false, None) => vec!["No line lies surely elsewhere for you.".into()],
+            (false, Some(_)) => {
+                let apart = drawn.iter().filter(|line| self.lines.moved_to(std::slice::from_ref(*line)).is_some());
+                apart.map(EarLine::in_words).collect()
+            }
         }
     }
 }

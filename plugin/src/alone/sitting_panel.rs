@@ -4,6 +4,7 @@ use super::sitting::{Answer, Sitting};
 use crate::view::theme::Theme;
 use egui::{Key, RichText, ScrollArea, Ui};
 use notefront_dsp::FaultName;
+use notefront_takes::corrections::ear::Lines;
 use notefront_takes::corrections::heard_faults;
 use notefront_takes::words::word;
 
@@ -14,7 +15,7 @@ const FAULT_KEYS: [Key; 9] =
 const LINE_PX: f32 = 620.0;
 
 /// What the player wants.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum SittingWish {
     /// Hear the front again.
     Again,
@@ -22,6 +23,8 @@ pub enum SittingWish {
     Answer(Answer),
     /// Take all answers back.
     TakeBack,
+    /// Judge by these lines from now on.
+    Move(Lines),
     /// End it.
     Leave,
 }
@@ -103,6 +106,15 @@ fn tell(ui: &mut Ui, sitting: &Sitting, theme: &Theme) -> Option<SittingWish> {
             ui.add_space(4.0);
         }
     });
+    if let Some(lines) = sitting.offered.filter(|_| !sitting.is_taken_back) {
+        ui.horizontal_wrapped(|ui| {
+            if ui.button("judge by my ear from now on").clicked() {
+                wish = Some(SittingWish::Move(lines));
+            }
+            let where_to = format!("Lines move to: {}. The settings put them back.", lines.in_words());
+            ui.label(RichText::new(where_to).color(theme.soft_ink).small());
+        });
+    }
     ui.horizontal_wrapped(|ui| {
         if ui.add_enabled(!sitting.is_taken_back, egui::Button::new("take the answers back")).clicked() {
             wish = Some(SittingWish::TakeBack);
@@ -178,6 +190,15 @@ mod tests {
         window.get_by_label("25 answers. They are kept as corrections.");
         window.get_by_label_contains("Your ear and the tool agree on ");
         assert_eq!(window.state().1.passes()[0].said().len(), 20);
+        // Lines are moved by the player only, and where the ear lies elsewhere.
+        assert!(window.query_by_label("judge by my ear from now on").is_none());
+        let lines = Lines::read("below=1.4").expect("readable");
+        window.state_mut().0.offered = Some(lines);
+        window.run();
+        window.get_by_label("Lines move to: from below 1.40 times. The settings put them back.");
+        window.get_by_label("judge by my ear from now on").click();
+        window.run();
+        assert_eq!(window.state().2.last(), Some(&SittingWish::Move(lines)));
         window.get_by_label("take the answers back").click();
         window.run();
         assert_eq!(window.state().2.last(), Some(&SittingWish::TakeBack));

@@ -6,6 +6,7 @@ use crate::project::Project;
 use crate::state::{Keeper, Kept};
 use nice_plug::params::persist::PersistentField;
 use nice_plug::prelude::*;
+use notefront_takes::corrections::ear::Lines;
 use parking_lot::RwLock;
 use std::sync::Arc;
 
@@ -124,6 +125,7 @@ impl KeepsChoices for HostParams {
             look_ahead: self.look_ahead.value(),
             insist_on_beat: self.insist_on_beat.value(),
             listen_stopped: self.listen_stopped.value(),
+            lines: Lines::default(),
         }
     }
 }

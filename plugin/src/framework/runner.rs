@@ -45,6 +45,8 @@ impl TaskRunner {
             Task::LookAhead(value) => set(&setter, &params.look_ahead, value),
             Task::InsistOnBeat(value) => set(&setter, &params.insist_on_beat, value),
             Task::ListenStopped(value) => set(&setter, &params.listen_stopped, value),
+            // No host keeps them: only the standalone moves lines.
+            Task::Lines(_) => {}
         }
     }
 }

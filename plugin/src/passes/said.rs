@@ -269,6 +269,11 @@ mod tests {
         assert!(pass.entrances[place].verdict.clarity < 95.0);
         assert_eq!((pass.num_flagged(), pass.num_unclear_by_ear()), (before + 2, 1));
         assert_eq!(pass.corrected.as_ref().map(|c| c.as_measured), Some((60, before)));
+        for facet in crate::patterns::Facet::ALL {
+            let rows = crate::patterns::rows(&[&pass], facet, |_| true);
+            let sum = |of: fn(&crate::patterns::Row) -> usize| rows.iter().map(of).sum::<usize>();
+            assert_eq!((sum(|row| row.num_flagged), sum(|row| row.num_by_ear)), (before + 2, 1), "{facet:?}");
+        }
     }
 
     #[test]

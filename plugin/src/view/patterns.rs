@@ -128,7 +128,9 @@ fn notes(num: usize) -> &'static str {
 }
 
 fn most(row: &Row) -> String {
-    row.most.map_or(String::new(), |(fault, num)| format!("mostly {} ({num})", words::word(fault)))
+    let named = row.most.map(|(fault, num)| (words::word(fault), num));
+    let by_ear = Some((words::BY_EAR, row.num_by_ear)).filter(|(_, num)| *num > named.map_or(0, |(_, num)| num));
+    by_ear.or(named).map_or(String::new(), |(word, num)| format!("mostly {word} ({num})"))
 }
 
 /// What a row says to a reader who does not see the bar.

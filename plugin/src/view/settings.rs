@@ -6,6 +6,7 @@ use crate::tasks::Task;
 use crate::timing::OffsetEstimate;
 use egui::{ComboBox, DragValue, RichText, Slider, Ui};
 use notefront_dsp::settings::STRICTNESS_IN_WORDS;
+use notefront_takes::corrections::ear::Lines;
 use notefront_takes::words::CAUTIONS;
 use std::ops::RangeInclusive;
 
@@ -24,6 +25,7 @@ pub fn show(
     ui.strong("Judging");
     strictness(ui, choices, tasks);
     a4(ui, choices, tasks);
+    moved_lines(ui, choices, tasks);
     choose(ui, "instrument", choices.instrument, |v| tasks.push(Task::Instrument(v)));
     choose(ui, "sound source", choices.source, |v| tasks.push(Task::Source(v)));
     ui.separator();
@@ -78,6 +80,19 @@ fn strictness(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
         _ => "strict",
     };
     ui.label(RichText::new(word).weak().small());
+}
+
+/// Lines that the player had moved to where the ear draws them, and the way back.
+fn moved_lines(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
+    if choices.lines.are_usual() {
+        return;
+    }
+    ui.horizontal_wrapped(|ui| {
+        ui.label(format!("lines moved to your ear: {}", choices.lines.in_words()));
+        if ui.small_button("put back").on_hover_text("All lines lie where they usually do.").clicked() {
+            tasks.push(Task::Lines(Lines::default()));
+        }
+    });
 }
 
 fn a4(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {

@@ -8,6 +8,7 @@ use super::{ByEar, Heard};
 use notefront_dsp::units::shift_cents;
 use notefront_dsp::verdict::{clarity, lines};
 use notefront_dsp::{Entrance, FaultName, Front, Measure, Settings, Source, judge};
+use serde::{Deserialize, Serialize};
 
 /// Ratios to a fault's line that are tried, from 1/4 to 4 in steps of 2 % \[H\].
 const RANGE: f64 = 4.0;
@@ -51,7 +52,24 @@ impl EarLine {
     /// Whether the line as it is lies outside what the answers make likely.
     #[must_use]
     pub fn differs(&self) -> bool {
-        !(self.low..=self.high).contains(&1.0)
+        self.differs_from(1.0)
+    }
+
+    fn differs_from(&self, ratio: f64) -> bool {
+        !(self.low..=self.high).contains(&ratio)
+    }
+
+    /// Where it lies, as a sentence.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        format!(
+            "\"{}\" begins for this ear at {:.2} times its line ({:.2} to {:.2}, 9 times out of 10; {} answers).",
+            crate::words::word(self.fault),
+            self.ratio,
+            self.low,
+            self.high,
+            self.num
+        )
     }
 }
 
@@ -167,16 +185,7 @@ pub fn advice(lines: &[EarLine]) -> String {
     if differing.is_empty() {
         return String::new();
     }
-    let each = differing.iter().map(|line| {
-        format!(
-            "  \"{}\" begins for this ear at {:.2} times its line ({:.2} to {:.2}, 9 times out of 10; {} answers).\n",
-            crate::words::word(line.fault),
-            line.ratio,
-            line.low,
-            line.high,
-            line.num
-        )
-    });
+    let each = differing.iter().map(|line| format!("  {}\n", line.in_words()));
     let option: Vec<_> = differing.iter().map(|line| format!("{}={:.2}", line.fault.as_str(), line.ratio)).collect();
     format!(
         "Lines and ear differ:\n{}To judge by this ear, add: --lines {}\n",
@@ -185,8 +194,9 @@ pub fn advice(lines: &[EarLine]) -> String {
     )
 }
 
-/// Lines moved by the player: multiples of where they lie.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// Lines moved by the player: multiples of where they lie. Kept as it is written; what cannot be read moves none.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(into = "String", from = "String")]
 pub struct Lines([f64; FaultName::ALL.len()]);
 
 impl Default for Lines {
@@ -195,7 +205,37 @@ impl Default for Lines {
     }
 }
 
+impl From<String> for Lines {
+    fn from(text: String) -> Self {
+        Self::read(&text).unwrap_or_default()
+    }
+}
+
+impl From<Lines> for String {
+    fn from(lines: Lines) -> Self {
+        lines.moved().map(|(fault, ratio)| format!("{}={ratio:.2}", fault.as_str())).collect::<Vec<_>>().join(",")
+    }
+}
+
 impl Lines {
+    /// These with those moved to where an ear draws them that surely lie elsewhere for it; `None` where none does. What it
+    /// is moved to is told to two places.
+    #[must_use]
+    pub fn moved_to(&self, ear: &[EarLine]) -> Option<Self> {
+        let mut moved = *self;
+        for line in ear.iter().filter(|line| line.differs_from(self.0[line.fault as usize])) {
+            moved.0[line.fault as usize] = (line.ratio.clamp(1.0 / RANGE, RANGE) * 100.0).round() / 100.0;
+        }
+        (moved != *self).then_some(moved)
+    }
+
+    /// Those that were moved, in words: "from below 1.40 times, air first 0.80 times"; empty where none was.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let all = self.moved().map(|(fault, ratio)| format!("{} {ratio:.2} times", crate::words::word(fault)));
+        all.collect::<Vec<_>>().join(", ")
+    }
+
     /// Reads "below=1.4,airy=0.8".
     ///
     /// # Errors
@@ -352,6 +392,23 @@ mod tests {
         let milder = lines_of(&listened(1.8, 120, 0.0, &mut dice(6)), &settings);
         let said = advice(&milder);
         assert!(said.contains("\"from below\"") && said.contains("--lines below=1."), "{said}");
+    }
+
+    #[test]
+    fn lines_move_to_where_the_ear_draws_them_once_and_are_kept_as_they_are_written() {
+        let ear = lines_of(&listened(1.8, 120, 0.0, &mut dice(6)), &Settings::default());
+        let moved = Lines::default().moved_to(&ear).expect("it lies elsewhere");
+        let (fault, ratio) = moved.moved().next().expect("one");
+        assert!(fault == FaultName::Below && (ratio / 1.8 - 1.0).abs() < 0.1, "{ratio}");
+        assert_eq!(moved.moved_to(&ear), None, "there it lies now");
+        let text = serde_json::to_string(&moved).expect("text");
+        assert_eq!(text, format!("\"below={ratio:.2}\""));
+        assert_eq!(serde_json::from_str::<Lines>(&text).expect("lines"), moved);
+        assert!(serde_json::from_str::<Lines>("\"below=99\"").expect("text").are_usual(), "what is damaged moves none");
+        assert_eq!(
+            (moved.in_words(), Lines::default().in_words()),
+            (format!("from below {ratio:.2} times"), "".into())
+        );
     }
 
     #[test]

@@ -15,6 +15,8 @@ const LEN_3: usize = 31;
 /// A figure or a kind that cannot be told.
 pub(super) const UNTOLD: i16 = i16::MIN;
 pub(super) const NO_KIND: u8 = u8::MAX;
+/// What no fault stands for is at least so clear, 0 to 100; less only where the player's ear calls it unclear and names none.
+const LEAST_CLEAR: u8 = 95;
 /// Steps of a packed figure in its unit: tenths of ms and cents.
 const STEPS: f64 = 10.0;
 /// A breath is packed as ms from its end to the sound, and tens of ms that it lasts; what was heard instead as one of these.
@@ -108,10 +110,10 @@ impl DigestNote<'_> {
         self.word(18)
     }
 
-    /// True where anything is wrong with it.
+    /// True where anything is wrong with it, or it is unclear to the player's ear.
     #[must_use]
     pub fn is_flagged(self) -> bool {
-        self.faults() != 0
+        self.faults() != 0 || self.clarity() < LEAST_CLEAR
     }
 
     /// Whether it has a fault.
@@ -173,6 +175,11 @@ pub(super) struct Counted {
 }
 
 impl Counted {
+    /// True where the player's ear alone calls it unclear, and names no fault.
+    pub(super) fn is_unclear_by_ear(&self) -> bool {
+        self.faults == 0 && self.clarity < LEAST_CLEAR
+    }
+
     /// Its faults, by their places in `FaultName::ALL`.
     pub(super) fn for_each_fault(&self, mut of: impl FnMut(usize)) {
         let mut left = self.faults & ((1 << FaultName::ALL.len()) - 1);
@@ -314,6 +321,8 @@ pub(super) fn unpack(bytes: &[u8]) -> impl Iterator<Item = DigestNote<'_>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::corrections::Heard;
+    use crate::corrections::apply::verdict_by_ear;
     use crate::fixtures;
 
     #[test]
@@ -367,6 +376,19 @@ mod tests {
         let packed = pack(&[LoggedEntrance { corrected, ..LoggedEntrance::of(entrance) }]);
         let note = unpack(&packed).next().expect("one note");
         assert_eq!((note.clarity(), note.is_flagged()), (100, false));
+    }
+
+    #[test]
+    fn what_is_unclear_by_ear_without_a_fault_is_unclear() {
+        let clear = fixtures::clear(0, 46, 1.0);
+        let least = notefront_dsp::verdict::clarity(&Default::default(), 1.0);
+        assert!(least >= f64::from(LEAST_CLEAR), "nothing else lies under it: {least}");
+        for (heard, is_unclear) in [(Heard::Unclear(None), true), (Heard::Fine(None), false)] {
+            let corrected = Some(verdict_by_ear(&clear, &heard));
+            let packed = pack(&[LoggedEntrance { corrected, ..LoggedEntrance::of(clear) }]);
+            let note = unpack(&packed).next().expect("one note");
+            assert_eq!((note.is_flagged(), note.counted().is_unclear_by_ear()), (is_unclear, is_unclear));
+        }
     }
 
     #[test]

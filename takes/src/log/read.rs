@@ -5,7 +5,7 @@ use super::heard::Room;
 use super::{Log, LogError, LoggedEntrance, measures, when};
 use crate::patterns::{Facet, Kind, facet};
 use notefront_dsp::Settings;
-use rusqlite::{Connection, Row, ToSql, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, ToSql, params};
 
 /// Which takes are asked for.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -149,6 +149,9 @@ pub struct Players {
     pub days_s: Option<(i64, i64)>,
 }
 
+/// Takes whose notes are read at two places at once: a year of daily playing. Fewer are read before another thread is there.
+const MANY_TAKES: usize = 300;
+
 const TAKE_COLUMNS: &str = "take.id, take.session, session.begun_s, take.name, take.begun_s, take.utc_offset_min,
     take.duration_s, take.settings, take.floor_db, take.floor_tilt_db, take.tone_tilt_db, take.loud_db,
     (SELECT json_group_array(word) FROM tag WHERE tag.take = take.id AND instr(word, '=') > 0)";
@@ -246,15 +249,33 @@ impl Log {
     pub fn played(&self, player: i64, span: &Span) -> Result<Vec<Played>, LogError> {
         let ask = || -> rusqlite::Result<Vec<Played>> {
             self.renew_digests()?;
-            // One by one: sorted together with their takes, years of notes would be written to a temporary file and back.
-            let mut ask = self.connection.prepare_cached("SELECT notes FROM digest WHERE take = ?1")?;
-            let mut played = |take: LoggedTake| {
-                let notes = ask.query_row([take.id], |row| row.get(0))?;
-                Ok(Played::packed(take, notes))
-            };
-            self.takes_of(player, span)?.into_iter().map(&mut played).collect()
+            self.with_notes(self.takes_of(player, span)?)
         };
         ask().map_err(|e| self.because(e))
+    }
+
+    /// Takes with their notes; those of years are read at two places of the file at once.
+    fn with_notes(&self, mut takes: Vec<LoggedTake>) -> rusqlite::Result<Vec<Played>> {
+        let other = (takes.len() >= MANY_TAKES).then(|| self.beside().ok()).flatten();
+        let Some(other) = other else { return with_notes(&self.connection, takes) };
+        let later = takes.split_off(takes.len() / 2);
+        let (earlier, later) = std::thread::scope(|threads| {
+            let later = threads.spawn(move || with_notes(&other, later));
+            (with_notes(&self.connection, takes), later.join())
+        });
+        let mut played = earlier?;
+        played.extend(later.unwrap_or_else(|panic| std::panic::resume_unwind(panic))?);
+        Ok(played)
+    }
+
+    /// The same log once more, to read.
+    fn beside(&self) -> rusqlite::Result<Connection> {
+        let connection = Connection::open_with_flags(
+            self.path(),
+            OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+        )?;
+        connection.busy_timeout(super::PATIENCE)?;
+        Ok(connection)
     }
 
     /// Packs anew what an earlier version packed otherwise.
@@ -296,6 +317,18 @@ impl Log {
     pub fn entrances(&self, take: &LoggedTake) -> Result<Vec<LoggedEntrance>, LogError> {
         entrances(&self.connection, take.id, &take.settings).map_err(|e| self.because(e))
     }
+}
+
+/// Takes with their notes, one by one: sorted together with them, years of notes would be written to a temporary file and
+/// back. What was forgotten meanwhile is left out.
+fn with_notes(db: &Connection, takes: Vec<LoggedTake>) -> rusqlite::Result<Vec<Played>> {
+    let mut ask = db.prepare_cached("SELECT notes FROM digest WHERE take = ?1")?;
+    let mut played = Vec::with_capacity(takes.len());
+    for take in takes {
+        let notes: Option<Vec<u8>> = ask.query_row([take.id], |row| row.get(0)).optional()?;
+        played.extend(notes.map(|notes| Played::packed(take, notes)));
+    }
+    Ok(played)
 }
 
 /// The entrances of a take, in the order of the sound.

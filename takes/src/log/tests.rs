@@ -356,6 +356,26 @@ fn a_log_that_somebody_holds_is_told_and_does_not_hang() {
 }
 
 #[test]
+fn years_are_read_at_two_places_at_once_and_come_in_their_order() {
+    let (_folder, path) = folder();
+    let mut log = Log::open(&path).expect("room");
+    for day in 0..301_i64 {
+        let mut entry = entry("Vesna", 0, MONDAY_S + 86_400 * day);
+        entry.sound.fingerprint[..8].copy_from_slice(&day.to_le_bytes());
+        entry.entrances.truncate(1 + day as usize % 5);
+        assert_eq!(log.keep(&entry).expect("room"), Kept::New);
+    }
+    let player = log.player(None).expect("the only one");
+    let played = log.played(player, &Span::default()).expect("readable");
+    assert_eq!(
+        played.iter().map(|p| p.take.clone()).collect::<Vec<_>>(),
+        log.takes(player, &Span::default()).expect("readable")
+    );
+    let num: Vec<usize> = played.iter().map(Played::num_notes).collect();
+    assert_eq!(num, (0..301).map(|day| 1 + day % 5).collect::<Vec<_>>());
+}
+
+#[test]
 fn a_name_is_asked_for_where_there_are_several() {
     let (_folder, path) = folder();
     let mut log = Log::open(&path).expect("room");

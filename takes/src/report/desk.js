@@ -107,7 +107,14 @@ const desk = (() => {
   };
 
   // Choosing.
+  const isOff = (e) => Math.abs(chosen.pick - e.at) >= 0.0005;
+  /** Only what can be said of what is chosen is there to be tapped. */
+  const offer = () => {
+    const e = entrance(), is = { chosen, entrance: e, off: chosen && (!e || isOff(e)) };
+    for (const part of all("#mend [data-when]")) part.hidden = !part.dataset.when.split(" ").every((when) => !when || is[when]);
+  };
   const show = () => {
+    offer();
     for (const g of all(".glyph.chosen")) g.classList.remove("chosen");
     for (const e of all(".picked")) e.remove();
     if (!chosen) return;
@@ -117,7 +124,7 @@ const desk = (() => {
     by("chosen").textContent = (e ? words(e) : `${near.length ? "At" : "Nothing was found at"} ${clock(chosen.pick)}`) + own;
     by("pick").textContent = `here: ${clock(chosen.pick)}`;
     if (e) all(`.lane[data-take="${chosen.take}"] .glyph[data-place="${chosen.place}"]`).forEach((g) => g.classList.add("chosen"));
-    if (e && Math.abs(chosen.pick - e.at) < 0.0005) return;
+    if (e && !isOff(e)) return;
     for (const tile of all(`.lane[data-take="${chosen.take}"] .tile`)) {
       const [from, to] = [Number(tile.dataset.from), Number(tile.dataset.to)];
       if (chosen.pick >= from && chosen.pick < to) stroke(tile, ((chosen.pick - from) / (to - from)) * 300, "picked");
@@ -131,12 +138,16 @@ const desk = (() => {
   };
   const choose = (take, place) => {
     chosen = { take, place, pick: takes[take].entrances[place].at, resume: null };
+    by("more").open = false;
+    said("");
     show();
   };
   /** A place on the lane: where the sound rises most within reach of a finger. */
   const REACH = 0.12, HOP = 0.005;
   const pickAt = async (take, at) => {
     chosen = { take, place: null, pick: at, resume: null };
+    by("more").open = true;
+    said("");
     show();
     const mine = chosen, held = sound.held(take, at);
     if (!held) return;
@@ -199,10 +210,10 @@ const desk = (() => {
       split: () => ({ second_s: third(pick) }), note: () => ({ midi_note: note }),
     }[what];
     if (what === "note" && note === null) return said("Write the note first, such as Bb2.");
-    if ((what === "moved" || what === "split") && Math.abs(pick - e.at) < 0.0005) return said("Move \u201chere\u201d first, by the buttons or on the lane.");
+    if ((what === "moved" || what === "split") && !isOff(e)) return said("Move \u201chere\u201d first, by the buttons or on the lane.");
     add(take, what === "added" ? pick : e.at, { what, ...(more ? more() : {}) });
     by("reason").value = "";
-    said("Kept in this page. Save the corrections to send them.");
+    said("Kept in this page. Save or send it when you are done.");
   };
   const TOLD = {
     fine: (c) => `fine as it is${c.reason ? ` (${c.reason})` : ""}`, unclear: (c) => `unclear by ear${c.fault ? `: ${known.words[c.fault]}` : ""}`,
@@ -218,13 +229,15 @@ const desk = (() => {
   const letter = (k) => (takes.length > 1 ? `${String.fromCharCode(65 + k)} ` : "");
   const render = () => {
     for (const e of all(".said-stroke")) e.remove();
-    for (const e of all(".glyph.said, .card.said")) e.classList.remove("said", "dismissed", "gone");
+    for (const e of all(".yours")) e.remove();
+    for (const e of all(".glyph.said, .card.said, .first .said")) e.classList.remove("said", "dismissed", "gone");
     const rows = [];
     kept.forEach((_, k) => active(k).forEach((c) => {
       rows.push([k, c]);
       const i = takes[k].entrances.findIndex((e) => Math.abs(e.at - c.at_s) <= 0.08);
-      for (const e of i < 0 || c.what === "added" ? [] : all(`.lane[data-take="${k}"] .glyph[data-place="${i}"], #e${k}-${i}`)) {
+      for (const e of i < 0 || c.what === "added" ? [] : all(`.lane[data-take="${k}"] .glyph[data-place="${i}"], #e${k}-${i}, .first [data-for="e${k}-${i}"]`)) {
         e.classList.add("said");
+        e.querySelector(".faults")?.after(Object.assign(document.createElement("p"), { className: "yours", textContent: `You: ${TOLD[c.what](c)}.` }));
         e.classList.toggle("dismissed", c.what === "fine");
         e.classList.toggle("gone", c.what === "removed" || c.what === "joined");
       }
@@ -294,6 +307,8 @@ const desk = (() => {
   for (const b of all(".say")) b.addEventListener("click", () => say(b.dataset.what));
   by("undo").addEventListener("click", undoLast);
   by("save-corrections").addEventListener("click", save);
+  // What is scrolled to is not hidden by the desk.
+  new ResizeObserver(([desk]) => document.documentElement.style.setProperty("--desk", `${desk.target.offsetHeight}px`)).observe(by("desk"));
   document.addEventListener("click", (event) => {
     const tile = event.target.closest(".lane .tile");
     if (!tile) return;

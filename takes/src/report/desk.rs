@@ -30,26 +30,29 @@ pub fn desk() -> Markup {
                 select #span aria-label="How much is played" { option value="front" { "front" } option value="phrase" { "phrase" } option value="take" { "whole take" } }
             }
             details #mend { summary { "Correct" }
-                div.row { (button("fine")) input #reason type="text" aria-label="Why, if you like" placeholder="why, if you like"; }
-                div.row { (button("unclear")) select #heard aria-label="Which fault" { option value="" { "unclear" } @for f in heard_faults() { option value=(f.as_str()) { (words::word(f)) } } } }
-                div.row { span #pick { "here" }
-                    @for (ms, name) in [("-50", "\u{2212}50"), ("-10", "\u{2212}10"), ("10", "+10"), ("50", "+50")] { button.nudge type="button" data-ms=(ms) aria-label=(format!("{name} milliseconds")) { (name) } } }
-                div.row { (button("added")) (button("moved")) (button("split")) }
-                div.row { (button("removed")) (button("joined"))
-                    input #note type="text" size="4" aria-label="Note, such as Bb2" placeholder="Bb2"; (button("note")) }
+                div.row data-when="entrance" { (button("fine", "")) input #reason type="text" aria-label="Why, if you like" placeholder="why, if you like"; }
+                div.row data-when="entrance" { (button("unclear", "")) select #heard aria-label="Which fault" { option value="" { "unclear" } @for f in heard_faults() { option value=(f.as_str()) { (words::word(f)) } } } }
+                details #more data-when="chosen" { summary { "Its place, its note" }
+                    div.row { span #pick { "here" }
+                        @for (ms, name) in [("-50", "\u{2212}50"), ("-10", "\u{2212}10"), ("10", "+10"), ("50", "+50")] { button.nudge type="button" data-ms=(ms) aria-label=(format!("{name} milliseconds")) { (name) } } }
+                    div.row { (button("added", "off")) (button("moved", "entrance off")) (button("split", "entrance off"))
+                        input #note type="text" size="4" aria-label="Note, such as Bb2" placeholder="Bb2"; (button("note", "entrance")) }
+                    div.row data-when="entrance" { (button("removed", "")) (button("joined", "")) }
+                }
                 ul #said-list aria-label="What you said" {}
-                div.row { button #undo type="button" { "Undo" } button #save-corrections type="button" { "Save corrections" } }
+                div.row { button #undo type="button" { "Undo" } button #save-corrections type="button" { "Save corrections" } button #send type="button" { "Save the page" } }
             }
         }
     }
 }
 
-/// A button that says it. The note's name stands before its own words.
-fn button(what: &str) -> Markup {
+/// A button that says it, and when it is there: with an entrance chosen, with a place off it. The note's name stands before
+/// its own words.
+fn button(what: &str, when: &str) -> Markup {
     let words = said::button_called(what);
     let (first, rest) = words.split_at(1);
     let first = if what == "note" { first.to_owned() } else { first.to_uppercase() };
-    html! { button.say type="button" data-what=(what) { (first) (rest) } }
+    html! { button.say type="button" data-what=(what) data-when=(when) { (first) (rest) } }
 }
 
 /// How to begin a blind sitting, and the sitting itself.

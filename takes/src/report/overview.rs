@@ -37,10 +37,10 @@ fn first_to_hear(k: usize, entrances: &[Entrance], sounds: &Sounds) -> Markup {
         @if !first.is_empty() {
             p.lead.first-words { (table::listen_to(first.len())) ":" }
             ul.plain.first { @for entrance in &first {
-                li {
-                    (play(entrance, sounds, "Play")) " "
-                    a href=(format!("#{}", id(k, entrance))) { b { (note_name(entrance)) } " at " (words::clock(entrance.front.speaks_s)) }
-                    ": " (table::worst(entrance)) "."
+                li data-for=(id(k, entrance)) {
+                    (play(entrance, sounds, "Play"))
+                    span { a href=(format!("#{}", id(k, entrance))) { b { (note_name(entrance)) } " at " (words::clock(entrance.front.speaks_s)) }
+                    ": " (table::worst(entrance)) "." }
                 }
             } }
         }

@@ -106,7 +106,9 @@
   by("save-corrections").addEventListener("click", () => { unsaved = false; });
   window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
   const fileName = () => {
-    try { return decodeURIComponent(location.pathname.split("/").pop()) || "fronts.html"; } catch (e) { return "fronts.html"; }
+    let name = "";
+    try { name = decodeURIComponent(location.pathname.split("/").pop()); } catch (e) { /* not a name */ }
+    return !name ? "fronts.html" : /\.html?$/i.test(name) ? name : `${name}.html`;
   };
   const wholePage = () => {
     // A parser drops the first line feed of a textarea.
@@ -116,14 +118,28 @@
     for (const e of copy.querySelectorAll("[aria-current]")) e.removeAttribute("aria-current");
     for (const e of copy.querySelectorAll("[data-played]")) delete e.dataset.played;
     for (const e of copy.querySelectorAll(".here, .out, .playing, .chosen, .sounding, .pair-here")) e.classList.remove("here", "out", "playing", "chosen", "sounding", "pair-here");
-    for (const e of copy.querySelectorAll(".playhead, .picked, .said-stroke, #said-list li")) e.remove();
+    for (const e of copy.querySelectorAll(".playhead, .picked, .said-stroke, .yours, #said-list li")) e.remove();
     copy.querySelector("#sitting")?.removeAttribute("open");
     return ["<!DOCTYPE html>\n", copy.outerHTML];
   };
-  by("save").addEventListener("click", () => {
+  const savePage = () => {
     desk.download(wholePage(), fileName(), "text/html");
     unsaved = false;
     status.textContent = "Saved as a new file, with notes and corrections in it.";
+    desk.said(status.textContent);
+  };
+  by("save").addEventListener("click", savePage);
+  // A phone hands the page on by its own sheet of ways to send; where there is none it is saved.
+  const whole = () => ({ files: [new File(wholePage(), fileName(), { type: "text/html" })] });
+  const canSend = (() => { try { return navigator.canShare(whole()); } catch (e) { return false; } })();
+  if (canSend) by("send").textContent = "Send the page";
+  by("send").addEventListener("click", async () => {
+    if (!canSend) return savePage();
+    try {
+      await navigator.share({ ...whole(), title: document.title });
+      unsaved = false;
+      desk.said("The page is sent, with notes and corrections in it.");
+    } catch (e) { if (e.name !== "AbortError") savePage(); }
   });
   // On paper the first six are open, whatever is folded on the screen.
   let folded = [];

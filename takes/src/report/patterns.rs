@@ -12,6 +12,8 @@ use notefront_dsp::Entrance;
 const POSITIONS: std::ops::RangeInclusive<u8> = 1..=7;
 const PARTIALS: std::ops::RangeInclusive<u8> = 1..=12;
 
+/// Which entrances are unclear, by their places in the take.
+type Unclear = Vec<bool>;
 /// Entrances that share something, and its name.
 type Group<'a> = (String, Vec<&'a Entrance>);
 
@@ -25,16 +27,17 @@ pub fn view(heard: &HeardTake) -> Markup {
         ("By the step from the note before", by(Facet::Interval, entrances)),
         ("By time in the take", by_minutes(entrances, heard.take.source.duration_s)),
     ];
+    let unclear: Unclear = (0..entrances.len()).map(|place| heard.take.is_unclear(place)).collect();
     let told: Vec<_> = lists.into_iter().filter(|(_, groups)| is_telling(groups)).collect();
     html! {
         @if entrances.len() >= MIN_VALUES {
             h3 { "Where it goes wrong" }
             p.facts { "The bar is the share of unclear entrances; after it how many of how many, and in brackets where the true share lies 9 times out of 10. Nothing is said of fewer than " (MIN_VALUES) " notes." }
             div.patterns {
-                @for (title, groups) in told { (list(title, &groups)) }
+                @for (title, groups) in told { (list(title, &groups, &unclear)) }
                 (super::overview::typical(heard))
             }
-            (by_position(entrances))
+            (by_position(entrances, &unclear))
         }
     }
 }
@@ -59,16 +62,16 @@ fn by_minutes(entrances: &[Entrance], duration_s: f64) -> Vec<Group<'_>> {
     all.filter(|(_, group)| !group.is_empty()).collect()
 }
 
-fn list(title: &str, groups: &[Group]) -> Markup {
+fn list(title: &str, groups: &[Group], unclear: &Unclear) -> Markup {
     html! {
         table { caption { (title) }
             thead.unseen { tr { th scope="col" { "which" } th scope="col" { "unclear" } } }
-            tbody { @for (name, group) in groups { tr { th scope="row" { (name) } (cell(group)) } } }
+            tbody { @for (name, group) in groups { tr { th scope="row" { (name) } (cell(group, unclear)) } } }
         }
     }
 }
 
-fn by_position(entrances: &[Entrance]) -> Markup {
+fn by_position(entrances: &[Entrance], unclear: &Unclear) -> Markup {
     let by_place = facet::grouped(entrances, Facet::Place);
     let at = |partial: u8, position: u8| -> &[&Entrance] {
         let kind = Some(Place { partial, position, trigger: false }.kind());
@@ -81,22 +84,23 @@ fn by_position(entrances: &[Entrance]) -> Markup {
             div.scroll tabindex="0" role="region" aria-label="By partial and position" { table.grid {
                 caption { "By partial and slide position" span.interval { " the most usual position of each note: which one was taken cannot be heard" } }
                 thead { tr { th scope="col" { "partial" } @for p in POSITIONS { th scope="col" { "position " (p) } } } }
-                tbody { @for k in partials { tr { th scope="row" { (k) } @for p in POSITIONS { (labelled(p, at(k, p))) } } } }
+                tbody { @for k in partials { tr { th scope="row" { (k) } @for p in POSITIONS { (labelled(p, at(k, p), unclear)) } } } }
             } }
         }
     }
 }
 
 /// A cell that says which position it is where cells stand under one another, on a phone.
-fn labelled(position: u8, group: &[&Entrance]) -> Markup {
-    let cell = cell(group).into_string();
+fn labelled(position: u8, group: &[&Entrance], unclear: &Unclear) -> Markup {
+    let cell = cell(group, unclear).into_string();
     let class = if group.is_empty() { " class=\"empty\"" } else { "" };
     let plain = cell.strip_prefix("<td class=\"few\">").or(cell.strip_prefix("<td>")).unwrap_or(&cell);
     PreEscaped(format!("<td{class} data-label=\"position {position}: \">{plain}"))
 }
 
-fn cell(group: &[&Entrance]) -> Markup {
-    let (num, of) = (group.iter().filter(|e| e.is_flagged()).count(), group.len());
+fn cell(group: &[&Entrance], unclear: &Unclear) -> Markup {
+    let is_unclear = |e: &&&Entrance| unclear.get(e.front.index).is_some_and(|is| *is);
+    let (num, of) = (group.iter().filter(is_unclear).count(), group.len());
     let Some(Share { value, low, high }) = Share::of(num, of) else {
         return html! { td.few { @if of > 0 { "only " (of) } } };
     };
@@ -114,8 +118,9 @@ mod tests {
     fn nothing_is_told_of_fewer_than_five_notes() {
         let entrances: Vec<_> = (0..5).map(|i| airy(i, i as f64)).collect();
         let four: Vec<_> = entrances.iter().take(4).collect();
-        assert_eq!(cell(&four).into_string(), "<td class=\"few\">only 4</td>");
-        assert!(cell(&entrances.iter().collect::<Vec<_>>()).into_string().contains("5 of 5"));
+        let unclear = vec![true; 5];
+        assert_eq!(cell(&four, &unclear).into_string(), "<td class=\"few\">only 4</td>");
+        assert!(cell(&entrances.iter().collect::<Vec<_>>(), &unclear).into_string().contains("5 of 5"));
     }
 
     #[test]

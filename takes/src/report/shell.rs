@@ -47,7 +47,7 @@ pub fn top(takes: &[HeardTake]) -> Markup {
             p.remark { (words::CAUTIONS) " " a href="#care" { "More of it" } }
         }
         @if is_flagged { (bar(takes)) }
-        @else { form.bar aria-label="Controls" { span #shown role="status" {} button #save type="button" { "Save with notes" } } }
+        @else { form.bar aria-label="Controls" { span #shown role="status" {} button #save type="button" { "Save the page" } } }
     }
 }
 
@@ -61,10 +61,10 @@ fn bar(takes: &[HeardTake]) -> Markup {
             label { "Register " select #by-register { option value="" { "all" } @for r in registers { option value=(r.as_str()) { (r.as_str()) } } } }
             label { "Order " select #order { option value="worst" { "worst first" } option value="time" { "as played" } } }
             span #shown role="status" {}
-            button #save type="button" { "Save with notes" }
+            button #save type="button" { "Save the page" }
             label.keys { input #keys type="checkbox" checked; " Keys: " kbd { "\u{2190}" } " " kbd { "\u{2192}" } " note by note, " kbd { "j" } " next unclear, " kbd { "k" } " back, " kbd { "p" } " play, " kbd { "l" } " loop, " kbd { "s" } " speed, " kbd { "x" } " A or B, " kbd { "n" } " note, " kbd { "Esc" } " leave it" }
         }
-        noscript { p.remark { "Filters, keys and sound need JavaScript, which is switched off here. Nothing else does." } }
+        noscript { p.remark { "Filters, keys, sound and corrections need JavaScript, which is switched off here; the preview of a mail is often such a place. Open the page in a browser for them." } }
     }
 }
 

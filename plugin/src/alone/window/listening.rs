@@ -4,6 +4,7 @@ use super::Alone;
 use crate::alone::sitting::{self, Sitting};
 use crate::alone::sitting_panel::{self, SittingWish};
 use crate::passes::PassId;
+use crate::tasks::Task;
 use crate::timing::Judging;
 use crate::view::listen::ListenWish;
 use crate::view::theme::Theme;
@@ -78,6 +79,12 @@ impl Alone {
             Some(SittingWish::TakeBack) => {
                 let passes = sitting.take_back(&mut self.parts.project.session.lock(), &judging);
                 passes.into_iter().for_each(|pass| self.desk.keep_beside(pass));
+            }
+            // The worker judges all passes anew by what is chosen.
+            Some(SittingWish::Move(lines)) => {
+                sitting.told.push(format!("All is judged by your ear now: {}.", lines.in_words()));
+                sitting.offered = None;
+                Task::Lines(lines).follow(&mut self.choices.0.write());
             }
             Some(SittingWish::Leave) => {
                 self.listener.stop();

@@ -88,6 +88,8 @@ pub struct Cell {
     pub num: usize,
     /// Those with any fault.
     pub num_flagged: usize,
+    /// Those that the player's ear calls unclear without naming a fault: they are among the flagged ones.
+    pub num_by_ear: usize,
     /// Those with each fault, in the order of `FaultName::ALL`.
     pub faults: [usize; FaultName::ALL.len()],
 }
@@ -96,6 +98,7 @@ impl Cell {
     fn join(&mut self, other: &Self) {
         self.num += other.num;
         self.num_flagged += other.num_flagged;
+        self.num_by_ear += other.num_by_ear;
         self.faults.iter_mut().zip(other.faults).for_each(|(a, b)| *a += b);
     }
 
@@ -222,9 +225,11 @@ impl Rows {
 
     /// Counts what is wrong with a note: all faults at once, since to look which there are costs more.
     fn count_faults(&mut self, note: &Counted) {
+        let is_by_ear = note.is_unclear_by_ear();
         let has: [u32; FaultName::ALL.len()] = std::array::from_fn(|fault| u32::from((note.faults >> fault) & 1));
         for row in rows_of(note) {
-            self.cells[row].num_flagged += usize::from(note.faults != 0);
+            self.cells[row].num_flagged += usize::from(note.faults != 0 || is_by_ear);
+            self.cells[row].num_by_ear += usize::from(is_by_ear);
             self.faults[row].iter_mut().zip(has).for_each(|(num, has)| *num += has);
         }
     }

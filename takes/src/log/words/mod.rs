@@ -89,11 +89,12 @@ fn sentence(text: &str) -> String {
 }
 
 fn most_frequent(row: &Row, at_most: usize) -> String {
-    let found: Vec<_> = row.cell.most_frequent().into_iter().take(at_most).collect();
-    let told = found
-        .iter()
-        .map(|&(name, num)| format!("{} in {:.0} %", words::word(name), 100.0 * num as f64 / row.cell.num as f64));
-    told.collect::<Vec<_>>().join(", ")
+    let mut found: Vec<_> = row.cell.most_frequent().into_iter().map(|(name, num)| (words::word(name), num)).collect();
+    found.extend(Some((words::BY_EAR, row.cell.num_by_ear)).filter(|by_ear| by_ear.1 > 0));
+    found.sort_by_key(|&(_, num)| std::cmp::Reverse(num));
+    let in_percent =
+        |(word, num): (&str, usize)| format!("{word} in {:.0} %", 100.0 * num as f64 / row.cell.num as f64);
+    found.into_iter().take(at_most).map(in_percent).collect::<Vec<_>>().join(", ")
 }
 
 fn told(typical: Option<Typical>) -> String {
