@@ -215,7 +215,7 @@ impl Desk {
         let size = vec2(window.looks.width as f32, window.looks.height as f32);
         let input = RawInput { screen_rect: Some(Rect::from_min_size(pos2(0.0, 0.0), size)), ..RawInput::default() };
         let mut output = self.context.run_ui(input, |ui| drop(window.frame(ui)));
-        if self.num_drawn % TRIANGLES_EVERY == 0 {
+        if self.num_drawn.is_multiple_of(TRIANGLES_EVERY) {
             self.context.tessellate(output.shapes, output.pixels_per_point);
         }
         // Textures would go to the graphics card now.
@@ -228,8 +228,8 @@ impl Desk {
 fn open(value: &Value, dice: &mut Dice, desk: &mut Desk) {
     let keeper = Keeper::of(&SharedSession::default());
     keeper.take_in(Kept::deserialize(value).expect("anything is read"));
-    let mut window = WholeWindow::default();
-    window.session = std::mem::take(&mut *keeper.session().lock());
+    let session = std::mem::take(&mut *keeper.session().lock());
+    let mut window = WholeWindow { session, ..WholeWindow::default() };
     let judging = window.choices.judging();
     window.session.rejudge(&judging);
     let views = [View::Lane, View::Compare, View::Patterns];
@@ -281,7 +281,7 @@ fn a_damaged_project_is_read_judged_drawn_and_kept() {
                 return;
             }
             try_case(case, &projects, &mut desk);
-            if case % SAYS_EVERY == 0 {
+            if case.is_multiple_of(SAYS_EVERY) {
                 println!("{case} cases");
             }
         }

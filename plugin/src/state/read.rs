@@ -118,7 +118,7 @@ impl Reader {
 
     /// Reads a part of a pass; the places that have a picture. `None` where it is not as this version writes it.
     fn part(&mut self, part: &Value, pictures: &Value, entrances: &mut Vec<Entrance>) -> Option<Vec<usize>> {
-        let is_where_one_begins = entrances.len() % PART_LEN == 0;
+        let is_where_one_begins = entrances.len().is_multiple_of(PART_LEN);
         let text = self.unpacked(part);
         let Some(texts) = text.as_deref().and_then(|text| serde_json::from_str::<Vec<&RawValue>>(text).ok()) else {
             self.damage.num_parts += 1;
