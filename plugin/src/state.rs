@@ -118,7 +118,7 @@ impl Serialize for SavedSession {
 
 impl<'de> Deserialize<'de> for SavedSession {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        Ok(read(&Value::deserialize(deserializer)?))
+        Ok(read::with_texts(Value::deserialize(deserializer)?).0)
     }
 }
 

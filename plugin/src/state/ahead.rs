@@ -183,7 +183,7 @@ impl Serialize for Kept {
 
 impl<'de> Deserialize<'de> for Kept {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let (saved, ahead) = super::read::with_texts(&serde_json::Value::deserialize(deserializer)?);
+        let (saved, ahead) = super::read::with_texts(serde_json::Value::deserialize(deserializer)?);
         Ok(Self::Read(saved, ahead))
     }
 }

@@ -31,23 +31,24 @@ const MAX_NOTICES: usize = 4;
 /// Reads as much as there is.
 #[must_use]
 pub fn read(value: &Value) -> SavedSession {
-    with_texts(value).0
+    with_texts(value.clone()).0
 }
 
-/// Reads as much as there is, and tells which texts say the same as what was read.
-pub fn with_texts(value: &Value) -> (SavedSession, Ahead) {
+/// Reads as much as there is, and tells which texts say the same as what was read. Each pass goes as it is read, so that
+/// nothing is held twice.
+pub fn with_texts(mut value: Value) -> (SavedSession, Ahead) {
     let mut reader = Reader { room: packed::MAX_UNPACKED, ..Reader::default() };
     let damage = &mut reader.damage;
     let version = value.get("version").and_then(Value::as_u64);
     damage.whole = value.get("damaged").is_some() || !value.is_object();
     damage.newer = version.is_some_and(|v| v > VERSION);
     damage.num_left_out = value.get("num_left_out").and_then(Value::as_u64).unwrap_or(0);
-    match (value.get("packed"), value.get("passes").and_then(Value::as_array)) {
-        (Some(Value::Array(passes)), _) => passes.iter().for_each(|pass| reader.packed_pass(pass)),
-        (Some(all), _) => reader.version_3(all),
+    match (value.get_mut("packed").map(Value::take), value.get_mut("passes").map(Value::take)) {
+        (Some(Value::Array(passes)), _) => passes.into_iter().for_each(|pass| reader.packed_pass(&pass)),
+        (Some(all), _) => reader.version_3(&all),
         // Up to version 2 they lay open.
-        (None, Some(passes)) => passes.iter().for_each(|pass| reader.pass(&pass.to_string())),
-        (None, None) => {}
+        (None, Some(Value::Array(passes))) => passes.into_iter().for_each(|pass| reader.pass(&pass.to_string())),
+        (None, _) => {}
     }
     let reference = value.get("reference").and_then(Value::as_u64);
     let damage = reader.damage.in_words();
@@ -137,6 +138,10 @@ impl Reader {
             Some(entrance).filter(bounds::is_entrance)
         };
         let room = MAX_ENTRANCES.saturating_sub(entrances.len());
+        if entrances.is_empty() {
+            // Most passes are one part.
+            entrances.reserve_exact(texts.len().min(room));
+        }
         entrances.extend(texts.iter().enumerate().filter_map(read).take(room));
         let num_read = entrances.len() - before;
         self.damage.num_entrances += texts.len() - num_read;
@@ -313,6 +318,7 @@ fn in_order(mut entrances: Vec<Entrance>) -> Vec<Entrance> {
     if !entrances.is_sorted_by(|a, b| by_time(a, b).is_le()) {
         entrances.sort_by(by_time);
     }
+    entrances.shrink_to_fit();
     entrances
 }
 
