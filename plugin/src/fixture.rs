@@ -257,8 +257,26 @@ pub fn laid_open(written: &Value) -> Value {
         let text = text.as_str().and_then(|text| packed::unpack(text, packed::MAX_UNPACKED)).expect("our own letters");
         serde_json::from_slice(&text).expect("our own text")
     };
+    let pass = |packed: &Value| {
+        let (mut pass, mut entrances) = (open(&packed["head"]), Vec::new());
+        for (part, pictures) in
+            packed["parts"].as_array().into_iter().flatten().zip(packed["pictures"].as_array().into_iter().flatten())
+        {
+            let from = entrances.len();
+            entrances.extend(open(part).as_array().expect("entrances").iter().cloned());
+            if pictures.is_null() {
+                continue;
+            }
+            for picture in open(pictures).as_array().expect("pictures") {
+                let place = picture[0].as_u64().expect("a place") as usize;
+                entrances[from + place]["picture"] = picture[1].clone();
+            }
+        }
+        pass["entrances"] = Value::Array(entrances);
+        pass
+    };
     let mut value = written.clone();
-    value["passes"] = value["packed"].as_array().expect("passes").iter().map(open).collect();
+    value["passes"] = value["packed"].as_array().expect("passes").iter().map(pass).collect();
     value.as_object_mut().expect("fields").remove("packed");
     value
 }

@@ -7,9 +7,6 @@ use std::time::{Duration, Instant};
 
 /// How often it is looked whether there is anything to do: all entrances are gone through.
 const LOOK: Duration = Duration::from_secs(1);
-/// Entrances of a pass that is packed while another is played, at most: it takes 0.1 s in a release, and the next entrance
-/// waits so long \[C\].
-const MOST_WHILE_PLAYED: usize = 2000;
 
 /// When it was looked last, and what was done.
 #[derive(Debug)]
@@ -37,11 +34,9 @@ impl SpareTime {
         if !self.is_due && self.looked.elapsed() < LOOK {
             return false;
         }
-        self.is_due = if is_playing {
-            project.keeper.pack_ahead(MOST_WHILE_PLAYED)
-        } else {
-            project.keeper.pack_ahead(usize::MAX) || self.practice_log.keep_next(project, place::usual)
-        };
+        // A piece at a time: the next entrance waits no longer than that, nor does a host that closes the insert.
+        let keeps_log = |log: &mut PracticeLog| !is_playing && log.keep_next(project, place::usual);
+        self.is_due = project.keeper.pack_ahead() || keeps_log(&mut self.practice_log);
         self.looked = Instant::now();
         self.is_due
     }
@@ -61,8 +56,18 @@ mod tests {
         let mut spare = SpareTime::default();
         assert!(!spare.spend(&project, true), "not before the next look");
         spare.look_soon();
-        let num_packed = (0..10).take_while(|_| spare.spend(&project, true)).count();
-        assert_eq!(num_packed, 3);
-        assert!(!project.keeper.pack_ahead(usize::MAX), "all are ready");
+        let num_packed = (0..20).take_while(|_| spare.spend(&project, true)).count();
+        assert_eq!(num_packed, 9, "of each its head, its entrances and their pictures");
+        assert_eq!(project.keeper.pack_rest(), 0, "all are ready");
+    }
+
+    #[test]
+    fn a_long_pass_is_packed_in_pieces_between_which_the_host_is_heeded() {
+        let project = Project::default();
+        project.session.lock().add(fixture::mixed_pass(2_000, 1));
+        let mut spare = SpareTime::default();
+        spare.look_soon();
+        let num_packed = (0..100).take_while(|_| spare.spend(&project, false)).count();
+        assert!(num_packed > 10, "{num_packed}: a head, ten parts, and pictures");
     }
 }

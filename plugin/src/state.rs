@@ -1,8 +1,10 @@
 //! Passes in the host's project: what is written, and how much of anything is read back.
 //!
-//! Every pass is written as compressed JSON of its own, all within [`MAX_BYTES`]; whole passes are left out, the oldest unkept
+//! Every pass is written as pieces of compressed JSON, all within [`MAX_BYTES`]; whole passes are left out, the oldest unkept
 //! first, and counted. The newest is never the one to go.
-//! Read leniently (`read`): every pass and every entrance on its own, so that one damaged part costs only itself.
+//! Read leniently (`read`): every piece and every entrance on its own, so that one damaged part costs only itself.
+
+mod pieces;
 
 mod ahead;
 mod read;
@@ -10,25 +12,19 @@ mod read;
 pub use ahead::{Keeper, Kept};
 pub use read::read;
 
-use crate::fronts;
-use crate::packed;
 use crate::passes::{Pass, PassId};
 use crate::session::{Session, SharedSession};
-use notefront_dsp::Entrance;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use serde_json::{Value, json};
+use serde_json::Value;
 use std::collections::BTreeMap;
-use std::path::Path;
 use std::sync::Arc;
 
 /// Version of the layout; it rises when a field changes meaning.
-pub const VERSION: u64 = 5;
+pub const VERSION: u64 = 6;
 /// Most that is written, bytes. Hosts keep state in the project file and copy it on every undo step.
 pub const MAX_BYTES: usize = 8_000_000;
 /// Most that is looked at when a project is opened, bytes: what was written never comes near it.
 const MAX_READ: usize = 2 * MAX_BYTES;
-/// Points of the outline that are kept of one pass.
-const MAX_WAVE_POINTS: usize = 2000;
 
 /// What the project keeps of a session.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -53,14 +49,6 @@ impl SavedSession {
     pub fn of(session: &Session) -> Self {
         Self { passes: session.passes().to_vec(), reference: session.reference, damage: Vec::new() }
     }
-
-    /// Every pass packed, and whether it is to stay.
-    fn packed(&self) -> std::io::Result<Vec<(bool, Arc<str>)>> {
-        let passes: Vec<&Pass> = self.passes.iter().collect();
-        let with_fronts = self.passes.iter().zip(fronts::fitting(&passes, fronts::MAX_BYTES));
-        let pack = |(pass, fronts): (&Pass, _)| Ok((stays(pass, self.reference), packed_pass(pass, fronts)?));
-        with_fronts.map(pack).collect()
-    }
 }
 
 /// Whether a pass makes no room for others.
@@ -68,8 +56,23 @@ fn stays(pass: &Pass, reference: Option<PassId>) -> bool {
     pass.kept || Some(pass.id) == reference
 }
 
-fn packed_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> std::io::Result<Arc<str>> {
-    Ok(packed::pack(write_pass(pass, fronts).to_string().as_bytes())?.into())
+/// A pass in pieces, each a text.
+#[derive(Debug, Clone, Serialize)]
+pub struct PackedPass {
+    #[serde(serialize_with = "as_text")]
+    head: Arc<str>,
+    #[serde(serialize_with = "as_texts")]
+    parts: Vec<Arc<str>>,
+    /// Beside each part.
+    #[serde(serialize_with = "as_some_texts")]
+    pictures: Vec<Option<Arc<str>>>,
+}
+
+impl PackedPass {
+    fn num_bytes(&self) -> usize {
+        let pictures = self.pictures.iter().flatten();
+        std::iter::once(&self.head).chain(&self.parts).chain(pictures).map(|text| text.len()).sum()
+    }
 }
 
 /// What a project holds: all passes, the oldest first, but for the oldest unkept ones that do not fit.
@@ -77,38 +80,45 @@ fn packed_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> std::io::Result<Arc<s
 struct Written {
     version: u64,
     reference: Option<PassId>,
-    #[serde(serialize_with = "as_texts")]
-    packed: Vec<Arc<str>>,
+    packed: Vec<PackedPass>,
     num_left_out: usize,
 }
 
-fn as_texts<S: Serializer>(packed: &[Arc<str>], serializer: S) -> Result<S::Ok, S::Error> {
-    serializer.collect_seq(packed.iter().map(|text| &**text))
+fn as_text<S: Serializer>(text: &str, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(text)
+}
+
+fn as_texts<S: Serializer>(texts: &[Arc<str>], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(texts.iter().map(|text| &**text))
+}
+
+fn as_some_texts<S: Serializer>(texts: &[Option<Arc<str>>], serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(texts.iter().map(Option::as_deref))
 }
 
 impl Written {
-    fn of(mut packed: Vec<(bool, Arc<str>)>, reference: Option<PassId>) -> Self {
+    fn of(mut packed: Vec<(bool, PackedPass)>, reference: Option<PassId>) -> Self {
         let num = packed.len();
-        while packed.iter().map(|(_, text)| text.len()).sum::<usize>() > MAX_BYTES && packed.len() > 1 {
+        while packed.iter().map(|(_, pass)| pass.num_bytes()).sum::<usize>() > MAX_BYTES && packed.len() > 1 {
             let older = &packed[..packed.len() - 1];
             packed.remove(older.iter().position(|(kept, _)| !kept).unwrap_or(0));
         }
         let num_left_out = num - packed.len();
-        let packed = packed.into_iter().map(|(_, text)| text).collect();
+        let packed = packed.into_iter().map(|(_, pass)| pass).collect();
         Self { version: VERSION, reference, packed, num_left_out }
     }
 }
 
 impl Serialize for SavedSession {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let packed = self.packed().map_err(serde::ser::Error::custom)?;
+        let packed = ahead::packed_now(&self.passes, self.reference).map_err(serde::ser::Error::custom)?;
         Written::of(packed, self.reference).serialize(serializer)
     }
 }
 
 impl<'de> Deserialize<'de> for SavedSession {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        Ok(read(&Value::deserialize(deserializer)?))
+        Ok(read::with_texts(Value::deserialize(deserializer)?).0)
     }
 }
 
@@ -123,58 +133,14 @@ pub fn mark_damage(fields: &mut BTreeMap<String, String>) {
     }
 }
 
-fn write_pass(pass: &Pass, fronts: Vec<Option<Value>>) -> Value {
-    let (wave, wave_per_s) = pass.wave.thinned(MAX_WAVE_POINTS);
-    // What was measured; what the player says is laid over it again when it is read.
-    let entrances: Vec<Value> = pass.measured().iter().zip(fronts).map(|(e, front)| write_entrance(e, front)).collect();
-    json!({
-        "id": pass.id,
-        "name": pass.name,
-        "kept": pass.kept,
-        "origin": pass.origin,
-        "sample_rate_hz": pass.sample_rate_hz,
-        "start_samples": pass.start_samples,
-        "beats": pass.beats,
-        "duration_s": pass.duration_s,
-        "num_lost": pass.num_lost,
-        "num_left_out": pass.num_left_out,
-        "clipped_at_s": pass.clipped_at_s,
-        "wave": wave,
-        "wave_per_s": wave_per_s,
-        "entrances": entrances,
-        "corrections": pass.corrections,
-        "take": pass.take.as_deref().map(Path::to_string_lossy),
-    })
-}
-
-/// An entrance with its picture, each part on its own so that it is read in one go.
-fn write_entrance(entrance: &Entrance, picture: Option<Value>) -> Value {
-    let mut value = json!({ "measured": entrance.front, "verdict": entrance.verdict });
-    if let Some(picture) = picture {
-        value["picture"] = picture;
-    }
-    compact(value)
-}
-
-/// Rounds every fraction to a millionth, finer than any uncertainty here (instants are in seconds):
-/// 17 digits a number would double the project.
-fn compact(value: Value) -> Value {
-    match value {
-        Value::Number(n) if n.is_f64() => {
-            let rounded = n.as_f64().map(|f| (f * 1e6).round() / 1e6);
-            rounded.and_then(serde_json::Number::from_f64).map_or(Value::Null, Value::Number)
-        }
-        Value::Array(items) => Value::Array(items.into_iter().map(compact).collect()),
-        Value::Object(fields) => Value::Object(fields.into_iter().map(|(k, v)| (k, compact(v))).collect()),
-        other => other,
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    use super::pieces::{PART_LEN, rounded};
     use super::*;
     use crate::fixture::{self, scattered};
-    use notefront_dsp::FaultName;
+    use crate::packed;
+    use notefront_dsp::{Entrance, FaultName};
+    use serde_json::json;
 
     fn session_of(num_passes: usize, num_entrances: usize) -> Session {
         let mut session = Session::default();
@@ -262,6 +228,14 @@ mod tests {
             let back = read(&value);
             assert_eq!((back.passes[0].corrections.corrections.len(), back.damage.len()), (9, 1), "{name}");
         }
+        let mut value = whole.clone();
+        value["passes"][0]["corrections"]["corrections"][3]["id"] =
+            whole["passes"][0]["corrections"]["corrections"][4]["id"].clone();
+        assert_eq!(
+            read(&value).passes[0].corrections.corrections.len(),
+            9,
+            "two of one id cannot be taken back one by one"
+        );
         let mut value = whole;
         value["passes"][0]["corrections"]["sound"]["rises"] = json!([[1e300, 2.0]]);
         let back = read(&value);
@@ -283,7 +257,9 @@ mod tests {
         let mut value = lying_open(&session);
         for (i, pass) in session.passes().iter().enumerate() {
             // Front and verdict lay flat beside each other.
-            value["passes"][i]["entrances"] = pass.entrances.iter().map(|e| compact(json!(e))).collect();
+            let flat =
+                |e: &Entrance| serde_json::from_slice::<Value>(&rounded(e).expect("memory")).expect("our own text");
+            value["passes"][i]["entrances"] = pass.entrances.iter().map(flat).collect();
         }
         let packed = packed::pack(value["passes"].to_string().as_bytes()).expect("memory");
         value.as_object_mut().expect("fields").remove("passes");
@@ -303,11 +279,35 @@ mod tests {
     #[test]
     fn a_damaged_pass_leaves_the_others_whole() {
         let mut value = serde_json::to_value(SavedSession::of(&session_of(3, 8))).expect("plain data");
-        let text = value["packed"][1].as_str().expect("letters").to_owned();
-        value["packed"][1] = json!(text[..text.len() / 2].to_owned());
+        let text = value["packed"][1]["head"].as_str().expect("letters").to_owned();
+        value["packed"][1]["head"] = json!(text[..text.len() / 2].to_owned());
         let back = read(&value);
         assert_eq!(back.passes.iter().map(|p| p.id).collect::<Vec<_>>(), [1, 3]);
         assert_eq!(back.damage.len(), 1);
+    }
+
+    #[test]
+    fn a_damaged_part_costs_its_entrances_and_damaged_pictures_only_themselves() {
+        let whole = serde_json::to_value(SavedSession::of(&session_of(1, 2 * PART_LEN))).expect("plain data");
+        for (name, num_left) in [("parts", PART_LEN), ("pictures", 2 * PART_LEN)] {
+            let mut value = whole.clone();
+            value["packed"][0][name][0] = json!("x");
+            let back = read(&value);
+            assert_eq!((back.passes[0].entrances.len(), back.damage.len()), (num_left, 1), "{name}");
+        }
+    }
+
+    #[test]
+    fn what_versions_4_and_5_packed_into_a_text_a_pass_is_read() {
+        let mut value = lying_open(&corrected());
+        let passes: Vec<Value> = value["passes"].as_array().expect("passes").clone();
+        let pack = |pass: &Value| json!(packed::pack(pass.to_string().as_bytes()).expect("memory"));
+        let whole = read(&value);
+        (value["packed"], value["version"]) = (passes.iter().map(pack).collect(), json!(5));
+        let back = read(&value);
+        assert!(back.damage.is_empty() && format!("{back:?}") == format!("{whole:?}"));
+        value["packed"][1] = json!("x");
+        assert_eq!((read(&value).passes.len(), read(&value).damage.len()), (1, 1));
     }
 
     #[test]

@@ -79,8 +79,17 @@ def session(plugin) -> dict:
         path = Path(folder) / "state"
         plugin.save_state(str(path))
         kept = json.loads(component_state(path.read_bytes())["fields"]["session"])
-        kept["passes"] = [json.loads(zlib.decompress(base64.b64decode(one))) for one in kept.pop("packed")]
+        kept["passes"] = [unpacked_pass(one) for one in kept.pop("packed")]
         return kept
+
+
+def unpacked_pass(packed) -> dict:
+    """A pass in pieces: its head, and its entrances in parts."""
+    def unpacked(text):
+        return json.loads(zlib.decompress(base64.b64decode(text)))
+
+    entrances = [entrance for part in packed["parts"] for entrance in unpacked(part)]
+    return {**unpacked(packed["head"]), "entrances": entrances}
 
 
 def with_transport():

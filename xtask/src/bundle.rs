@@ -10,8 +10,9 @@ use std::process::Command;
 const PACKAGE: &str = "notefront";
 /// The directory of the build, below the workspace.
 const TARGET_DIR: &str = "target/insert";
-/// Said to ourselves: run the bundler in this process.
-const INNER: &str = "--inner";
+/// Parts of the database that are left out.
+const UNUSED_OF_SQLITE: &str = "-USQLITE_ENABLE_FTS3 -USQLITE_ENABLE_FTS3_PARENTHESIS -USQLITE_ENABLE_FTS5 \
+    -USQLITE_ENABLE_RTREE -USQLITE_ENABLE_DBSTAT_VTAB";
 
 const INSTALL: &str = "\
 Notefront, the insert
@@ -34,39 +35,35 @@ Long and loud practice can hurt hearing and lips. Use hearing protection, keep t
 and see a professional when it stays.
 ";
 
-/// Builds and bundles; `args` are further arguments for `cargo build`, `--release` unless `--debug` is given.
+/// Builds and bundles; `args` are further arguments for `cargo`, the profile `insert` unless `--debug` is given.
 ///
 /// # Errors
 /// What failed, in words.
 pub fn run(args: &[String]) -> Result<(), String> {
-    if args.first().is_some_and(|a| a == INNER) {
-        return bundle_here(&args[1..]);
-    }
     let target = workspace_root().join(TARGET_DIR);
-    let itself = std::env::current_exe().map_err(|e| format!("cannot find this program again: {e}"))?;
-    // The target directory is an environment variable, and setting one in a running process is unsafe.
-    let status = Command::new(itself)
+    let is_debug = args.iter().any(|a| a == "--debug");
+    let further = || args.iter().filter(|a| *a != "--debug").cloned();
+    let profile = if is_debug { "dev" } else { "insert" };
+    let status = Command::new("cargo")
+        .current_dir(workspace_root())
         .env("CARGO_TARGET_DIR", &target)
-        // One unit and whole-program optimisation: slower to build, and a plug-in is downloaded and loaded often.
-        .env("CARGO_PROFILE_RELEASE_LTO", "fat")
-        .env("CARGO_PROFILE_RELEASE_CODEGEN_UNITS", "1")
-        .args(["bundle", INNER])
-        .args(args)
+        // The practice log searches no texts and no places.
+        .env("LIBSQLITE3_FLAGS", UNUSED_OF_SQLITE)
+        // As the host's library alone: beside an `rlib`, cargo leaves out the optimisation over all crates.
+        .args(["rustc", "-p", PACKAGE, "--lib", "--crate-type", "cdylib", "--profile", profile])
+        .args(further())
         .status()
-        .map_err(|e| format!("cannot start the bundler: {e}"))?;
+        .map_err(|e| format!("cannot start cargo: {e}"))?;
     if !status.success() {
-        return Err("bundling failed".into());
+        return Err("the insert cannot be built".into());
     }
+    let built: Vec<String> = further().chain((!is_debug).then(|| format!("--profile={profile}"))).collect();
+    nice_plug_xtask::chdir_workspace_root()
+        .and_then(|()| nice_plug_xtask::bundle(&target, PACKAGE, &built, false))
+        .map_err(|e| format!("bundling failed: {e:#}"))?;
     let bundled = target.join("bundled");
     std::fs::write(bundled.join("INSTALL.txt"), INSTALL).map_err(|e| format!("{}: {e}", bundled.display()))?;
     report(&bundled)
-}
-
-fn bundle_here(args: &[String]) -> Result<(), String> {
-    let release = (!args.iter().any(|a| a == "--debug")).then(|| "--release".to_owned());
-    let rest = args.iter().filter(|a| *a != "--debug").cloned();
-    let all = ["bundle".to_owned(), PACKAGE.to_owned()].into_iter().chain(release).chain(rest);
-    nice_plug_xtask::main_with_args("cargo xtask", all).map_err(|e| format!("{e:#}"))
 }
 
 fn workspace_root() -> PathBuf {

@@ -70,7 +70,7 @@ class Session:
         text = raw[raw.index(b'{"version'):].decode("utf-8", "replace")
         state, _ = json.JSONDecoder().raw_decode(text)
         kept = json.loads(state["fields"]["session"])
-        kept["passes"] = [json.loads(zlib.decompress(base64.b64decode(one))) for one in kept.pop("packed")]
+        kept["passes"] = [unpacked_pass(one) for one in kept.pop("packed")]
         return state, kept
 
     def switch_on(self, parameter):
@@ -86,6 +86,15 @@ class Session:
     def regions(self, track):
         playlists = [p for p in self.root.find("Playlists") if p.get("name", "").startswith(track)]
         return [r for p in playlists for r in p.findall("Region")]
+
+
+def unpacked_pass(packed):
+    """A pass in pieces: its head, and its entrances in parts."""
+    def unpacked(text):
+        return json.loads(zlib.decompress(base64.b64decode(text)))
+
+    entrances = [entrance for part in packed["parts"] for entrance in unpacked(part)]
+    return {**unpacked(packed["head"]), "entrances": entrances}
 
 
 def clock(s):

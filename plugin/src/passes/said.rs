@@ -101,12 +101,20 @@ impl Pass {
     /// The entrances as they were found and judged, in the order they were found.
     #[must_use]
     pub fn measured(&self) -> Cow<'_, [Entrance]> {
-        let Some(corrected) = &self.corrected else { return Cow::Borrowed(&self.entrances) };
-        let kept = corrected.by_ear.iter().filter_map(|by_ear| by_ear.found);
-        let mut all: Vec<Entrance> = kept.chain(corrected.removed.iter().map(|(_, found)| *found)).collect();
+        match self.corrected {
+            Some(_) => Cow::Owned(self.measured_in_place().into_iter().copied().collect()),
+            None => Cow::Borrowed(&self.entrances),
+        }
+    }
+
+    /// The same where they lie.
+    pub(crate) fn measured_in_place(&self) -> Vec<&Entrance> {
+        let Some(corrected) = &self.corrected else { return self.entrances.iter().collect() };
+        let kept = corrected.by_ear.iter().filter_map(|by_ear| by_ear.found.as_ref());
+        let mut all: Vec<&Entrance> = kept.chain(corrected.removed.iter().map(|(_, found)| found)).collect();
         let order = |e: &Entrance| (e.front.index, e.front.speaks_s);
         all.sort_by(|a, b| order(a).0.cmp(&order(b).0).then(order(a).1.total_cmp(&order(b).1)));
-        Cow::Owned(all)
+        all
     }
 
     /// The measured entrances of which something was said, by their index.
