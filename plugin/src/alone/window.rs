@@ -302,6 +302,12 @@ impl Alone {
         self.notices.extend(self.desk.load(path).err());
     }
 
+    /// Follows a choice. Without an input there is no worker that judges anew: the next frame does.
+    fn choose(&self, task: Task) {
+        task.follow(&mut self.choices.0.write());
+        self.parts.project.session.lock().is_stale = true;
+    }
+
     /// Draws a frame.
     fn frame(&mut self, ui: &mut egui::Ui) {
         self.parts.project.session.redraw().has_drawn(ui.ctx());
@@ -316,7 +322,7 @@ impl Alone {
         self.desk.take_asked().into_iter().for_each(|wish| self.listen(wish));
         // Marker notes are for a host to take.
         let tasks = tasks.into_iter().filter(|t| !matches!(t, Task::LookAhead(_)));
-        tasks.for_each(|task| task.follow(&mut self.choices.0.write()));
+        tasks.for_each(|task| self.choose(task));
         wishes.into_iter().for_each(|wish| self.follow(wish));
         self.print();
         self.follow_settings();

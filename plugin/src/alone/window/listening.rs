@@ -80,11 +80,10 @@ impl Alone {
                 let passes = sitting.take_back(&mut self.parts.project.session.lock(), &judging);
                 passes.into_iter().for_each(|pass| self.desk.keep_beside(pass));
             }
-            // The worker judges all passes anew by what is chosen.
             Some(SittingWish::Move(lines)) => {
                 sitting.told.push(format!("All is judged by your ear now: {}.", lines.in_words()));
                 sitting.offered = None;
-                Task::Lines(lines).follow(&mut self.choices.0.write());
+                self.choose(Task::Lines(lines));
             }
             Some(SittingWish::Leave) => {
                 self.listener.stop();
