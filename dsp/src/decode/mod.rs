@@ -5,6 +5,7 @@ mod curves;
 mod features;
 mod played;
 mod scores;
+mod joints;
 mod notes;
 
 pub use features::{NAMES, NUM};

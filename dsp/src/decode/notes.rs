@@ -3,6 +3,7 @@
 use super::candidates::{CandidateFinder, median_midi};
 use super::curves::Curves;
 use super::features::{NUM, features};
+use super::joints;
 use super::played::{TONAL, note_features, note_midi};
 use super::scores::Scores;
 use crate::coarse::{Note, Start};
@@ -63,6 +64,8 @@ const LONE_ODDS: f32 = 1.0;
 const SHORTEST_DROP_DB: f32 = 15.0;
 const SHORTEST_S: f64 = 0.035;
 const SHORTEST_WITHIN_S: f64 = 0.400;
+/// A note does not begin before this much of the one before, s.
+const INSIDE_S: f64 = 0.020;
 /// Notes waiting to be taken: more than any look-back can hold.
 const MAX_NOTES: usize = 64;
 
@@ -334,7 +337,7 @@ impl NoteFinder {
         let before = self.notes.back().copied().filter(|note| note.start < frame);
         let from_midi = before.map_or(f32::NAN, |note| note_midi(frames, &note, frame));
         let midi = median_midi(frames, frame + 6, frame + 30);
-        let dip = self.dip_db(frames, frame);
+        let dip = joints::dip_db(&self.curves, frames, frame);
         let has_moved = (midi - from_midi).abs() > NEW_PITCH;
         let goes_on = self.playing && !has_moved && dip < STROKE_SHOWS_DB;
         if goes_on || self.is_second_start(frames, frame, has_moved, dip) {
@@ -344,14 +347,17 @@ impl NoteFinder {
         let fresh_db = if has_moved { FRESH_DIP_MOVED_DB } else { FRESH_DIP_DB };
         let rests = !self.playing;
         let kind = match () {
-            () if rests || dip >= fresh_db || self.rise_db(frames, frame) >= TAIL_RISE_DB => Start::Fresh,
+            () if rests || dip >= fresh_db || joints::rise_db(&self.curves, frames, frame) >= TAIL_RISE_DB => {
+                Start::Fresh
+            }
             () if has_moved && dip < STROKE_DIP_DB => Start::Pitch,
             () => Start::Dip,
         };
+        let inside = self.last_begun + frames.count(INSIDE_S);
         let start = match kind {
-            Start::Fresh => self.rise_start(frames, frame),
-            Start::Dip => self.softest(frames, frame),
-            Start::Pitch => boundary(frames, frame, from_midi, midi),
+            Start::Fresh => joints::rise_start(&self.curves, frames, frame, self.last_end.max(inside)),
+            Start::Dip => joints::softest(&self.curves, frames, frame, inside),
+            Start::Pitch => joints::boundary(frames, frame, from_midi, midi),
         };
         let start = start.max(self.last_start + 1);
         if self.playing {
@@ -412,53 +418,12 @@ impl NoteFinder {
             last.end = Some(end.max(last.start + 1));
         }
     }
-
-    /// Depth of the dip around a frame, against its softer side, dB: a level that only rises has none.
-    fn dip_db(&self, frames: &Frames, c: i64) -> f32 {
-        let (wide, near) = (frames.count(0.080), frames.count(0.040));
-        let level = |i: &i64| self.curves.level(*i);
-        let bottom = (c - near..=c + near / 2).min_by(|a, b| level(a).total_cmp(&level(b))).unwrap_or(c);
-        let sides = self.curves.max_level(bottom - wide, bottom).min(self.curves.max_level(bottom, bottom + wide));
-        sides - self.curves.level(bottom)
-    }
-
-    /// Rise out of the softest moment before a frame, whatever was before that, dB.
-    fn rise_db(&self, frames: &Frames, c: i64) -> f32 {
-        let (back, ahead) = (frames.count(0.080), frames.count(0.150));
-        self.curves.max_level(c, c + ahead) - self.curves.min_level(c - back, c)
-    }
-
-    /// The softest frame shortly before a beginning.
-    fn softest(&self, frames: &Frames, c: i64) -> i64 {
-        let from = (c - frames.count(0.040)).max(self.last_begun + frames.count(0.020));
-        let level = |i: &i64| self.curves.level(*i);
-        (from..=c).min_by(|a, b| level(a).total_cmp(&level(b))).unwrap_or(c)
-    }
-
-    /// Frame at which the rise that leads to `c` comes within 20 dB of the level there.
-    fn rise_start(&self, frames: &Frames, c: i64) -> i64 {
-        let top = self.curves.max_level(c, c + frames.count(0.030));
-        let from = (c - frames.count(0.200)).max(self.last_end).max(self.last_begun + frames.count(0.020)).max(0);
-        let level = |i: i64| self.curves.level(i);
-        let lowest = (from..=c).rev().min_by(|a, b| level(*a).total_cmp(&level(*b))).unwrap_or(c);
-        (lowest..=c).find(|&i| level(i) > top - 20.0).unwrap_or(c)
-    }
 }
 
 impl Default for NoteFinder {
     fn default() -> Self {
         Self::new()
     }
-}
-
-/// First of the frames around `c` that is nearer to the new pitch than to the old.
-fn boundary(frames: &Frames, c: i64, old: f32, new: f32) -> i64 {
-    let reach = frames.count(0.050);
-    let is_new = |i: i64| {
-        let midi = frames.get(i).midi;
-        midi.is_nan() || (midi - new).abs() < (midi - old).abs()
-    };
-    (c - reach..=c + reach).rev().take_while(|&i| is_new(i)).last().unwrap_or(c)
 }
 
 #[cfg(test)]
