@@ -111,7 +111,9 @@ pub struct AirFinder {
 
 /// A stretch of levels that may be air.
 struct Stretch {
-    air: Air,
+    start: f64,
+    power: f64,
+    floor: f64,
     num: usize,
     /// Internal sample next to the tone up to which it was looked at.
     end: f64,
@@ -164,12 +166,13 @@ impl AirFinder {
 
     /// The air, where the trees call what stands out so.
     fn told(&mut self, history: &History, points: &[Point], tone: &Tone, tail: Option<f64>) -> Option<Air> {
-        let mut stretch = self.stretch(tone, tail.is_some())?;
+        let stretch = self.stretch(tone, tail.is_some())?;
         let seen = self.look_at(history, points, tone, &stretch, tail);
         self.seen[usize::from(tail.is_some())] = Some(seen);
         let has_pitch = f64::from(seen[PERIODICITY]) > PITCHLESS;
-        stretch.air.probability = f64::from(self.trees.probability(&seen));
-        (!has_pitch && stretch.air.probability > 0.5).then_some(stretch.air)
+        let probability = f64::from(self.trees.probability(&seen));
+        let Stretch { start, power, floor, .. } = stretch;
+        (!has_pitch && probability > 0.5).then_some(Air { start, power, floor, probability })
     }
 
     /// What stands out before the tone: from where it holds its level, how loud, over what.
@@ -184,7 +187,7 @@ impl AirFinder {
         let end = tone.onset - self.guard(tone);
         let power = (mean(&self.levels[..num.saturating_sub(3).max(1)]) - floor).max(1e-20);
         let start = end - num as f64 * STEP_S * self.rate_hz;
-        Some(Stretch { air: Air { start, power, floor, probability: 0.0 }, num, end })
+        Some(Stretch { start, power, floor, num, end })
     }
 
     fn look_at(
@@ -195,7 +198,7 @@ impl AirFinder {
         stretch: &Stretch,
         tail: Option<f64>,
     ) -> Seen {
-        let Air { start, power, floor, .. } = stretch.air;
+        let &Stretch { start, power, floor, .. } = stretch;
         let (run, near) = (&self.levels[..stretch.num], mean(&self.levels[..NEAR_VALUES]));
         let (newer, older) = run.split_at((stretch.num / 2).max(1));
         let fall = if older.is_empty() { 0.0 } else { power_to_db(mean(older)) - power_to_db(mean(newer)) };
@@ -228,7 +231,7 @@ impl AirFinder {
     fn build_up(&self, stretch: &Stretch, is_under_tail: bool) -> usize {
         let run = &self.levels[..stretch.num];
         let loudest = run.iter().copied().fold(1e-20, f64::max);
-        let begins = if is_under_tail { BEGINS.max(OVER_REST * stretch.air.floor / loudest) } else { BEGINS };
+        let begins = if is_under_tail { BEGINS.max(OVER_REST * stretch.floor / loudest) } else { BEGINS };
         // The run is newest first: the build-up lies at its far end and beyond it.
         let full = run.iter().rposition(|&l| l > FULL * loudest).unwrap_or(0);
         self.levels[full..].iter().take_while(|&&l| l > begins * loudest).count()

@@ -54,9 +54,7 @@ pub fn judged(front: Front, beats: &BeatMap, judging: &Judging) -> Entrance {
     let from_beat = judging.subdivision.and_then(|grid| beats.from_beat(front.speaks_s, grid, judging.offset_ms));
     let beat = from_beat.map(|f| Beat { at_s: f.beat_s, length_s: 60.0 / f.tempo_bpm, spread_s: None });
     let mut entrance = Entrance::of(front, beat.as_ref(), &judging.settings);
-    if !judging.lines.are_usual() {
-        judging.lines.judge(&mut entrance, &judging.settings);
-    }
+    judging.lines.judge(&mut entrance, &judging.settings);
     entrance
 }
 

@@ -202,10 +202,7 @@ pub fn scan_watched(
     take.warnings.extend(heard.warning);
     let mut corrected = if reference.is_corrected { correct(&mut take) } else { None };
     hold_against(&mut take, reference, heard.beats, counted.as_ref());
-    if !reference.lines.are_usual() {
-        let settings = take.options.settings;
-        take.entrances.iter_mut().for_each(|e| reference.lines.judge(e, &settings));
-    }
+    take.entrances.iter_mut().for_each(|e| reference.lines.judge(e, &take.options.settings));
     if let Some(corrected) = &mut corrected {
         apply::hear(&mut take.entrances, corrected);
     }

@@ -44,7 +44,8 @@ pub fn stretched(samples: &[f32], rate_hz: f64, speed: f64, speak_s: &[f64]) -> 
     }
     let len = (samples.len() as f64 / speed).ceil() as usize;
     let mut out = vec![0.0; len + 2 * hop];
-    let mut ways = Ways::new(samples, rate_hz, speed, speak_s);
+    let runs = runs(&beginnings(samples, rate_hz, speak_s), rate_hz, speed);
+    let mut ways = Ways::new(samples, rate_hz, runs, (hop, len));
     for at in (0..len).step_by(hop) {
         let from = ways.next(at as i64);
         for i in 0..2 * hop {
@@ -93,11 +94,10 @@ struct Run {
 }
 
 impl<'a> Ways<'a> {
-    fn new(samples: &'a [f32], rate_hz: f64, speed: f64, speak_s: &[f64]) -> Self {
+    /// Those of a sound in pieces of two hops, that is `len` long slowed.
+    fn new(samples: &'a [f32], rate_hz: f64, runs: Vec<Run>, (hop, len): (usize, usize)) -> Self {
         let num = |s: f64| (s * rate_hz).round() as i64;
-        let ends = (samples.len() as i64, (samples.len() as f64 / speed).ceil() as i64);
-        let runs = runs(&beginnings(samples, rate_hz, speak_s), rate_hz, speed);
-        let hop = num(PIECE_S / 2.0);
+        let (hop, ends) = (hop as i64, (samples.len() as i64, len as i64));
         let (search, before, after) = (num(SEARCH_S), num(BEFORE_S), num(AFTER_S));
         Self { samples, hop, search, before, after, runs, run: 0, is_copying: false, natural: 0, ends }
     }

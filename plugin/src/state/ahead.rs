@@ -49,13 +49,9 @@ impl Ahead {
         Ok(())
     }
 
-    /// A text, and whether it is of what the piece is now.
-    fn text(&self, place: Place, print: u64) -> Option<(bool, &Arc<str>)> {
-        self.0.get(&place).map(|ready| (ready.print == print, &ready.text))
-    }
-
+    /// A text, where it is of what the piece is now.
     fn current(&self, place: Place, print: u64) -> Option<&Arc<str>> {
-        self.text(place, print).filter(|(is_current, _)| *is_current).map(|(_, text)| text)
+        self.0.get(&place).filter(|ready| ready.print == print).map(|ready| &ready.text)
     }
 
     /// Forgets what is of no pass any more.
@@ -131,14 +127,13 @@ fn joined(passes: &[Pass], reference: Option<PassId>, ahead: &Ahead) -> Vec<(boo
 
 fn joined_pass(pass: &Pass, ahead: &Ahead, room: &mut Room) -> Option<PackedPass> {
     let pieces = Pieces::of(pass);
-    let (_, head) = ahead.text((pass.id, Piece::Head), 0)?;
-    let mut packed = PackedPass { head: head.clone(), parts: Vec::new(), pictures: Vec::new() };
+    let head = ahead.0.get(&(pass.id, Piece::Head))?.text.clone();
+    let mut packed = PackedPass { head, parts: Vec::new(), pictures: Vec::new() };
     for i in 0..pieces.num_parts() {
-        let part = pieces.print(Piece::Part(i)).and_then(|print| ahead.text((pass.id, Piece::Part(i)), print));
-        let Some((is_current, text)) = part else { break };
-        packed.parts.push(text.clone());
+        let Some(part) = ahead.0.get(&(pass.id, Piece::Part(i))) else { break };
+        packed.parts.push(part.text.clone());
         // What came meanwhile is kept the next time; nothing is left out between.
-        if !is_current {
+        if pieces.print(Piece::Part(i)) != Some(part.print) {
             break;
         }
     }

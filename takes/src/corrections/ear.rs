@@ -272,6 +272,9 @@ impl Lines {
     /// Judges an entrance anew by these lines; its timing stays as it was judged. What was measured does not change: a
     /// line at k times its place flags what a k-th of the measure is flagged for at its usual place.
     pub fn judge(&self, entrance: &mut Entrance, settings: &Settings) {
+        if self.are_usual() {
+            return;
+        }
         let verdict = judge(&self.seen(&entrance.front), None, settings);
         let timing =
             [FaultName::Early, FaultName::Late].into_iter().filter_map(|n| entrance.verdict.faults.get(n).copied());

@@ -4,7 +4,7 @@
 const desk = (() => {
   const all = (what) => [...document.querySelectorAll(what)];
   const by = (id) => document.getElementById(id);
-  const known = JSON.parse(by("takes").textContent);
+  const known = sound.known;
   const takes = known.takes;
   const kept = takes.map((_, k) => JSON.parse(by(`corrections-${k}`).textContent));
   const BEFORE = 0.3, AFTER = 1.0;

@@ -130,13 +130,13 @@
   };
   by("save").addEventListener("click", savePage);
   // A phone hands the page on by its own sheet of ways to send; where there is none it is saved.
-  const whole = () => ({ files: [new File(wholePage(), fileName(), { type: "text/html" })] });
-  const canSend = (() => { try { return navigator.canShare(whole()); } catch (e) { return false; } })();
+  const sent = (content) => ({ files: [new File(content, fileName(), { type: "text/html" })] });
+  const canSend = (() => { try { return navigator.canShare(sent([""])); } catch (e) { return false; } })();
   if (canSend) by("send").textContent = "Send the page";
   by("send").addEventListener("click", async () => {
     if (!canSend) return savePage();
     try {
-      await navigator.share({ ...whole(), title: document.title });
+      await navigator.share({ ...sent(wholePage()), title: document.title });
       unsaved = false;
       desk.said("The page is sent, with notes and corrections in it.");
     } catch (e) { if (e.name !== "AbortError") savePage(); }

@@ -17,12 +17,8 @@ const sound = (() => {
     await context.resume();
   };
 
-  let takes = null;
-  /** When the entrances of a take speak, s. */
-  const speakAt = (take) => {
-    takes = takes || JSON.parse(document.getElementById("takes").textContent).takes;
-    return takes[take].entrances.map((e) => e.at);
-  };
+  /** The takes and their entrances, and the words for faults, as the page holds them. */
+  const known = JSON.parse(document.getElementById("takes").textContent);
 
   /** What the page holds of a take around a time: [from, to] in seconds, or null. */
   const held = (take, at) => {
@@ -57,7 +53,7 @@ const sound = (() => {
   // A beginning is a rise by 6 dB over all in the 20 ms before, longer than any period; of an entrance that was found it is
   // the steepest rise near it. What lies 50 dB under the loudest is none.
   const FRAME_S = 0.0025, RISE = 2, FAINT = 0.003, GROWTH = 3, PAST = 8, NEAR_BEFORE_S = 0.06, NEAR_AFTER_S = 0.015;
-  const beginnings = (samples, rate, known) => {
+  const beginnings = (samples, rate, speak) => {
     const frame = Math.max(1, Math.round(FRAME_S * rate)), peaks = [];
     for (let i = 0; i < samples.length; i += 1) { const k = Math.floor(i / frame), x = Math.abs(samples[i]); peaks[k] = Math.max(peaks[k] ?? 0, x); }
     const floor = Math.max(1e-5, FAINT * peaks.reduce((a, b) => Math.max(a, b), 0));
@@ -72,7 +68,7 @@ const sound = (() => {
       return found;
     };
     const all = new Map();
-    for (const s of known) {
+    for (const s of speak) {
       const at = steepest(Math.round(((s - NEAR_BEFORE_S) * rate) / frame), Math.round(((s + NEAR_AFTER_S) * rate) / frame));
       if (at >= 0) all.set(at, Infinity);
     }
@@ -80,9 +76,9 @@ const sound = (() => {
     return [...all].map(([i, steep]) => [i * frame, steep]).sort((a, b) => a[0] - b[0]);
   };
   /** What is copied as it lies: the first and the last beginning of each run. */
-  const runs = (samples, rate, known) => {
+  const runs = (samples, rate, speak) => {
     const found = [];
-    for (const [at, steep] of beginnings(samples, rate, known)) {
+    for (const [at, steep] of beginnings(samples, rate, speak)) {
       const last = found[found.length - 1];
       if (!last || at - last.to >= APART_S * rate) found.push({ from: at, to: at, steep });
       else if (at - last.from <= TOGETHER_S * rate) { last.to = at; last.steep = Math.max(last.steep, steep); }
@@ -111,13 +107,13 @@ const sound = (() => {
     look(Math.max(low, near - 4), Math.min(high, near + 4), 1, 1);
     return found;
   };
-  /** The same sound at another speed and at its pitch; `known` are the times of entrances in it, s. */
-  const stretch = (samples, rate, speed, known = []) => {
+  /** The same sound at another speed and at its pitch; `speak` are the times at which entrances in it do, s. */
+  const stretch = (samples, rate, speed, speak = []) => {
     if (speed === 1) return samples;
     const hop = Math.round((PIECE_S * rate) / 2), piece = 2 * hop, search = Math.round(SEARCH_S * rate);
     const before = Math.round(BEFORE_S * rate), after = Math.round(AFTER_S * rate);
     const length = Math.ceil(samples.length / speed), out = new Float32Array(length + piece);
-    const copied = runs(samples, rate, known).map(({ from, to }) => ({ from, to, out: Math.round(from / speed) }));
+    const copied = runs(samples, rate, speak).map(({ from, to }) => ({ from, to, out: Math.round(from / speed) }));
     let natural = 0, r = 0, isCopying = false;
     for (let at = 0; at < length; at += hop) {
       if (isCopying && natural >= copied[r].to + after) { isCopying = false; r += 1; }
@@ -172,8 +168,8 @@ const sound = (() => {
     const part = await slice(take, from, to);
     // Another button may have been pressed while this one's sound was decoded.
     if (mine !== asked) { if (ended) ended(false); return false; }
-    const known = speakAt(take).map((at) => at - from).filter((at) => at > 0 && at < to - from);
-    const samples = faded(stretch(part.samples, part.rate, speed, known).slice(), part.rate);
+    const speak = known.takes[take].entrances.map((e) => e.at - from).filter((at) => at > 0 && at < to - from);
+    const samples = faded(stretch(part.samples, part.rate, speed, speak).slice(), part.rate);
     const buffer = context.createBuffer(1, samples.length, part.rate);
     buffer.copyToChannel(samples, 0);
     const source = context.createBufferSource();
@@ -186,5 +182,5 @@ const sound = (() => {
     if (begun) begun();
     return true;
   };
-  return { play, stop, now, held, slice, stretch, get isPlaying() { return playing !== null; } };
+  return { known, play, stop, now, held, slice, stretch, get isPlaying() { return playing !== null; } };
 })();
