@@ -166,7 +166,7 @@ impl Framer {
         let len = self.taps.len();
         self.line[self.write] = sample;
         self.line[self.write + len] = sample;
-        self.write = (self.write + 1) % len;
+        self.write = if self.write + 1 < len { self.write + 1 } else { 0 };
     }
 
     fn emit(&mut self) -> Option<Decimated> {

@@ -99,99 +99,203 @@ pub fn window_len(freq: f64, periods: f64) -> usize {
     ((periods / freq).round() as usize) | 1
 }
 
-/// Longest window, samples: three periods of 37 Hz at 22 kHz and room.
-const MAX_WINDOW: usize = 2_048;
 /// Harmonics or samples carried at once: what fits the vector registers.
 const LANES: usize = 4;
-
-/// Sums of one pass over the window.
-struct Sums {
-    plain: [[f32; MAX_HARMONICS]; 2],
-    slope: [[f32; MAX_HARMONICS]; 2],
-    time: [[f32; MAX_HARMONICS]; 2],
-    window: f64,
-    power: f64,
-}
-
-/// The samples times the window, its derivative, and the window times time.
-struct Weighted {
-    len: usize,
-    plain: [f32; MAX_WINDOW],
-    slope: [f32; MAX_WINDOW],
-    time: [f32; MAX_WINDOW],
-    window: f64,
-    power: f64,
-}
+/// Samples folded before they are summed: what stays in a core's nearest memory.
+const BLOCK: usize = 64;
 
 /// Looks at `x` (a whole window, centre in the middle) for a tone near `freq` cycles per sample.
 #[must_use]
 pub fn look(x: &[f32], freq: f64, num: usize) -> Look {
-    let weighted = weigh(x);
-    combine(&sum_window(&weighted, freq, num), freq, num, weighted.len)
+    let mut window = Window::over(x);
+    let mut sums = Sums::of(freq, num.min(MAX_HARMONICS));
+    while let Some(block) = window.fold() {
+        sums.add(&block);
+    }
+    sums.combine(&window)
 }
 
 /// [`look`], then once more from where it found the tone, unless that is where it looked.
 #[must_use]
 pub fn look_twice(x: &[f32], freq: f64, num: usize) -> Look {
-    let weighted = weigh(x);
-    let at = |freq: f64| combine(&sum_window(&weighted, freq, num), freq, num, weighted.len);
-    let first = at(freq);
-    if (first.freq / freq - 1.0).abs() < SAME_PLACE { first } else { at(first.freq) }
+    let first = look(x, freq, num);
+    if (first.freq / freq - 1.0).abs() < SAME_PLACE { first } else { look(x, first.freq, num) }
 }
 
 /// A tone this near to where it was looked for needs no second look: 2 cents.
 const SAME_PLACE: f64 = 0.001_2;
 
-/// Weighs samples, [`LANES`] in a row at once.
-fn weigh(x: &[f32]) -> Weighted {
-    let len = x.len().min(MAX_WINDOW);
-    let half = (len / 2) as f64;
-    let mut weighted = Weighted {
-        len,
-        plain: [0.0; MAX_WINDOW],
-        slope: [0.0; MAX_WINDOW],
-        time: [0.0; MAX_WINDOW],
-        window: 0.0,
-        power: 0.0,
-    };
-    let step = std::f64::consts::PI / (half + 1.0);
-    let (step_sin, step_cos) = (LANES as f64 * step).sin_cos();
-    let at = |i: usize| (step * (i as f64 - half)).sin_cos();
-    let (mut sin, mut cos): ([f64; LANES], [f64; LANES]) =
-        (std::array::from_fn(|k| at(k).0), std::array::from_fn(|k| at(k).1));
-    let (mut window, mut power) = ([0.0f64; LANES], [0.0f64; LANES]);
-    let rows =
-        weighted.plain.chunks_mut(LANES).zip(weighted.slope.chunks_mut(LANES)).zip(weighted.time.chunks_mut(LANES));
-    for (row, (x, ((plain, slope), time))) in x[..len].chunks(LANES).zip(rows).enumerate() {
-        for (k, &v) in x.iter().enumerate() {
-            let hann = 0.5 + 0.5 * cos[k];
-            plain[k] = v * hann as f32;
-            slope[k] = v * (-0.5 * step * sin[k]) as f32;
-            time[k] = plain[k] * ((row * LANES + k) as f64 - half) as f32;
-            window[k] += hann;
-            power[k] += hann * f64::from(v) * f64::from(v);
-            (sin[k], cos[k]) = (sin[k] * step_cos + cos[k] * step_sin, cos[k] * step_cos - sin[k] * step_sin);
-        }
-    }
-    weighted.window = window.iter().sum();
-    weighted.power = power.iter().sum();
-    weighted
+/// A Hann window over samples, folded about its middle: what stands as far before it as after it is added and taken away.
+/// The window and the cosine are even about the middle; the window's derivative, its time axis and the sine are odd, so that
+/// half as many products give the same sums.
+struct Window<'x> {
+    x: &'x [f32],
+    middle: usize,
+    /// Samples from the middle that were folded already.
+    folded: usize,
+    /// Turn of the window from one sample to the next, and where it stands at the next ones.
+    step: f64,
+    turns: [(f64, f64); LANES],
+    /// Sum of the window, and of the squares under it, so far.
+    sum: f64,
+    power: f64,
 }
 
-fn sum_window(weighted: &Weighted, freq: f64, num: usize) -> Sums {
-    let mut sums = Sums {
-        plain: [[0.0; MAX_HARMONICS]; 2],
-        slope: [[0.0; MAX_HARMONICS]; 2],
-        time: [[0.0; MAX_HARMONICS]; 2],
-        window: weighted.window,
-        power: weighted.power,
-    };
-    let omega = std::f64::consts::TAU * freq;
-    let (starts, steps) = (turns(omega * (weighted.len / 2) as f64), turns(-omega));
-    for base in (0..num.min(MAX_HARMONICS)).step_by(LANES) {
-        sum_lanes(weighted, base, (&starts, &steps), &mut sums);
+/// A stretch of it, first its place from the middle: sums and differences times the window, its derivative, the window times time.
+struct Block {
+    len: usize,
+    even: [[f32; BLOCK]; 3],
+    odd: [[f32; BLOCK]; 3],
+}
+
+const PLAIN: usize = 0;
+const SLOPE: usize = 1;
+const TIME: usize = 2;
+
+impl<'x> Window<'x> {
+    fn over(x: &'x [f32]) -> Self {
+        let middle = x.len().saturating_sub(1) / 2;
+        let step = std::f64::consts::PI / (middle as f64 + 1.0);
+        let turns = std::array::from_fn(|k| (step * k as f64).sin_cos());
+        Self { x, middle, folded: 0, step, turns, sum: 0.0, power: 0.0 }
     }
-    sums
+
+    fn len(&self) -> f64 {
+        (2 * self.middle + 1) as f64
+    }
+
+    /// The next block, from the middle outwards, [`LANES`] samples in a row at once.
+    fn fold(&mut self) -> Option<Block> {
+        let len = BLOCK.min((self.middle + 1).saturating_sub(self.folded).min(self.x.len()));
+        let mut block = Block { len, even: [[0.0; BLOCK]; 3], odd: [[0.0; BLOCK]; 3] };
+        let (step_sin, step_cos) = (LANES as f64 * self.step).sin_cos();
+        for from in (0..len).step_by(LANES) {
+            for (k, i) in (from..len.min(from + LANES)).enumerate() {
+                let (sin, cos) = self.turns[k];
+                self.turns[k] = (sin * step_cos + cos * step_sin, cos * step_cos - sin * step_sin);
+                let place = self.folded + i;
+                let (before, after) = (self.x[self.middle - place], self.x[self.middle + place]);
+                // The middle itself stands alone.
+                let (before, sides) = if place == 0 { (0.0, 1.0) } else { (before, 2.0) };
+                let hann = 0.5 + 0.5 * cos;
+                self.sum += sides * hann;
+                self.power += hann * (f64::from(before).powi(2) + f64::from(after).powi(2));
+                for (weighted, v) in [(&mut block.even, after + before), (&mut block.odd, after - before)] {
+                    weighted[PLAIN][i] = v * hann as f32;
+                    weighted[SLOPE][i] = v * (-0.5 * self.step * sin) as f32;
+                    weighted[TIME][i] = weighted[PLAIN][i] * place as f32;
+                }
+            }
+        }
+        self.folded += len;
+        (len > 0).then_some(block)
+    }
+}
+
+/// [`LANES`] harmonics: where each stands at the next sample, how far it turns from sample to sample, and its complex sums
+/// with the window, its derivative, and the window times time.
+#[derive(Clone, Copy)]
+struct Lanes {
+    now: [[f32; LANES]; 2],
+    step: [[f32; LANES]; 2],
+    sums: [[[f32; LANES]; 2]; 3],
+}
+
+/// Sums of one pass over the window at every harmonic.
+struct Sums {
+    freq: f64,
+    num: usize,
+    lanes: [Lanes; MAX_HARMONICS / LANES],
+}
+
+impl Sums {
+    fn of(freq: f64, num: usize) -> Self {
+        let turns = turns(-std::f64::consts::TAU * freq);
+        let lanes = std::array::from_fn(|group| {
+            let turn = |k: usize| turns[group * LANES + k];
+            let step = [std::array::from_fn(|k| turn(k).0 as f32), std::array::from_fn(|k| turn(k).1 as f32)];
+            Lanes { now: [[1.0; LANES], [0.0; LANES]], step, sums: [[[0.0; LANES]; 2]; 3] }
+        });
+        Self { freq, num, lanes }
+    }
+
+    fn add(&mut self, block: &Block) {
+        for lanes in &mut self.lanes[..self.num.div_ceil(LANES)] {
+            lanes.add(block);
+        }
+    }
+
+    /// The complex sum of a kind at harmonic `k + 1`.
+    fn at(&self, kind: usize, k: usize) -> (f64, f64) {
+        let [re, im] = &self.lanes[k / LANES].sums[kind];
+        (f64::from(re[k % LANES]), f64::from(im[k % LANES]))
+    }
+
+    /// What the sums tell, each harmonic by its power.
+    fn combine(&self, window: &Window) -> Look {
+        let (freq, len) = (self.freq, window.len());
+        let bin = std::f64::consts::TAU / len;
+        let (mut weight, mut shift, mut time, mut energy) = (0.0, 0.0, 0.0, 0.0);
+        let (mut squares, mut weights_squared) = (0.0, 0.0);
+        for k in 0..self.num {
+            let (re, im) = self.at(PLAIN, k);
+            let norm = re * re + im * im;
+            energy += norm;
+            if norm <= 0.0 {
+                continue;
+            }
+            let ((sr, si), (tr, ti)) = (self.at(SLOPE, k), self.at(TIME, k));
+            let offset = -(si * re - sr * im) / norm;
+            if offset.abs() > MAX_OFFSET_BINS * bin {
+                continue;
+            }
+            let number = (k + 1) as f64;
+            weight += norm * number * number;
+            shift += norm * number * offset;
+            squares += norm * offset * offset;
+            weights_squared += (norm * number * number).powi(2);
+            time += norm * number * number * ((tr * re + ti * im) / norm);
+        }
+        let scale = 2.0 / (window.sum * window.sum);
+        let mut look = Look {
+            freq,
+            time_offset: 0.0,
+            freq_sd: freq,
+            noise_gain: 0.0,
+            tone_power: energy * scale,
+            total_power: window.power / window.sum,
+        };
+        if weight > 0.0 {
+            look.freq = freq + shift / weight / std::f64::consts::TAU;
+            let spread = (squares / weight - (shift / weight).powi(2)).max(0.0);
+            look.freq_sd = (spread * weights_squared).sqrt() / weight / std::f64::consts::TAU;
+            look.noise_gain = 6.0f64.sqrt() * window.sum / (len.powi(3) * weight).sqrt() / std::f64::consts::TAU;
+            look.time_offset = (time / weight).clamp(-len / 2.0, len / 2.0);
+        }
+        look
+    }
+}
+
+impl Lanes {
+    fn add(&mut self, block: &Block) {
+        let ([mut re, mut im], [step_re, step_im]) = (self.now, self.step);
+        let [even, odd] = [&block.even, &block.odd].map(|of| of.each_ref().map(|x| &x[..block.len]));
+        let mut sums = self.sums;
+        for i in 0..block.len {
+            for k in 0..LANES {
+                sums[PLAIN][0][k] += even[PLAIN][i] * re[k];
+                sums[PLAIN][1][k] += odd[PLAIN][i] * im[k];
+                sums[SLOPE][0][k] += odd[SLOPE][i] * re[k];
+                sums[SLOPE][1][k] += even[SLOPE][i] * im[k];
+                sums[TIME][0][k] += odd[TIME][i] * re[k];
+                sums[TIME][1][k] += even[TIME][i] * im[k];
+                let turned = re[k] * step_re[k] - im[k] * step_im[k];
+                im[k] = re[k] * step_im[k] + im[k] * step_re[k];
+                re[k] = turned;
+            }
+        }
+        (self.now, self.sums) = ([re, im], sums);
+    }
 }
 
 /// Cosine and sine of an angle and of its multiples.
@@ -205,80 +309,6 @@ fn turns(angle: f64) -> Turns {
         turns[k] = (re * cos - im * sin, re * sin + im * cos);
     }
     turns
-}
-
-/// The sums of [`LANES`] harmonics from number `base + 1` on.
-fn sum_lanes(weighted: &Weighted, base: usize, (starts, steps): (&Turns, &Turns), sums: &mut Sums) {
-    let lane = |of: &[(f64, f64)]| -> ([f32; LANES], [f32; LANES]) {
-        (std::array::from_fn(|k| of[base + k].0 as f32), std::array::from_fn(|k| of[base + k].1 as f32))
-    };
-    let ((mut re, mut im), (step_re, step_im)) = (lane(starts), lane(steps));
-    let len = weighted.len;
-    let mut acc = [[0.0f32; LANES]; 6];
-    let (plain, slope, time) = (&weighted.plain[..len], &weighted.slope[..len], &weighted.time[..len]);
-    for i in 0..len {
-        for k in 0..LANES {
-            acc[0][k] += plain[i] * re[k];
-            acc[1][k] += plain[i] * im[k];
-            acc[2][k] += slope[i] * re[k];
-            acc[3][k] += slope[i] * im[k];
-            acc[4][k] += time[i] * re[k];
-            acc[5][k] += time[i] * im[k];
-            let turned = re[k] * step_re[k] - im[k] * step_im[k];
-            im[k] = re[k] * step_im[k] + im[k] * step_re[k];
-            re[k] = turned;
-        }
-    }
-    let place = base..base + LANES;
-    sums.plain[0][place.clone()].copy_from_slice(&acc[0]);
-    sums.plain[1][place.clone()].copy_from_slice(&acc[1]);
-    sums.slope[0][place.clone()].copy_from_slice(&acc[2]);
-    sums.slope[1][place.clone()].copy_from_slice(&acc[3]);
-    sums.time[0][place.clone()].copy_from_slice(&acc[4]);
-    sums.time[1][place].copy_from_slice(&acc[5]);
-}
-
-fn combine(sums: &Sums, freq: f64, num: usize, len: usize) -> Look {
-    let bin = std::f64::consts::TAU / len as f64;
-    let (mut weight, mut shift, mut time, mut energy) = (0.0, 0.0, 0.0, 0.0);
-    let (mut squares, mut weights_squared) = (0.0, 0.0);
-    for k in 0..num {
-        let (re, im) = (f64::from(sums.plain[0][k]), f64::from(sums.plain[1][k]));
-        let norm = re * re + im * im;
-        energy += norm;
-        if norm <= 0.0 {
-            continue;
-        }
-        let (sr, si) = (f64::from(sums.slope[0][k]), f64::from(sums.slope[1][k]));
-        let (tr, ti) = (f64::from(sums.time[0][k]), f64::from(sums.time[1][k]));
-        let offset = -(si * re - sr * im) / norm;
-        if offset.abs() > MAX_OFFSET_BINS * bin {
-            continue;
-        }
-        let number = (k + 1) as f64;
-        weight += norm * number * number;
-        shift += norm * number * offset;
-        squares += norm * offset * offset;
-        weights_squared += (norm * number * number).powi(2);
-        time += norm * number * number * ((tr * re + ti * im) / norm);
-    }
-    let scale = 2.0 / (sums.window * sums.window);
-    let mut look = Look {
-        freq,
-        time_offset: 0.0,
-        freq_sd: freq,
-        noise_gain: 0.0,
-        tone_power: energy * scale,
-        total_power: sums.power / sums.window,
-    };
-    if weight > 0.0 {
-        look.freq = freq + shift / weight / std::f64::consts::TAU;
-        let spread = (squares / weight - (shift / weight).powi(2)).max(0.0);
-        look.freq_sd = (spread * weights_squared).sqrt() / weight / std::f64::consts::TAU;
-        look.noise_gain = 6.0f64.sqrt() * sums.window / ((len as f64).powi(3) * weight).sqrt() / std::f64::consts::TAU;
-        look.time_offset = (time / weight).clamp(-(len as f64) / 2.0, len as f64 / 2.0);
-    }
-    look
 }
 
 /// Most harmonics whose amplitudes are told: 4.5 kHz of 31 Hz.

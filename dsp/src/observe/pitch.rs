@@ -209,36 +209,40 @@ fn pick(
 /// without anything over a third of its rate.
 fn peak(curve: &[f32], lag: usize) -> (f32, f32) {
     let points = &curve[lag - 3..=lag + 3];
-    let (mut best, mut height) = (0.0f32, points[3]);
-    for step in -4..=4i32 {
-        let t = step as f32 / 8.0;
-        let value = lagrange(points, t);
+    let (mut best, mut height) = (MIDDLE, points[3]);
+    let value = |eighth: usize| WEIGHTS[eighth].iter().zip(points).map(|(w, p)| w * p).sum::<f32>();
+    for eighth in 1..NUM_EIGHTHS - 1 {
+        let value = value(eighth);
         if value > height {
-            (best, height) = (t, value);
+            (best, height) = (eighth, value);
         }
     }
     // A parabola through the best eighth and its neighbours.
-    let (l, r) = (lagrange(points, best - 0.125), lagrange(points, best + 0.125));
+    let (l, r) = (value(best - 1), value(best + 1));
     let bend = l - 2.0 * height + r;
     let shift = if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-    (lag as f32 + best + 0.125 * shift, height - 0.25 * (l - r) * shift)
+    let at = (best as f32 - MIDDLE as f32 + shift) / 8.0;
+    (lag as f32 + at, height - 0.25 * (l - r) * shift)
 }
 
-/// Value at `t` from the middle of seven points a unit apart.
-fn lagrange(points: &[f32], t: f32) -> f32 {
-    let mut sum = 0.0;
-    for (i, p) in points.iter().enumerate() {
-        let x = i as f32 - 3.0;
-        let mut weight = 1.0;
-        for j in 0..7 {
-            let y = j as f32 - 3.0;
-            if j != i {
-                weight *= (t - y) / (x - y);
-            }
+/// Eighths of a lag at which a peak is read: half a lag each side, and one more for the parabola.
+const NUM_EIGHTHS: usize = 11;
+const MIDDLE: usize = NUM_EIGHTHS / 2;
+/// Lagrange's weights there of seven points a unit apart.
+const WEIGHTS: [[f32; 7]; NUM_EIGHTHS] = lagrange();
+
+const fn lagrange() -> [[f32; 7]; NUM_EIGHTHS] {
+    let mut weights = [[1.0; 7]; NUM_EIGHTHS];
+    let mut of = 0;
+    while of < 7 * 7 * NUM_EIGHTHS {
+        let (eighth, i, j) = (of / 49, of / 7 % 7, of % 7);
+        if i != j {
+            let t = (eighth as f32 - MIDDLE as f32) / 8.0;
+            weights[eighth][i] *= (t - (j as f32 - 3.0)) / (i as f32 - j as f32);
         }
-        sum += weight * p;
+        of += 1;
     }
-    sum
+    weights
 }
 
 #[cfg(test)]

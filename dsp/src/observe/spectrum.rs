@@ -95,15 +95,18 @@ impl SpectrumReader {
         let num = bands.len();
         let place = |hz: f64| ((hz / BANDS_HZ.0).log2() * BANDS_PER_OCTAVE).round() as usize;
         let bin = |hz: f64| (hz / rate_hz * fft_len as f64).round() as usize;
+        let level_bins = (bin(BANDS_HZ.0), bin(BANDS_HZ.1.min(0.42 * rate_hz)));
+        let ends = bands.iter().map(|band| band.first + band.weights.len());
+        let num_bins = ends.fold(level_bins.1 + 1, usize::max);
         Self {
             window: hann(len),
             forward,
             buffer: vec![Complex32::default(); fft_len],
             scratch,
-            magnitude: [vec![0.0; fft_len / 2 + 1], vec![0.0; fft_len / 2 + 1]],
+            magnitude: [vec![0.0; num_bins], vec![0.0; num_bins]],
             low_end: place(LOW_HZ).min(num),
             high_begin: place(HIGH_HZ).min(num - 1),
-            level_bins: (bin(BANDS_HZ.0), bin(BANDS_HZ.1.min(0.42 * rate_hz))),
+            level_bins,
             high_bin: bin(HIGH_HZ),
             bands,
             kept: vec![Spectrum::silent(num); KEPT],
@@ -144,10 +147,13 @@ impl SpectrumReader {
         }
         self.forward.process_with_scratch(&mut self.buffer, &mut self.scratch);
         let n = self.buffer.len();
-        for k in 0..=n / 2 {
-            let (a, b) = (self.buffer[k], self.buffer[(n - k) % n].conj());
-            self.magnitude[0][k] = (a + b).norm_sqr().sqrt() * 0.5;
-            self.magnitude[1][k] = (a - b).norm_sqr().sqrt() * 0.5;
+        let [first, second] = &mut self.magnitude;
+        // One frame went in as the real part, one as the imaginary: their spectra are the parts that mirror with the same and
+        // with the opposite sign.
+        let mirrored = std::iter::once(0).chain((1..n).rev()).map(|k| self.buffer[k].conj());
+        for (((a, b), first), second) in self.buffer.iter().zip(mirrored).zip(first).zip(second) {
+            *first = (a + b).norm_sqr().sqrt() * 0.5;
+            *second = (a - b).norm_sqr().sqrt() * 0.5;
         }
     }
 
