@@ -2,7 +2,7 @@
 //! and what it paints. A letter that the fonts lack, or a widget without a name, fails every test here.
 #![allow(missing_docs)]
 
-use egui::{Event, Key, Modifiers, OutputCommand, Pos2, Rect, Shape, Vec2, pos2, vec2};
+use egui::{Event, FullOutput, Key, Modifiers, OutputCommand, Pos2, RawInput, Rect, Shape, Vec2, pos2, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use notefront::choices::GridChoice;
@@ -13,6 +13,8 @@ use notefront::tasks::Task;
 use notefront::view::header::View;
 use notefront::view::listen::ListenWish;
 use notefront::whole_window::WholeWindow;
+use notefront_dsp::FaultName;
+use notefront_takes::words;
 use std::sync::atomic::Ordering;
 
 #[derive(Default)]
@@ -300,7 +302,7 @@ fn a_pass_can_be_named_kept_pinned_and_forgotten() {
 }
 
 /// Text that is painted: where, and what.
-fn texts(harness: &Harness<'_, Window>) -> Vec<(Rect, String)> {
+fn texts(output: &FullOutput) -> Vec<(Rect, String)> {
     fn collect(shape: &Shape, clip: Rect, into: &mut Vec<(Rect, String)>) {
         match shape {
             Shape::Vec(shapes) => shapes.iter().for_each(|s| collect(s, clip, into)),
@@ -317,8 +319,24 @@ fn texts(harness: &Harness<'_, Window>) -> Vec<(Rect, String)> {
         }
     }
     let mut found = Vec::new();
-    harness.output().shapes.iter().for_each(|s| collect(&s.shape, s.clip_rect, &mut found));
+    output.shapes.iter().for_each(|s| collect(&s.shape, s.clip_rect, &mut found));
     found
+}
+
+#[test]
+fn every_frame_shows_every_fault_the_strip_counts_the_first_one_too() {
+    let context = egui::Context::default();
+    let mut window = Window::with(vec![fixture::showcase(0)]);
+    for size in [SIZE, vec2(640.0, 520.0), vec2(1400.0, 800.0), SIZE] {
+        let screen_rect = Some(Rect::from_min_size(Pos2::ZERO, size));
+        let mut output = context.run_ui(RawInput { screen_rect, ..RawInput::default() }, |ui| window.frame(ui));
+        output.textures_delta.clear();
+        let texts = texts(&output);
+        for fault in FaultName::ALL.map(words::word) {
+            let is_count = |text: &str| text.strip_prefix(fault).is_some_and(|n| n.trim().parse::<u32>().is_ok());
+            assert!(texts.iter().any(|(_, text)| is_count(text)), "{size:?}: {fault} is cut off");
+        }
+    }
 }
 
 #[test]
@@ -330,7 +348,7 @@ fn no_two_texts_overlap_at_any_size() {
             window.whole.screen.open(view, false, false);
             window.whole.screen.select(Some(14));
             let harness = window.open(size);
-            let texts = texts(&harness);
+            let texts = texts(harness.output());
             assert!(texts.len() > 20, "{view:?}: there is text");
             for (i, (a, first)) in texts.iter().enumerate() {
                 for (b, second) in &texts[i + 1..] {
@@ -413,7 +431,7 @@ fn ten_thousand_entrances_are_counts_that_add_up() {
     let pass = fixture::mixed_pass(10_000, 5);
     let flagged = pass.num_flagged();
     let harness = Window::with(vec![pass]).open(SIZE);
-    let counts = texts(&harness).into_iter().filter_map(|(_, text)| {
+    let counts = texts(harness.output()).into_iter().filter_map(|(_, text)| {
         let (flagged, all) = text.split_once('/')?;
         Some((flagged.parse::<usize>().ok()?, all.parse::<usize>().ok()?))
     });

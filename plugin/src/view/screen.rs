@@ -76,6 +76,9 @@ pub struct Screen {
     comparer: Comparer,
     patterns: PatternsView,
     overview: KeptOverview,
+    /// Heights of header and strip, pixels.
+    header_px: f32,
+    strip_px: f32,
     settings_open: bool,
     markers_open: bool,
     draft: Option<(PassId, String)>,
@@ -139,14 +142,17 @@ impl Screen {
             for warning in status::warnings(input.session, pass, input.meters, &input.choices, self.alone) {
                 ui.label(RichText::new(warning).color(theme.warm));
             }
+            settle(ui, &mut self.header_px);
         });
         self.show_side(ui, input, &mut output);
         let pass = self.pass(input.session);
         if let Some(pass) = pass {
             wishes.extend(self.show_lower_half(ui, input.session, pass, &theme, input.looks.text_scale));
             if !pass.entrances.is_empty() {
+                let counts = Counts::of(pass);
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
-                    strip::show(ui, &Counts::of(pass), &mut self.filter, &theme);
+                    strip::show(ui, &counts, &mut self.filter, &theme);
+                    settle(ui, &mut self.strip_px);
                 });
             }
         }
@@ -300,6 +306,16 @@ impl Screen {
         let closes = ui.small_button("done").on_hover_text("Back to the pass at one look (E)").clicked();
         let wish = saying.and_then(|saying| self.saying_wish(pass, saying));
         wish.or(closes.then_some(Wish::Correct(false)))
+    }
+}
+
+/// Has this frame drawn anew where what a panel holds is not as high as before: a panel gets the height it last needed, and
+/// another frame may not come before something changes.
+fn settle(ui: &Ui, height_px: &mut f32) {
+    let needed_px = ui.min_rect().height();
+    if needed_px != *height_px {
+        *height_px = needed_px;
+        ui.ctx().request_discard("a panel holds more or fewer lines than before");
     }
 }
 
