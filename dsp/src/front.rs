@@ -27,18 +27,11 @@ const ROUGH_MIN_HZ: f64 = 90.0;
 const ROUGH_PERIODS: (f64, f64) = (0.5, 1.6);
 /// A look counts as another partial when its period fits this well.
 const OTHER_PARTIAL: f64 = 0.85;
-/// ... and an octave or more down only where the settled period fits no better than this: the odd harmonics of the
-/// low tone then hold a third of its power \[C\].
-const LOW_PARTIAL: f64 = 0.35;
 /// Faster than any slide: this far, cents, in this time, s (7500 cents/s; a fast slide makes 3500).
 const LEAP_CENTS: f64 = 90.0;
 const LEAP_S: f64 = 0.012;
 /// Sound this far under what is worth following is silence (-10 dB).
 const SILENT_SHARE: f64 = 0.1;
-/// A shorter period than the settled one is another partial only where the settled tone does not fit it, share.
-const SUB_PERIOD_RESERVE: f64 = 0.25;
-/// Window over which the settled tone's sub-periods are taken, s.
-const SUB_PERIOD_WINDOW_S: f64 = 0.020;
 
 /// Frequency ratios of a wrong partial to the right one: neighbours up to the twelfth, next-neighbours low down.
 const PARTIAL_RATIOS: [(f64, f64); 24] = [
@@ -101,7 +94,6 @@ impl FrontReader {
     pub fn follow_back(&mut self, history: &History, candidate: &Candidate, settled: &Settled, least_power: f64) {
         let hop = self.looker.samples(FRONT_HOP_S).max(self.looker.rate_hz / settled.hz / 5.0);
         let earliest = self.earliest(candidate);
-        let sub_periods = self.sub_periods(history, settled);
         self.points.clear();
         let after_start = |s: f64| candidate.start as f64 + self.looker.samples(s);
         // A wrong partial an octave up looks settled too, so the way back begins well inside the note.
@@ -112,7 +104,7 @@ impl FrontReader {
             let power = self.looker.power_at(history, time, hz);
             if power < SILENT_SHARE * least_power {
                 self.points.push(silent_point(time, power));
-            } else if let Some(mut point) = self.next_point(history, time, hz, settled, sub_periods) {
+            } else if let Some(mut point) = self.next_point(history, time, hz, settled) {
                 if !point.is_tone && point.power > least_power {
                     point = self.on_other_partial(history, &point, settled).unwrap_or(point);
                     let at_any_pitch = self.at_any_pitch(history, &point, settled);
@@ -144,46 +136,25 @@ impl FrontReader {
         if n < 2 { 0.0 } else { self.points[n - 2].centre - self.points[n - 1].centre }
     }
 
-    /// How well half and a third of the settled period fit the settled tone.
-    fn sub_periods(&self, history: &History, settled: &Settled) -> [f64; 2] {
-        let middle = 0.5 * (settled.from + settled.to);
-        self.looker.window(history, middle, settled.hz, SUB_PERIOD_WINDOW_S).map_or([1.0; 2], |x| {
-            let period = self.looker.rate_hz / settled.hz;
-            [periodicity(x, period / 2.0), periodicity(x, period / 3.0)]
-        })
-    }
-
-    fn front_point(&self, history: &History, time: f64, hz: f64, settled: &Settled, sub: [f64; 2]) -> Option<Point> {
+    fn front_point(&self, history: &History, time: f64, hz: f64, settled: &Settled) -> Option<Point> {
         let x = self.looker.window(history, time, hz, FRONT_WINDOW_S)?;
         let (look, fit) = self.looker.look_into(x, hz);
         let found = look.freq * self.looker.rate_hz;
         let mut point = point(&look, fit, time, cents(found, settled.hz));
         point.is_tone = fit > TONE && cents(found, hz).abs() < MAX_LEAP_CENTS;
-        if point.is_tone && point.cents.abs() < OTHER_PARTIAL_CENTS {
-            // A wrong partial two or three times up fits the settled period too: it shows in the shorter one.
-            for (ratio, settled_fit) in [(3.0, sub[1]), (2.0, sub[0])] {
-                if !is_on_slide(settled.hz, ratio, 1.0) {
-                    continue;
-                }
-                let fit_here = periodicity(x, self.looker.rate_hz / found / ratio);
-                if fit_here > OTHER_PARTIAL && fit_here > settled_fit + SUB_PERIOD_RESERVE {
-                    return self.point_at(history, time, found * ratio, settled);
-                }
-            }
-        }
         Some(point)
     }
 
     /// The look before one at `hz`: on another partial the settled pitch is tried first, so that a leap has to be there
     /// in every look of it.
-    fn next_point(&self, history: &History, time: f64, hz: f64, settled: &Settled, sub: [f64; 2]) -> Option<Point> {
+    fn next_point(&self, history: &History, time: f64, hz: f64, settled: &Settled) -> Option<Point> {
         let off = cents(hz, settled.hz);
-        let point = self.front_point(history, time, hz, settled, sub)?;
+        let point = self.front_point(history, time, hz, settled)?;
         let is_multiple = (off - 1200.0).abs() < OTHER_PARTIAL_CENTS || (off - 1902.0).abs() < OTHER_PARTIAL_CENTS;
         if off.abs() < OTHER_PARTIAL_CENTS || is_multiple {
             return Some(point);
         }
-        let home = self.front_point(history, time, settled.hz, settled, sub)?;
+        let home = self.front_point(history, time, settled.hz, settled)?;
         let is_home = home.is_tone && home.cents.abs() < OTHER_PARTIAL_CENTS && home.periodicity > point.periodicity;
         Some(if is_home { home } else { point })
     }
@@ -198,9 +169,7 @@ impl FrontReader {
 
     /// The look as a tone on the other partial of the slide that fits best, if one fits well.
     fn on_other_partial(&self, history: &History, point: &Point, settled: &Settled) -> Option<Point> {
-        // A rough start is rough at half its pitch; a tone really an octave down has its odd harmonics there.
-        let is_low = self.fit(history, point, settled.hz) < LOW_PARTIAL;
-        let counts = |(k, n): (f64, f64)| is_on_slide(settled.hz, k, n) && (is_low || 2.0 * k > n);
+        let counts = |(k, n): (f64, f64)| is_on_slide(settled.hz, k, n) && 2.0 * k > n;
         let fits =
             PARTIAL_RATIOS.map(|r| if counts(r) { self.fit(history, point, settled.hz * r.0 / r.1) } else { 0.0 });
         let best = fits.iter().copied().fold(0.0, f64::max);

@@ -8,7 +8,7 @@ slides: 1 for one, 0 for none), features; names.txt beside them names the featur
 not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
 speak for an onset or a note, one with - only against (monotonic constraints): so what tells of a rise or a dip cannot turn
 a plain stroke into none, whatever a room or a microphone does to the rest.
---notes fits what tells a played note from talk, in place of where notes begin, --air what tells air from what else sounds
+--notes fits what tells a played note from talk and knocks, in place of where notes begin, --air what tells air from what else sounds
 before a note, --slides what tells a slide from other ways into a note.
 --check leaves out one part of the recordings after the other and prints onset F at 50 and 25 ms of the takes left out, or how
 many airs or slides were found, and how often something else was called so.
@@ -26,6 +26,8 @@ PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
 TOLD_TREES, TOLD_LEAVES, TOLD_ALTERED_WEIGHT, TOLD_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
 TOLD_ONE_WEIGHT, TOLD_MADE_WEIGHT = {"air": 1.0, "slide": 2.0}, {"air": 4.0, "slide": 1.0}  # slides are few, and made airs
 TOLD = {"--air": ("airs", "air"), "--slides": ("slides", "slide")}  # by option: the folder of what is seen, the section
+# What is no note, by its weight: a fast stroke is nearer to a knock than to anything that is said.
+NO_NOTES = {"talk": 1.0, "knocks": 0.05}
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -119,21 +121,23 @@ def hits(ref, est, window):
 
 
 def fit_note(takes, rising):
-    """Played note or talk, from what the analysis takes for notes in both: in rooms too, which blur both."""
-    X, Y = [], []
+    """Played note, or talk and knocks, from what the analysis takes for notes in both: in rooms too, which blur both."""
+    X, Y, W = [], [], []
     for a in takes.values():
-        t, x, is_talk = a["t"], a["X"], a["kind"] == "talk"
-        if is_talk:
-            X.append(x), Y.append(np.zeros(len(x)))
+        t, x, weight = a["t"], a["X"], NO_NOTES.get(a["kind"])
+        if weight is not None:
+            y = np.zeros(len(t))
         elif len(t) and len(a["ref"]):
             away = np.abs(t[:, None] - a["ref"][None]).min(1)
-            false = (away > 0.2) & (a["kind"] == "made takes")  # knocks, breaths and talk between made notes
             near = away < APART_S
-            X.append(x[near]), Y.append(np.ones(near.sum()))
-            X.append(x[false]), Y.append(np.zeros(false.sum()))
+            keep = near | ((away > 0.2) & (a["kind"] == "made takes"))  # knocks, breaths and talk between made notes
+            x, y = x[keep], near[keep]
+        else:
+            continue
+        X.append(x), Y.append(y), W.append(np.full(len(y), 1.0 if weight is None else weight))
     model = HistGradientBoostingClassifier(max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=20,
                                            monotonic_cst=rising, early_stopping=False, random_state=1)
-    return model.fit(np.concatenate(X), np.concatenate(Y))
+    return model.fit(np.concatenate(X), np.concatenate(Y), sample_weight=np.concatenate(W))
 
 
 def fit_told(takes, names, rising, what):

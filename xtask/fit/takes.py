@@ -26,8 +26,11 @@ FAST_WAYS = ("room", "room2", "room3", "slow", "codec")
 SINGLE_WAYS = ("room", "codec")
 SPEECH = ("xmas", "castanets_dry")  # of spatialaudio/communication-acoustics-exercises
 NUM_CHATS = 160
+# Percussion of the same repository, of kinds whose names begin so; the other kinds are left to check on (tests/src/playing).
+KNOCKS = "cstw"
 # Fast tonguing is rare and hard; of talk and of made takes there is plenty; nuisances are all the knocks there are.
 FAST_WEIGHT, TROMBONE_WEIGHT, SINGLE_WEIGHT, OTHER_WEIGHT, TALK_WEIGHT = 3.0, 2.0, 2.0, 1.0, 0.03
+KNOCK_WEIGHT = 0.0  # a stroke begins like a note: that it is none shows in what follows
 MADE_WEIGHT, SHARED_MADE_WEIGHT, NUISANCE_WEIGHT = 0.6, 0.5, 5.0
 # A made note that begins twice: what comes so soon after its onset, s, is neither an onset nor none.
 SECOND_START_S = (0.035, 0.18)
@@ -150,6 +153,15 @@ class Takes:
         for way in ways:
             self.put_altered(name, way, path, [], "talk", TALK_WEIGHT)
 
+    def put_knocks(self, recordings):
+        struck = sorted(path for path in recordings.glob("*__*.wav") if path.stem[0] in KNOCKS)
+        if not struck and self.wants("woodblock__"):
+            self.missing.append("percussion, woodblock__*")
+        for path in struck:
+            if self.wants(path.stem):
+                for way in ("plain", "room", "codec"):
+                    self.put_altered(path.stem, way, path, [], "knocks", KNOCK_WEIGHT)
+
     def write(self):
         (self.work / "labels.json").write_text(json.dumps(self.labels))
         lines = (
@@ -184,6 +196,7 @@ def main():
     takes.put_made(made, MADE_WEIGHT)
     takes.put_made(shared / "takes", SHARED_MADE_WEIGHT)
     takes.put_talk(recordings)
+    takes.put_knocks(recordings)
     if takes.missing:
         sys.exit(f"{len(takes.missing)} recordings are not in {recordings}, {takes.missing[0]} first.\n{FETCH}\n"
                  f"{' and '.join(SPEECH)} (.wav) are of data/ of spatialaudio/communication-acoustics-exercises.")

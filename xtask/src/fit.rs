@@ -1,7 +1,7 @@
 //! `cargo xtask fit`: makes `dsp/src/decode/fitted.txt` again from labels, recordings and made takes.
 //!
 //! Four runs. `cargo xtask fit --playing DIR` gathers the takes and fits where notes begin; the rest is kept. What tells a
-//! played note from talk, air from what else sounds before a note and a slide from other ways in, looks at the notes that the fit finds,
+//! played note from talk and knocks, air from what else sounds before a note and a slide from other ways in, looks at the notes that the fit finds,
 //! and the fit is part of the build: so `cargo xtask fit` with `--notes`, `--air` and `--slides` fits those in runs of their own, on
 //! what the first has gathered.
 
@@ -50,7 +50,7 @@ enum What {
     /// Where notes begin.
     #[default]
     Onsets,
-    /// What tells a played note from talk.
+    /// What tells a played note from talk and knocks.
     Notes,
     /// What tells air from what else sounds before a note.
     Air,
@@ -211,7 +211,7 @@ impl<'a> Gathered<'a> {
         self.told(sound, made_slide, slid, |looked| looked.slide.into_iter().collect())
     }
 
-    /// What is seen of fronts, each row beginning with 1 for one and 0 for none in place of the time. Talk has none; of made
+    /// What is seen of fronts, each row beginning with 1 for one and 0 for none in place of the time. Talk and knocks have none; of made
     /// takes the truth tells; recordings are heard as they are, without, and again with some imposed.
     fn told<S: Clone>(
         &self,
@@ -221,7 +221,7 @@ impl<'a> Gathered<'a> {
         seen: impl Fn(&Looked) -> Vec<S>,
     ) -> Result<Vec<(f64, S)>, String> {
         match self.kind {
-            "talk" => Ok(Vec::new()),
+            "talk" | "knocks" => Ok(Vec::new()),
             "made takes" => {
                 let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
                 let known: Known = truth.entrances.iter().map(|note| (note.onset_s, made(note))).collect();

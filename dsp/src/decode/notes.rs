@@ -4,7 +4,7 @@ use super::candidates::{CandidateFinder, median_midi};
 use super::curves::Curves;
 use super::features::{NUM, features};
 use super::joints;
-use super::played::{TONAL, note_features, note_midi};
+use super::played::{HOLDS, TONAL, note_features, note_midi};
 use super::scores::Scores;
 use crate::coarse::{Note, Start};
 use crate::entrance::Articulation;
@@ -25,45 +25,34 @@ const NEW_PITCH: f32 = 0.70;
 const SECOND_START_S: f64 = 0.150;
 /// Starts nearer than this to each other, three in a row, are a fast series of notes and no stutter, s.
 const SERIES_S: f64 = 0.220;
-/// ... with a dip between them of at least this, dB: the fastest strokes of recorded triple tonguing dip by 2 to 5.
-const SERIES_DIP_DB: f32 = 1.5;
-/// A tone that goes on at its pitch with a shallower dip than this was not tongued again: it swells, dB.
-const STROKE_SHOWS_DB: f32 = 0.7;
-/// A dip this deep makes a fresh start, though a tail may fill the gap: with a change of pitch, and without, dB. What dips less
-/// than the second is joined: legato.
-const FRESH_DIP_MOVED_DB: f32 = 9.0;
+/// A dip this deep makes a fresh start, though a tail may fill the gap, dB. What dips less is joined: legato.
 const FRESH_DIP_DB: f32 = 13.0;
-/// A note that rises this far came out of the tail of the note before by a stroke of its own, dB.
-const TAIL_RISE_DB: f32 = 13.0;
 /// A change of pitch with a shallower dip than this has no stroke of its own, dB: a slur.
 const STROKE_DIP_DB: f32 = 4.0;
-/// A tone this long, s, this periodic, that rose this far, dB, must have begun, at most this long before, s.
+/// A tone this long, s, this periodic, that rose this far within what is recent, dB, must have begun.
 const OVERDUE_S: f64 = 0.100;
 const OVERDUE_TONAL: f32 = 0.90;
 const OVERDUE_RISE_DB: f32 = 15.0;
-const SLOWEST_RISE_S: f64 = 0.350;
-/// A note has ended this far under its recent level, dB, of this long, s...
+/// A note has ended this far under its recent level, dB...
 const END_DROP_DB: f32 = 24.0;
-const END_MEMORY_S: f64 = 0.7;
 /// ... or this near to the floor, dB, or after this long without tone, s.
 const END_OVER_FLOOR_DB: f32 = 4.0;
 const END_TONELESS_S: f64 = 0.060;
+/// What was at most this long ago is recent, s.
+const RECENT_S: f64 = 0.7;
 /// The floor follows the room up by so much a frame between notes, dB.
 const FLOOR_RISE_DB: f32 = 0.06;
 /// A take may begin inside a note: the first guess of the floor is not over this, dB.
 const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
-/// A sound is played, not talk, where the logarithm of the odds passes this; no single sound says more than so much.
+/// A sound is played, not talk, where the logarithm of the odds passes this.
 const LEAST_ODDS: f32 = 1.2;
-const MOST_ODDS: f32 = 4.0;
 /// What came this shortly before, s, counts for this share.
 const RUN_S: f64 = 2.0;
 const RUN_SHARE: f32 = 0.8;
 /// What is not in a run is more likely played: talk comes in runs. The logarithm of those odds.
 const LONE_ODDS: f32 = 1.0;
-/// A note stays within so much of its loudest, dB, for so long, s, of its first so many s.
-const SHORTEST_DROP_DB: f32 = 15.0;
+/// What has rung off by 15 dB before this, s, was struck and no note.
 const SHORTEST_S: f64 = 0.035;
-const SHORTEST_WITHIN_S: f64 = 0.400;
 /// A note does not begin before this much of the one before, s.
 const INSIDE_S: f64 = 0.020;
 /// Notes waiting to be taken: more than any look-back can hold.
@@ -188,22 +177,15 @@ impl NoteFinder {
     /// True when a sound whose note begins at `note` and is known until `until` is played rather than talk. Talk comes in
     /// runs: what was just before counts too. Ask once for each note, in order.
     pub fn is_played(&mut self, frames: &Frames, note: &Note, until: i64) -> bool {
-        if !self.lasts(frames, note, until) {
+        let seen = note_features(frames, note, until);
+        if seen[HOLDS] < frames.count(SHORTEST_S) as f32 {
             return false;
         }
-        let own = self.scores.note_odds(&note_features(frames, note, until)).clamp(-MOST_ODDS, MOST_ODDS);
+        let own = self.scores.note_odds(&seen);
         let is_near = note.start - self.odds_at < frames.count(RUN_S);
         let odds = own + if is_near { RUN_SHARE * self.odds } else { LONE_ODDS };
         (self.odds, self.odds_at) = (odds, note.start);
         odds > LEAST_ODDS
-    }
-
-    /// A knock or a pluck has rung off before a note would have been one.
-    fn lasts(&self, frames: &Frames, note: &Note, until: i64) -> bool {
-        let to = until.min(note.start + frames.count(SHORTEST_WITHIN_S));
-        let top = self.curves.max_level(note.start, to);
-        let loud = (note.start..to).filter(|&i| self.curves.level(i) > top - SHORTEST_DROP_DB).count() as i64;
-        loud >= frames.count(SHORTEST_S)
     }
 
     /// Room floor, dB.
@@ -259,7 +241,7 @@ impl NoteFinder {
     /// The likeliest beginning of a tone that sounds though none was found: a slow one, say. A tone must have begun.
     fn overdue(&self, frames: &Frames, c: i64) -> Option<Beginning> {
         let span = frames.count(OVERDUE_S);
-        let oldest = (c - frames.count(SLOWEST_RISE_S)).max(self.last_end);
+        let oldest = (c - frames.count(RECENT_S)).max(self.last_end);
         let is_tone = c - span > oldest && (c - span..c).all(|i| frames.get(i).periodicity > OVERDUE_TONAL);
         if self.playing || !is_tone {
             return None;
@@ -323,7 +305,7 @@ impl NoteFinder {
     }
 
     fn has_ended(&self, frames: &Frames, c: i64) -> bool {
-        let from = self.last_start.max(c - frames.count(END_MEMORY_S));
+        let from = self.last_start.max(c - frames.count(RECENT_S));
         if c < self.last_start + frames.count(APART_S) {
             return false;
         }
@@ -339,17 +321,13 @@ impl NoteFinder {
         let midi = median_midi(frames, frame + 6, frame + 30);
         let dip = joints::dip_db(&self.curves, frames, frame);
         let has_moved = (midi - from_midi).abs() > NEW_PITCH;
-        let goes_on = self.playing && !has_moved && dip < STROKE_SHOWS_DB;
-        if goes_on || self.is_second_start(frames, frame, has_moved, dip) {
+        if self.is_second_start(frames, frame, has_moved, dip) {
             self.resume();
             return;
         }
-        let fresh_db = if has_moved { FRESH_DIP_MOVED_DB } else { FRESH_DIP_DB };
         let rests = !self.playing;
         let kind = match () {
-            () if rests || dip >= fresh_db || joints::rise_db(&self.curves, frames, frame) >= TAIL_RISE_DB => {
-                Start::Fresh
-            }
+            () if rests || dip >= FRESH_DIP_DB => Start::Fresh,
             () if has_moved && dip < STROKE_DIP_DB => Start::Pitch,
             () => Start::Dip,
         };
@@ -363,7 +341,7 @@ impl NoteFinder {
         if self.playing {
             self.end_note(start);
         }
-        let from_midi = if rests && start - self.last_end > frames.count(END_MEMORY_S) { f32::NAN } else { from_midi };
+        let from_midi = if rests && start - self.last_end > frames.count(RECENT_S) { f32::NAN } else { from_midi };
         let articulation = match kind {
             _ if from_midi.is_nan() => Articulation::Tongued,
             Start::Pitch => Articulation::Slurred,
@@ -391,7 +369,7 @@ impl NoteFinder {
         let series = frames.count(SERIES_S);
         let is_series =
             last.start - self.before_last_start < series || self.upcoming(frame).any(|next| next - frame < series);
-        is_soon && !(is_series && dip >= SERIES_DIP_DB) && (!has_moved || dip < STROKE_DIP_DB)
+        is_soon && !is_series && (!has_moved || dip < STROKE_DIP_DB)
     }
 
     fn start_note(&mut self, note: Note) {

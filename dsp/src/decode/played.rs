@@ -1,4 +1,5 @@
-//! The pitch a note stands on, and what tells a played note from talk: how still its pitch stands, how periodic it is, how little its spectrum moves.
+//! The pitch a note stands on, and what tells a played note from talk and knocks: how still its pitch stands, how periodic it is, how little its spectrum moves,
+//! how long it holds.
 
 use super::features::least_wander;
 use crate::coarse::Note;
@@ -12,6 +13,9 @@ const PITCH_RANGE_S: f64 = 0.500;
 pub const TONAL: f32 = 0.60;
 /// A sound is looked at from this long after its start, s, for so long.
 const LOOKED_AT_S: (f64, f64) = (0.015, 0.500);
+/// It holds where it stays within so much of its loudest, dB, in its first so many s.
+const HOLDS_DB: f32 = 15.0;
+const HOLDS_S: f64 = 0.400;
 /// Steps over which a pitch must stand still: 40 ms.
 const STILL_FRAMES: i64 = 16;
 
@@ -33,10 +37,20 @@ pub fn note_midi(frames: &Frames, note: &Note, until: i64) -> f32 {
 }
 
 /// Names of a note's features: what tells a played note from talk.
-pub const NOTE_NAMES: [&str; NUM_NOTE] =
-    ["length", "+share at its pitch", "+periodicity", "+most periodicity", "-spectral rise", "change", "-least wander"];
+pub const NOTE_NAMES: [&str; NUM_NOTE] = [
+    "length",
+    "+share at its pitch",
+    "+periodicity",
+    "+most periodicity",
+    "-spectral rise",
+    "change",
+    "-least wander",
+    "+holds",
+];
 /// Their number.
-pub const NUM_NOTE: usize = 7;
+pub const NUM_NOTE: usize = 8;
+/// Where it stands among them how long a sound holds.
+pub const HOLDS: usize = 7;
 
 /// The features of a note that is known until a frame.
 #[must_use]
@@ -55,7 +69,15 @@ pub fn note_features(frames: &Frames, note: &Note, until: i64) -> [f32; NUM_NOTE
         mean(STILL_FRAMES, inside(STILL_FRAMES).map(|f| f.rise[0]).sum()),
         mean(STILL_FRAMES + 8, inside(STILL_FRAMES + 8).map(|f| f.change).sum()),
         least_wander(frames, from, to, STILL_FRAMES),
+        holds(frames, note.start, until),
     ]
+}
+
+/// How many frames of a sound's beginning are about as loud as its loudest: what is struck rings off at once.
+fn holds(frames: &Frames, start: i64, until: i64) -> f32 {
+    let to = until.min(start + frames.count(HOLDS_S));
+    let least_db = frames.max_level(start, to - 1) - HOLDS_DB;
+    (start..to).filter(|&i| frames.get(i).level_db > least_db).count() as f32
 }
 
 #[cfg(test)]
@@ -99,5 +121,16 @@ mod tests {
         let phase = |s: f64| 110.0 * (s.exp2() - 1.0) / std::f64::consts::LN_2;
         let (_, glide) = seen(&sound(2.0, |s| tone(1.0, 1..=8, 0.1, phase(s))));
         assert!(glide[share] < 0.3 && glide[wander] > 10.0 * held[wander].max(0.005), "{glide:?}");
+    }
+
+    #[test]
+    fn what_rings_off_holds_for_as_long_as_its_law_says() {
+        // From 0.5 s on it falls by 150 dB a second: by 15 dB in 100 ms, which are 40 frames.
+        let fall = |s: f64| 10f64.powf(-150.0 * (s - 0.5).max(0.0) / 20.0);
+        assert_eq!(NOTE_NAMES[HOLDS], "+holds");
+        let (_, plucked) = seen(&sound(2.0, |s| fall(s) * tone(233.08, 1..=8, 0.1, s)));
+        assert!((plucked[HOLDS] - 40.0).abs() <= 3.0, "{plucked:?}: a level is a mean over 10 ms");
+        let (_, held) = seen(&sound(2.0, |s| tone(233.08, 1..=8, 0.1, s)));
+        assert_eq!(held[HOLDS], 160.0, "all of 400 ms");
     }
 }

@@ -1,7 +1,7 @@
 //! The figures of real playing, row by row.
 
 use super::count::{OnsetTally, Pairing, WINDOWS_ELSEWHERE_S, WINDOWS_S, is_octave_off};
-use super::naming::register;
+use super::naming::{is_fitted_percussion, register};
 use super::recording::{JudgedRecording, Kind};
 use crate::accuracy::Reach;
 use crate::table::{FlagRow, Row};
@@ -21,6 +21,8 @@ pub const SINGLES: &str = "single notes, trombone";
 pub const OTHER_SINGLES: &str = "single notes, horn";
 /// See [`PHRASES`].
 pub const ELSEWHERE: &str = "other players and rooms";
+/// See [`PHRASES`].
+pub const KNOCKS: &str = "struck and shaken things, no note among them";
 
 /// The section a recording stands in.
 pub fn section(judged: &JudgedRecording) -> &'static str {
@@ -33,6 +35,7 @@ pub fn section(judged: &JudgedRecording) -> &'static str {
         Kind::Single(_) if is_trombone => SINGLES,
         Kind::Single(_) => OTHER_SINGLES,
         Kind::Elsewhere(_) => ELSEWHERE,
+        Kind::Knocks => KNOCKS,
     }
 }
 
@@ -59,6 +62,7 @@ pub fn rows(all: &[JudgedRecording]) -> Vec<Row> {
     let elsewhere = of_section(all, ELSEWHERE);
     rows.extend(onset_rows(ELSEWHERE, &elsewhere, articulation));
     rows.extend(flagged_rows(ELSEWHERE, &elsewhere, 0.15, None));
+    rows.extend(knock_rows(&of_section(all, KNOCKS)));
     rows
 }
 
@@ -151,6 +155,19 @@ fn glissando_rows(recordings: &[&JudgedRecording]) -> Vec<Row> {
             .reaching(Reach::Within(0.2)),
         Row::value(GLISSANDI, "lost", lost as f64, "files", on).reaching(Reach::Within(0.0)),
     ]
+}
+
+/// What is taken for notes where there are none, in kinds that the scores are fitted to, and in others.
+fn knock_rows(recordings: &[&JudgedRecording]) -> Vec<Row> {
+    let of = |name: &str, fitted: bool| {
+        let of: Vec<_> = recordings.iter().filter(|j| is_fitted_percussion(&j.recording.stem) == fitted).collect();
+        let heard: usize = of.iter().map(|judged| judged.heard.len()).sum();
+        let minutes = of.iter().map(|judged| judged.duration_s).sum::<f64>() / 60.0;
+        let on = format!("{heard} in {} recordings, {minutes:.1} min", of.len());
+        (!of.is_empty()).then(|| Row::value(KNOCKS, name, heard as f64 / minutes, "", on))
+    };
+    let kinds = [("entrances a minute, kinds not in the fit", false), ("entrances a minute, kinds in the fit", true)];
+    kinds.into_iter().filter_map(|(name, fitted)| of(name, fitted)).collect()
 }
 
 fn single_rows(section: &'static str, notes: &[&JudgedRecording]) -> Vec<Row> {

@@ -63,6 +63,19 @@ impl Name {
     }
 }
 
+/// True for percussion, whose names leave the note out: `woodblock__phrase_mezzo-piano_rhythm`.
+#[must_use]
+pub fn is_percussion(stem: &str) -> bool {
+    let parts: Vec<&str> = stem.split('_').collect();
+    parts.len() == 5 && parts[1].is_empty()
+}
+
+/// True for a kind of percussion that the scores are fitted to: `KNOCKS` of `xtask/fit/takes.py`. The others are held out.
+#[must_use]
+pub fn is_fitted_percussion(stem: &str) -> bool {
+    stem.starts_with(['c', 's', 't', 'w'])
+}
+
 /// MIDI number of a note written as `Fs3`.
 fn midi(note: &str) -> Option<i32> {
     let octave: i32 = note.get(note.len().checked_sub(1)?..)?.parse().ok()?;
@@ -103,5 +116,15 @@ mod tests {
         assert_eq!(Name::of("chamber-trombone"), None);
         assert_eq!(Name::of("trombone_H3_05_piano_normal"), None);
         assert!(!Name::of("trombone_As3_phrase_mezzo-forte_legato").expect("a name").is_single());
+    }
+
+    #[test]
+    fn percussion_has_no_note_in_its_name_and_some_kinds_of_it_are_held_out() {
+        assert!(
+            is_percussion("woodblock__phrase_mezzo-piano_rhythm") && is_percussion("bass-drum__05_mezzo-forte_rute")
+        );
+        assert!(!is_percussion("trombone_As3_phrase_mezzo-forte_legato") && !is_percussion("castanets_dry"));
+        assert!(is_fitted_percussion("woodblock__phrase_mezzo-piano_rhythm"));
+        assert!(!is_fitted_percussion("bass-drum__05_mezzo-forte_rute"));
     }
 }

@@ -1,7 +1,7 @@
 //! A recording, what it is judged as, and what was heard in it.
 
 use super::labels::{Label, Labels};
-use super::naming::Name;
+use super::naming::{Name, is_percussion};
 use crate::accuracy::FAULTS;
 use crate::audio::{self, Sound};
 use notefront_dsp::{Entrance, FaultName, Settings, analyze_and_judge};
@@ -19,6 +19,8 @@ pub enum Kind {
     Glissando,
     /// One note, and what it sounds, where that is one note.
     Single(Option<u8>),
+    /// Something struck or shaken: no note is in it.
+    Knocks,
     /// Another player in another room; labelled or not.
     Elsewhere(Option<Label>),
 }
@@ -109,6 +111,7 @@ fn classify(path: PathBuf, labels: &Labels) -> Option<Recording> {
         (_, Some(label), _) => Kind::Fast(label.clone()),
         (_, _, Some(name)) if name.instrument == "trombone" && name.articulation == "glissando" => Kind::Glissando,
         (_, _, Some(name)) if name.is_single() => Kind::Single(name.sounding_midi(&stem)),
+        _ if is_percussion(&stem) => Kind::Knocks,
         _ => return None,
     };
     Some(Recording { stem, path, name, kind })

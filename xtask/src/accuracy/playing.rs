@@ -21,7 +21,8 @@ pub fn judge_all(folder: &Path, only: &str) -> Result<Playing, String> {
 
 /// Everything heard again in other ways.
 pub fn hear_all_again(all: &[JudgedRecording]) -> Result<Vec<HeardAgain>, String> {
-    let again: Vec<Vec<HeardAgain>> = all.par_iter().map(hear_again).collect::<Result<_, _>>()?;
+    let played = all.par_iter().filter(|judged| judged.recording.kind != Kind::Knocks);
+    let again: Vec<Vec<HeardAgain>> = played.map(hear_again).collect::<Result<_, _>>()?;
     Ok(again.into_iter().flatten().collect())
 }
 
