@@ -1,8 +1,10 @@
 //! A pass: one stretch of playback (or one take from a file) with its entrances, its place on the
 //! host's time line and its beats.
 
+mod revision;
 mod said;
 
+pub use revision::Revision;
 pub use said::MAX_SAID;
 
 use crate::beats::{BeatMap, Bend, Subdivision};
@@ -36,7 +38,7 @@ pub enum Origin {
 }
 
 /// One try at a passage.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct Pass {
     /// Its identity.
     pub id: PassId,
@@ -76,6 +78,8 @@ pub struct Pass {
     pub clipped_at_s: Vec<f64>,
     /// True while it still runs.
     pub live: bool,
+    /// Another one whenever the entrances change, or what is said of them.
+    pub revision: Revision,
 }
 
 impl Pass {
@@ -108,6 +112,7 @@ impl Pass {
             num_lost: 0,
             clipped_at_s: Vec::new(),
             live: true,
+            revision: Revision::fresh(),
         }
     }
 
@@ -118,6 +123,7 @@ impl Pass {
             self.num_left_out += 1;
             return None;
         }
+        self.revision = Revision::fresh();
         let front = timing::named(front, judging);
         let entrance = self.judged(front, judging);
         match self.corrected {
@@ -133,6 +139,7 @@ impl Pass {
 
     /// Fills in the end of a note.
     pub fn end_note(&mut self, index: usize, end_s: f64, judging: &Judging) {
+        self.revision = Revision::fresh();
         let end = |all: &mut Vec<Entrance>| {
             if let Some(entrance) = all.iter_mut().rev().find(|e| e.front.index == index) {
                 entrance.front.end_s = Some(end_s);
@@ -146,6 +153,7 @@ impl Pass {
 
     /// Takes off what lies after a time: it belongs to the next pass.
     pub fn truncate(&mut self, s: f64, judging: &Judging) {
+        self.revision = Revision::fresh();
         self.duration_s = self.duration_s.min(s);
         self.wave.truncate(s);
         let cut = |all: &mut Vec<Entrance>| all.retain(|e| e.front.onset_s < s);

@@ -27,7 +27,7 @@ pub const MAX_BYTES: usize = 8_000_000;
 const MAX_READ: usize = 2 * MAX_BYTES;
 
 /// What the project keeps of a session.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct SavedSession {
     /// The passes, the oldest first.
     pub passes: Vec<Pass>,

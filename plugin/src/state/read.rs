@@ -11,7 +11,7 @@ use crate::bounds;
 use crate::fronts;
 use crate::older_state;
 use crate::packed;
-use crate::passes::{MAX_ENTRANCES, MAX_SAID, Origin, Pass};
+use crate::passes::{MAX_ENTRANCES, MAX_SAID, Origin, Pass, Revision};
 use crate::wave::Wave;
 use notefront_dsp::{Entrance, Front, Verdict};
 use notefront_takes::corrections::{By, Correction, Corrections, Fingerprint, What};
@@ -256,6 +256,7 @@ fn read_pass(written: &Written<'_>, entrances: Vec<Entrance>, damage: &mut Damag
         num_lost: written.read("num_lost").unwrap_or(0),
         clipped_at_s,
         live: false,
+        revision: Revision::fresh(),
     })
 }
 

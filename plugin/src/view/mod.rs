@@ -7,11 +7,13 @@
 pub mod closeup;
 pub mod compare;
 pub mod correct;
+pub mod counts;
 pub mod filter;
 pub mod front_picture;
 pub mod glyph;
 pub mod groups;
 pub mod header;
+pub mod kept;
 pub mod keys;
 pub mod labels;
 pub mod lane;

@@ -8,6 +8,7 @@ mod steps;
 use super::closeup::{self, CloseupWish, Shown};
 use super::compare::Comparer;
 use super::correct::{self, CorrectInput, Draft};
+use super::counts::Counted;
 use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
@@ -18,7 +19,7 @@ use super::patterns::PatternsView;
 use super::scale::TimeScale;
 use super::settings;
 use super::status;
-use super::strip::{self, Counts};
+use super::strip;
 use super::theme::Theme;
 use crate::choices::Choices;
 use crate::looks::Looks;
@@ -76,6 +77,7 @@ pub struct Screen {
     comparer: Comparer,
     patterns: PatternsView,
     overview: KeptOverview,
+    counted: Counted,
     settings_open: bool,
     markers_open: bool,
     draft: Option<(PassId, String)>,
@@ -146,7 +148,7 @@ impl Screen {
             wishes.extend(self.show_lower_half(ui, input.session, pass, &theme, input.looks.text_scale));
             if !pass.entrances.is_empty() {
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
-                    strip::show(ui, &Counts::of(pass), &mut self.filter, &theme);
+                    strip::show(ui, &self.counted.of(pass), &mut self.filter, &theme);
                 });
             }
         }
@@ -203,7 +205,7 @@ impl Screen {
             settings_open: self.settings_open,
             markers_open: self.markers_open,
         };
-        header::show(ui, &input, &mut self.draft)
+        header::show(ui, &input, &mut self.counted, &mut self.draft)
     }
 
     fn show_side(&mut self, ui: &mut Ui, input: &mut ScreenInput<'_>, output: &mut ScreenOutput) {
