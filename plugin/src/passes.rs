@@ -13,6 +13,7 @@ use crate::transport::TransportView;
 use crate::wave::Wave;
 use notefront_dsp::{Entrance, Front};
 use notefront_takes::corrections::{Corrected, Corrections, Fingerprint};
+use notefront_takes::log::when::Moment;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
@@ -76,6 +77,8 @@ pub struct Pass {
     pub num_lost: u64,
     /// Where it is clipped, seconds.
     pub clipped_at_s: Vec<f64>,
+    /// When it began, while it waits to go into the practice log.
+    pub waits_since: Option<Moment>,
     /// True while it still runs.
     pub live: bool,
     /// Another one whenever the entrances change, or what is said of them.
@@ -111,6 +114,7 @@ impl Pass {
             wave: Wave::new(sample_rate_hz),
             num_lost: 0,
             clipped_at_s: Vec::new(),
+            waits_since: None,
             live: true,
             revision: Revision::fresh(),
         }

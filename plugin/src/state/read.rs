@@ -371,6 +371,7 @@ fn read_pass(written: &Written<'_>, entrances: Vec<Entrance>, damage: &mut Damag
         wave: Wave::from_points(wave, wave_per_s),
         num_lost: written.read("num_lost").unwrap_or(0),
         clipped_at_s,
+        waits_since: written.read("waits_since").filter(bounds::is_moment),
         live: false,
         revision: Revision::fresh(),
     })

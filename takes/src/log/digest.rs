@@ -4,7 +4,7 @@
 use super::LoggedEntrance;
 use crate::patterns::{Facet, Kind, facet, loud_db};
 use crate::sheet::Position;
-use notefront_dsp::{Breath, Entrance, FaultName, Inhalation, Told, Tone};
+use notefront_dsp::{Breath, FaultName, Inhalation, Told, Tone};
 
 /// Rises when what is packed changes.
 pub(super) const VERSION: i64 = 4;
@@ -207,12 +207,11 @@ impl DigestNote<'_> {
 /// The notes of a take, packed.
 #[must_use]
 pub(super) fn pack(entrances: &[LoggedEntrance]) -> Vec<u8> {
-    let measured: Vec<Entrance> = entrances.iter().map(|logged| logged.entrance).collect();
-    let loud_db = loud_db(&measured);
+    let loud_db = loud_db(entrances.iter().map(|logged| &logged.entrance));
     let mut bytes = Vec::with_capacity(entrances.len() * LEN);
     for (i, logged) in entrances.iter().enumerate() {
-        let before = i.checked_sub(1).map(|before| &measured[before]);
-        pack_note(&mut bytes, logged, &facet::kinds(before, &measured[i], loud_db));
+        let before = i.checked_sub(1).map(|before| &entrances[before].entrance);
+        pack_note(&mut bytes, logged, &facet::kinds(before, &logged.entrance, loud_db));
     }
     bytes
 }
