@@ -124,7 +124,9 @@ impl<'de> Deserialize<'de> for SavedSession {
 
 /// Puts a readable field in place of one that is no JSON, so that loading goes on and says so.
 pub fn mark_damage(fields: &mut BTreeMap<String, String>) {
-    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
+    for (key, replacement) in
+        [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\""), ("lines", "\"\"")]
+    {
         if let Some(field) = fields.get_mut(key)
             && (field.len() > MAX_READ || serde_json::from_str::<serde::de::IgnoredAny>(field).is_err())
         {

@@ -19,6 +19,7 @@ pub mod labels;
 pub mod lane;
 pub mod listen;
 pub mod markers;
+pub mod moved_lines;
 pub mod overview;
 pub mod patterns;
 pub mod ruler;

@@ -14,6 +14,7 @@ use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
 use super::listen::{ListenWish, Listening};
 use super::markers::{self, MarkersPanel, MarkersWish};
+use super::moved_lines;
 use super::overview::{self, KeptOverview};
 use super::patterns::PatternsView;
 use super::scale::TimeScale;
@@ -29,6 +30,7 @@ use crate::session::Session;
 use crate::tasks::Task;
 use crate::words;
 use egui::{Context, FontId, Frame, Margin, Panel, RichText, TextStyle, Ui};
+use notefront_takes::corrections::ear::Lines;
 use std::collections::HashMap;
 use std::path::PathBuf;
 
@@ -90,6 +92,8 @@ pub struct Screen {
     pub listening: Listening,
     /// What is to be heard, until the frame is over.
     asked: Vec<ListenWish>,
+    /// Lines that the player moved for every program, where this one keeps its own.
+    pub ear_lines: Lines,
     /// There is no host around it: what is said of one is said otherwise.
     pub alone: bool,
 }
@@ -141,6 +145,7 @@ impl Screen {
             for warning in status::warnings(input.session, pass, input.meters, &input.choices, self.alone) {
                 ui.label(RichText::new(warning).color(theme.warm));
             }
+            moved_lines::notice(ui, &input.choices.lines, &theme, &mut output.tasks);
         });
         self.show_side(ui, input, &mut output);
         let pass = self.pass(input.session);
@@ -219,7 +224,8 @@ impl Screen {
                 if self.settings_open {
                     let grid = input.choices.subdivision();
                     let estimate = pass.zip(grid).and_then(|(pass, grid)| pass.estimate_offset(grid));
-                    settings::show(ui, &input.choices, input.looks, estimate, self.alone, &mut output.tasks);
+                    let ear = &self.ear_lines;
+                    settings::show(ui, &input.choices, ear, input.looks, estimate, self.alone, &mut output.tasks);
                     show_keys(ui, self.alone);
                 }
                 if self.markers_open {
