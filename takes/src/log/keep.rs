@@ -83,7 +83,10 @@ pub fn keep_in(
     patience: Duration,
     goes_on: &dyn Fn() -> bool,
 ) -> Result<Kept, LogError> {
-    Log::open_within(path, patience)?.keep_while(entry, goes_on)
+    let mut log = Log::open_within(path, patience)?;
+    // Nothing reaches the file before the end (some MB at most), so that to give up is to forget, and takes no time.
+    log.connection.pragma_update(None, "cache_spill", false).map_err(|e| LogError::of(path, e))?;
+    log.keep_while(entry, goes_on)
 }
 
 impl Log {
@@ -220,8 +223,14 @@ fn describe(
 /// the take comes without a word of its own on them.
 fn put_entrances(db: &Connection, take: i64, entry: &TakeEntry, goes_on: &dyn Fn() -> bool) -> rusqlite::Result<()> {
     let entrances = with_old_words(db, take, entry)?;
-    go_on(goes_on)?;
-    db.execute("DELETE FROM entrance WHERE take = ?1", [take])?;
+    let num_old: i64 =
+        db.query_row("SELECT ifnull(max(place) + 1, 0) FROM entrance WHERE take = ?1", [take], |row| row.get(0))?;
+    // A bit at a time: 20 000 in one go take longer than a host waits.
+    for from in (0..num_old).step_by(ASK_EVERY) {
+        go_on(goes_on)?;
+        db.prepare_cached("DELETE FROM entrance WHERE take = ?1 AND place < ?2")?
+            .execute([take, from + ASK_EVERY as i64])?;
+    }
     let marks = vec!["?"; measures::NUM + 1].join(", ");
     let mut insert =
         db.prepare_cached(&format!("INSERT INTO entrance (take, {}) VALUES ({marks})", measures::names()))?;
