@@ -23,25 +23,33 @@ const NUM_PASSES: usize = 200;
 const NUM_ENTRANCES: usize = 100;
 /// The project between the two parts.
 const PROJECT: &str = "target/load-project.json";
+/// Where the practice log lies meanwhile.
+const DATA_FOLDER: &str = "target/load-data";
 /// Tries of a time; the median is told.
 const NUM_TRIES: usize = 7;
 /// How long the worker has been packing when the host closes, ms: at its first pieces, and amid them.
 const CLOSED_AFTER_MS: [u64; 4] = [0, 20, 100, 300];
+/// The same where all is packed and a kept pass is being written into the log.
+const LOGGED_AFTER_MS: [u64; 4] = [0, 50, 300, 700];
 
 fn main() {
     match std::env::args().nth(1).as_deref() {
         Some("write") => write(),
         Some("read") => read(PROJECT),
         Some("save") => save(PROJECT),
-        Some("close") => close(),
+        Some("close") => close(false),
+        Some("close-log") => close(true),
         Some("nothing") => println!("at rest: {:.1} MB", peak_mb()),
-        _ => ["write", "nothing", "read", "save", "close"].into_iter().for_each(in_own_process),
+        _ => ["write", "nothing", "read", "save", "close", "close-log"].into_iter().for_each(in_own_process),
     }
 }
 
 fn in_own_process(part: &str) {
     let program = std::env::current_exe().expect("a program has a name");
-    let status = Command::new(program).arg(part).status().expect("it starts");
+    // A practice log of its own.
+    let _ = std::fs::remove_dir_all(DATA_FOLDER);
+    let data = std::path::absolute(DATA_FOLDER).expect("a folder");
+    let status = Command::new(program).arg(part).env("XDG_DATA_HOME", data).status().expect("it starts");
     assert!(status.success(), "{part}");
 }
 
@@ -119,23 +127,37 @@ fn save(path: &str) {
     saved(&Keeper::of(&shared), "the same, nothing packed ahead");
 }
 
-/// What an instance that closes keeps its host waiting, while a long pass is packed.
-fn close() {
-    for after_ms in CLOSED_AFTER_MS {
+/// What an instance that closes keeps its host waiting, while a long pass is packed, or is packed and written into the log.
+fn close(into_log: bool) {
+    for after_ms in if into_log { LOGGED_AFTER_MS } else { CLOSED_AFTER_MS } {
         let project = Project::default();
         let mut instance = Instance::new(project.clone());
         let shared = &project.session;
-        shared.lock().restore(vec![fixture::scattered(NUM_PASSES * NUM_ENTRANCES)], None, Vec::new());
+        let pass = Pass { kept: into_log, ..fixture::scattered(NUM_PASSES * NUM_ENTRANCES) };
+        project.looks.write().keeps_log = into_log;
+        shared.lock().restore(
+            vec![Pass { waits_since: into_log.then_some((1_772_474_400, 60)), ..pass }],
+            None,
+            Vec::new(),
+        );
         let config = Config { sample_rate_hz: 48_000.0, num_channels: 1, offline: false };
         instance.activate(config).expect("a thread");
         // It judges what was kept first; then it packs.
         while shared.lock().is_stale {
             std::thread::sleep(Duration::from_millis(1));
         }
+        while into_log && project.keeper.pack_rest() > 0 {}
         std::thread::sleep(Duration::from_millis(after_ms));
         let began = Instant::now();
         drop(instance);
-        println!("closed after {after_ms} ms of packing: the host waits {:.0} ms", ms(began));
+        let waited_ms = ms(began);
+        let waits = shared.lock().passes().iter().any(|pass| pass.waits_since.is_some());
+        let what = match (into_log, waits) {
+            (false, _) => "packing",
+            (true, true) => "writing into the log, which is given up",
+            (true, false) => "writing into the log, which is done",
+        };
+        println!("closed after {after_ms} ms of {what}: the host waits {waited_ms:.0} ms");
     }
 }
 

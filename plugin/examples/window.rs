@@ -1,5 +1,6 @@
 //! Opens the window with made-up passes:
-//! `cargo run -p notefront --features fixture --example window [VIEW] [dark] [WIDTHxHEIGHT] [zoom=2] [text=1.5] [bpm=61]`.
+//! `cargo run -p notefront --features fixture --example window [VIEW] [dark] [WIDTHxHEIGHT] [zoom=2] [text=1.5] [bpm=61]
+//! [lines=below=1.4] [ear=below=1.4]`.
 //!
 //! VIEW: lane, closeup, correct, compare, patterns, settings, markers, many, empty, waiting, listening, quiet, clipped, free,
 //! or an audio file to analyse (its first beat 1 s in).
@@ -14,6 +15,7 @@ use notefront::view::Screen;
 use notefront::view::header::View;
 use notefront::whole_window::WholeWindow;
 use notefront_dsp::FaultName;
+use notefront_takes::corrections::ear::Lines;
 use notefront_takes::corrections::{By, What};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
@@ -26,7 +28,11 @@ struct Window {
 impl Window {
     fn frame(&mut self, ui: &mut egui::Ui) {
         let began = Instant::now();
-        self.whole.frame(ui);
+        let output = self.whole.frame(ui);
+        for task in output.tasks {
+            task.follow(&mut self.whole.choices);
+            self.whole.session.rejudge(&self.whole.choices.judging());
+        }
         self.own_work.push(began.elapsed());
         if self.own_work.len() == 100 {
             self.own_work.sort();
@@ -49,6 +55,11 @@ impl Args {
         self.0.iter().find_map(|a| a.strip_prefix(name)?.strip_prefix('=')?.parse().ok())
     }
 
+    fn lines(&self, name: &str) -> Lines {
+        let told = self.0.iter().find_map(|a| a.strip_prefix(name)?.strip_prefix('='));
+        told.map_or_else(Lines::default, |told| Lines::read(told).unwrap_or_else(|e| panic!("{e}")))
+    }
+
     fn looks(&self) -> Looks {
         let mut looks = Looks { text_scale: self.number("text").unwrap_or(1.0), ..Looks::default() };
         if self.0.iter().any(|a| a == "dark") {
@@ -67,6 +78,7 @@ fn window(args: &Args) -> Window {
     let mut whole =
         WholeWindow { looks: args.looks(), screen: Screen::writing_to("Notefront".into()), ..Default::default() };
     whole.meters.clock.store(u64::from(args.view() != "empty"), Ordering::Relaxed);
+    (whole.choices.lines, whole.screen.ear_lines) = (args.lines("lines"), args.lines("ear"));
     passes(&mut whole, args);
     if args.view() == "correct" {
         corrected(&mut whole);

@@ -3,6 +3,7 @@
 use crate::beats::{Bend, MAX_BENDS};
 use notefront_dsp::{Breath, Entrance, Front};
 use notefront_takes::corrections::{Correction, Fingerprint, What};
+use notefront_takes::log::when::Moment;
 
 /// Longest pass that is read, seconds: two days \[H\].
 pub const MAX_DURATION_S: f64 = 172_800.0;
@@ -24,6 +25,9 @@ const MAX_BEATS: f64 = 1e8;
 /// Identities that are read: some room is left to count on.
 const MAX_ID: u64 = 1 << 53;
 
+/// Latest time that is read, seconds since 1970: the year 5138; and the largest distance of a clock from UTC, minutes.
+const MAX_CLOCK_S: i64 = 100_000_000_000;
+const MAX_UTC_OFFSET_MIN: i32 = 24 * 60;
 /// Longest id and longest reason of a correction that are read, bytes.
 const MAX_ID_LEN: usize = 100;
 const MAX_REASON_LEN: usize = 2_000;
@@ -42,6 +46,12 @@ pub fn is_time(s: f64) -> bool {
 #[must_use]
 pub fn is_id(id: u64) -> bool {
     id <= MAX_ID
+}
+
+/// True for a time that a clock can tell.
+#[must_use]
+pub fn is_moment((s, utc_offset_min): &Moment) -> bool {
+    (0..=MAX_CLOCK_S).contains(s) && (-MAX_UTC_OFFSET_MIN..=MAX_UTC_OFFSET_MIN).contains(utc_offset_min)
 }
 
 /// True for a sample rate, Hz.

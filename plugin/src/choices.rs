@@ -114,7 +114,9 @@ pub struct Choices {
     pub insist_on_beat: bool,
     /// Also listen while the transport is stopped.
     pub listen_stopped: bool,
-    /// Where the player moved the lines to; a host has no parameter for it.
+    /// Where the player moved the lines to; a host has no parameter for it. The standalone remembers it for every program
+    /// (`notefront_takes::remembered`), a project keeps its own.
+    #[serde(skip)]
     pub lines: Lines,
 }
 

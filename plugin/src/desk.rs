@@ -13,6 +13,7 @@ use crate::view::listen::{ListenWish, Listening};
 use crate::view::markers::MarkersWish;
 use crate::view::{Screen, ScreenInput};
 use egui::Ui;
+use notefront_takes::remembered;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -34,6 +35,9 @@ impl Desk {
     pub fn new(project: Project, meters: Arc<Meters>, loader: Arc<TakeLoader>, alone: bool) -> Self {
         let mut screen = Screen::writing_to(folder_of(&project.markers_folder.read()));
         screen.alone = alone;
+        if !alone {
+            screen.ear_lines = remembered::moved_lines();
+        }
         let folder_before = screen.markers.folder.clone();
         Self { project, meters, loader, screen, folder_before, asked: Vec::new() }
     }

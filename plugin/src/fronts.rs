@@ -2,11 +2,14 @@
 
 use notefront_dsp::entrance::FRONT_POINTS;
 use notefront_dsp::{Entrance, FrontPicture};
+use serde::Deserialize;
 use serde_json::{Value, json};
 use std::collections::HashSet;
 
 /// Most that the pictures of all passes take, bytes as packed: some 900 fronts. The newest come first.
 pub const MAX_BYTES: usize = 400_000;
+/// What no point of a picture reaches, cents or dB.
+const MOST: f64 = 1e6;
 /// Fields of a picture.
 const FIELDS: [&str; 3] = ["pitch_cents", "tone_db", "noise_db"];
 
@@ -36,21 +39,47 @@ fn row(points: &[f32; FRONT_POINTS]) -> Vec<Option<i32>> {
     points[..len].iter().map(whole).collect()
 }
 
+/// A picture as it is written.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub struct Written {
+    pitch_cents: Vec<Option<f64>>,
+    tone_db: Vec<Option<f64>>,
+    noise_db: Vec<Option<f64>>,
+}
+
+impl Written {
+    /// As far as it can be read.
+    #[must_use]
+    pub fn of_damaged(value: &Value) -> Self {
+        let row = |field: &str| {
+            let read = value.get(field).and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+            read.iter().take(FRONT_POINTS).map(Value::as_f64).collect()
+        };
+        let [pitch_cents, tone_db, noise_db] = FIELDS.map(row);
+        Self { pitch_cents, tone_db, noise_db }
+    }
+
+    /// The picture.
+    #[must_use]
+    pub fn picture(&self) -> FrontPicture {
+        let mut picture = FrontPicture::empty();
+        let rows = [&mut picture.pitch_cents, &mut picture.tone_db, &mut picture.noise_db];
+        for (points, read) in rows.into_iter().zip([&self.pitch_cents, &self.tone_db, &self.noise_db]) {
+            for (point, number) in points.iter_mut().zip(read) {
+                if let Some(number) = number.filter(|n| n.abs() < MOST) {
+                    *point = number as f32;
+                }
+            }
+        }
+        picture
+    }
+}
+
 /// Reads a picture, as far as it can be read.
 #[must_use]
 pub fn read(value: Option<&Value>) -> FrontPicture {
-    let mut picture = FrontPicture::empty();
-    let Some(value) = value else { return picture };
-    let rows = [&mut picture.pitch_cents, &mut picture.tone_db, &mut picture.noise_db];
-    for (field, points) in FIELDS.iter().zip(rows) {
-        let read = value.get(field).and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
-        for (point, number) in points.iter_mut().zip(read) {
-            if let Some(number) = number.as_f64().filter(|n| n.abs() < 1e6) {
-                *point = number as f32;
-            }
-        }
-    }
-    picture
+    value.map_or_else(FrontPicture::empty, |value| Written::of_damaged(value).picture())
 }
 
 #[cfg(test)]

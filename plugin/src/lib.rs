@@ -44,6 +44,7 @@ pub mod marker_files;
 pub mod beside;
 
 // The player's wishes.
+pub mod ear_lines;
 pub mod choices;
 pub mod project;
 pub mod tasks;

@@ -2,7 +2,7 @@
 //! what the unclear ones have in common.
 
 use crate::passes::Pass;
-use crate::patterns::{Facet, Row, rows};
+use crate::patterns::{Facet, Row, sections};
 use notefront_dsp::{Entrance, FaultName};
 use notefront_takes::summary::Summary;
 use notefront_takes::table::first_to_listen_to;
@@ -60,7 +60,7 @@ impl Overview {
 
 /// The kind of entrances in which unclear ones stand most beyond chance.
 fn shared(pass: &Pass, is_shown: impl Fn(FaultName) -> bool + Copy) -> Option<String> {
-    let kinds: Vec<Row> = Facet::ALL.into_iter().flat_map(|facet| rows(&[pass], facet, is_shown)).collect();
+    let kinds: Vec<Row> = sections(&[pass], is_shown).into_iter().flat_map(|(_, rows)| rows).collect();
     let (num, num_flagged) =
         (pass.entrances.len(), kinds.iter().map(|r| r.num_flagged).sum::<usize>() / Facet::ALL.len());
     let told = kinds.iter().filter(|row| row.share.is_some() && row.num_flagged >= LEAST_ALIKE && row.num < num);

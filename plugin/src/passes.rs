@@ -1,8 +1,10 @@
 //! A pass: one stretch of playback (or one take from a file) with its entrances, its place on the
 //! host's time line and its beats.
 
+mod revision;
 mod said;
 
+pub use revision::Revision;
 pub use said::MAX_SAID;
 
 use crate::beats::{BeatMap, Bend, Subdivision};
@@ -11,6 +13,7 @@ use crate::transport::TransportView;
 use crate::wave::Wave;
 use notefront_dsp::{Entrance, Front};
 use notefront_takes::corrections::{Corrected, Corrections, Fingerprint};
+use notefront_takes::log::when::Moment;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
@@ -36,7 +39,7 @@ pub enum Origin {
 }
 
 /// One try at a passage.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct Pass {
     /// Its identity.
     pub id: PassId,
@@ -74,8 +77,12 @@ pub struct Pass {
     pub num_lost: u64,
     /// Where it is clipped, seconds.
     pub clipped_at_s: Vec<f64>,
+    /// When it began, while it waits to go into the practice log.
+    pub waits_since: Option<Moment>,
     /// True while it still runs.
     pub live: bool,
+    /// Another one whenever the entrances change, or what is said of them.
+    pub revision: Revision,
 }
 
 impl Pass {
@@ -107,7 +114,9 @@ impl Pass {
             wave: Wave::new(sample_rate_hz),
             num_lost: 0,
             clipped_at_s: Vec::new(),
+            waits_since: None,
             live: true,
+            revision: Revision::fresh(),
         }
     }
 
@@ -118,6 +127,7 @@ impl Pass {
             self.num_left_out += 1;
             return None;
         }
+        self.revision = Revision::fresh();
         let front = timing::named(front, judging);
         let entrance = self.judged(front, judging);
         match self.corrected {
@@ -133,6 +143,7 @@ impl Pass {
 
     /// Fills in the end of a note.
     pub fn end_note(&mut self, index: usize, end_s: f64, judging: &Judging) {
+        self.revision = Revision::fresh();
         let end = |all: &mut Vec<Entrance>| {
             if let Some(entrance) = all.iter_mut().rev().find(|e| e.front.index == index) {
                 entrance.front.end_s = Some(end_s);
@@ -146,6 +157,7 @@ impl Pass {
 
     /// Takes off what lies after a time: it belongs to the next pass.
     pub fn truncate(&mut self, s: f64, judging: &Judging) {
+        self.revision = Revision::fresh();
         self.duration_s = self.duration_s.min(s);
         self.wave.truncate(s);
         let cut = |all: &mut Vec<Entrance>| all.retain(|e| e.front.onset_s < s);

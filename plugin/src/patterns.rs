@@ -65,10 +65,10 @@ pub struct Row {
     pub num_by_ear: usize,
 }
 
-/// The rows of a facet over these passes, in the order of the facet; only faults that `is_counted` flag.
+/// The rows of every facet over these passes, in the order of the facet; only faults that `is_counted` flag.
 #[must_use]
-pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
-    let mut groups: BTreeMap<i64, Vec<Sorted<'_>>> = BTreeMap::new();
+pub fn sections(passes: &[&Pass], is_counted: impl Fn(FaultName) -> bool) -> [(Facet, Vec<Row>); Facet::ALL.len()] {
+    let mut groups: [BTreeMap<i64, Tally>; Facet::ALL.len()] = Default::default();
     let minutes = part_minutes(passes.iter().map(|p| p.duration_s).sum());
     let mut played_s = 0.0;
     for pass in passes {
@@ -77,22 +77,61 @@ pub fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bo
             let before = i.checked_sub(1).map(|before| &pass.entrances[before]);
             let of_note = kinds(before, entrance, loud_db);
             let place = of_note[patterns::Facet::Place as usize].and_then(Place::of_kind);
-            let kind = match facet {
-                Facet::Shared(facet) => of_note.get(facet as usize).copied().flatten().map(i64::from),
-                Facet::Partial => place.map(|place| i64::from(place.partial)),
-                Facet::Position => place.map(position),
-                Facet::Minutes => Some(part(played_s + entrance.front.speaks_s, minutes) as i64),
-            };
-            groups.entry(kind.unwrap_or(UNKNOWN)).or_default().push((entrance, pass.is_unclear_by_ear(i)));
+            let seen = Tally::of(entrance, pass.is_unclear_by_ear(i), &is_counted);
+            for (facet, groups) in Facet::ALL.into_iter().zip(&mut groups) {
+                let kind = match facet {
+                    Facet::Shared(facet) => of_note.get(facet as usize).copied().flatten().map(i64::from),
+                    Facet::Partial => place.map(|place| i64::from(place.partial)),
+                    Facet::Position => place.map(position),
+                    Facet::Minutes => Some(part(played_s + entrance.front.speaks_s, minutes) as i64),
+                };
+                groups.entry(kind.unwrap_or(UNKNOWN)).or_default().add(&seen);
+            }
         }
         played_s += pass.duration_s;
     }
-    let named = |(kind, entrances): (i64, Vec<Sorted<'_>>)| row(label(facet, kind, minutes), &entrances, &is_counted);
-    groups.into_iter().map(named).collect()
+    let mut groups = groups.into_iter();
+    Facet::ALL.map(|facet| {
+        let kinds = groups.next().into_iter().flatten();
+        (facet, kinds.map(|(kind, tally)| tally.row(label(facet, kind, minutes))).collect())
+    })
 }
 
-/// An entrance, and whether the ear alone calls it unclear.
-type Sorted<'a> = (&'a Entrance, bool);
+/// What is counted of entrances.
+#[derive(Debug, Clone, Copy, Default)]
+struct Tally {
+    num: usize,
+    num_flagged: usize,
+    num_by_ear: usize,
+    by_fault: [usize; FaultName::ALL.len()],
+}
+
+impl Tally {
+    /// Of one entrance, and whether the ear alone calls it unclear.
+    fn of(entrance: &Entrance, is_by_ear: bool, is_counted: &impl Fn(FaultName) -> bool) -> Self {
+        let mut by_fault = [0; FaultName::ALL.len()];
+        let counted = entrance.verdict.faults.iter().filter(|f| is_counted(f.name));
+        counted.for_each(|f| by_fault[f.name as usize] = 1);
+        let num_by_ear = usize::from(is_by_ear);
+        let num_flagged = by_fault.iter().sum::<usize>().min(1) + num_by_ear;
+        Self { num: 1, num_flagged, num_by_ear, by_fault }
+    }
+
+    fn add(&mut self, other: &Self) {
+        self.num += other.num;
+        self.num_flagged += other.num_flagged;
+        self.num_by_ear += other.num_by_ear;
+        self.by_fault.iter_mut().zip(other.by_fault).for_each(|(sum, num)| *sum += num);
+    }
+
+    fn row(&self, label: String) -> Row {
+        let by_fault = FaultName::ALL.map(|name| (name, self.by_fault[name as usize]));
+        // The first of equals.
+        let most = by_fault.into_iter().rev().max_by_key(|(_, num)| *num).filter(|(_, num)| *num > 0);
+        let (num, num_flagged, num_by_ear) = (self.num, self.num_flagged, self.num_by_ear);
+        Row { label, num, num_flagged, share: Share::of(num_flagged, num), most, num_by_ear }
+    }
+}
 
 /// The kind of entrances that a facet cannot place: it comes last.
 const UNKNOWN: i64 = i64::MAX;
@@ -110,27 +149,6 @@ fn label(facet: Facet, kind: i64, minutes: f64) -> String {
     }
 }
 
-fn row(label: String, entrances: &[Sorted<'_>], is_counted: &impl Fn(FaultName) -> bool) -> Row {
-    let num_by_ear = entrances.iter().filter(|(_, is_by_ear)| *is_by_ear).count();
-    let is_flagged = |e: &Entrance| e.verdict.faults.iter().any(|f| is_counted(f.name));
-    let num_flagged = entrances.iter().filter(|(e, _)| is_flagged(e)).count() + num_by_ear;
-    let count = |name: FaultName| entrances.iter().filter(|(e, _)| e.verdict.faults.get(name).is_some()).count();
-    let most = FaultName::ALL
-        .into_iter()
-        .filter(|name| is_counted(*name))
-        .map(|name| (name, count(name)))
-        .rev()
-        .max_by_key(|(_, num)| *num);
-    Row {
-        label,
-        num: entrances.len(),
-        num_flagged,
-        share: Share::of(num_flagged, entrances.len()),
-        most: most.filter(|(_, num)| *num > 0),
-        num_by_ear,
-    }
-}
-
 fn position(place: Place) -> i64 {
     i64::from(place.position) + if place.trigger { TRIGGER } else { 0 }
 }
@@ -141,6 +159,11 @@ mod tests {
     use crate::fixture;
     use notefront_takes::patterns::Dynamic;
     use notefront_takes::summary::Register;
+
+    fn rows(passes: &[&Pass], facet: Facet, is_counted: impl Fn(FaultName) -> bool) -> Vec<Row> {
+        let of_it = sections(passes, is_counted).into_iter().find(|(of, _)| *of == facet);
+        of_it.expect("every facet has its section").1
+    }
 
     #[test]
     fn every_entrance_is_in_one_row_of_every_facet() {

@@ -35,7 +35,7 @@ pub struct Session {
     pub is_apart: bool,
     /// The track's name, where the host tells it.
     pub track: String,
-    /// When passes of this run began: a project does not keep it.
+    /// When passes of this run began; a project keeps it only of those that wait to go into the practice log.
     pub begun: HashMap<PassId, Moment>,
 }
 
@@ -169,6 +169,8 @@ impl Session {
             pass.live = true;
             self.passes.push(pass);
         }
+        let waiting = self.passes.iter().filter_map(|pass| Some((pass.id, pass.waits_since?)));
+        self.begun.extend(waiting);
         self.notices = notices;
     }
 }
@@ -266,8 +268,10 @@ mod tests {
     fn restoring_keeps_the_running_pass_and_every_stored_one() {
         let mut session = Session::default();
         let running = session.add(Pass { live: true, ..pass() });
-        session.restore(vec![Pass { id: running, ..pass() }], Some(running), Vec::new());
+        session.restore(vec![Pass { id: running, waits_since: Some((7, 60)), ..pass() }], Some(running), Vec::new());
         assert_eq!(session.passes().len(), 2);
+        let stored = session.passes().iter().find(|p| !p.live).expect("it was stored");
+        assert_eq!(session.begun, HashMap::from([(stored.id, (7, 60))]), "and what waits for the log still does");
         assert!(session.pass(running).is_some_and(|p| p.live));
         assert!(session.reference.and_then(|r| session.pass(r)).is_some_and(|p| !p.live));
         let fresh = session.add(pass());

@@ -29,13 +29,13 @@ impl SpareTime {
         self.is_due = true;
     }
 
-    /// Does one thing; false when there was none to do.
-    pub fn spend(&mut self, project: &Project, is_playing: bool) -> bool {
+    /// Does one thing, as long as it is to go on; false when there was none to do.
+    pub fn spend(&mut self, project: &Project, is_playing: bool, goes_on: &dyn Fn() -> bool) -> bool {
         if !self.is_due && self.looked.elapsed() < LOOK {
             return false;
         }
         // A piece at a time: the next entrance waits no longer than that, nor does a host that closes the insert.
-        let keeps_log = |log: &mut PracticeLog| !is_playing && log.keep_next(project, place::usual);
+        let keeps_log = |log: &mut PracticeLog| !is_playing && log.keep_next(project, place::usual, goes_on);
         self.is_due = project.keeper.pack_ahead() || keeps_log(&mut self.practice_log);
         self.looked = Instant::now();
         self.is_due
@@ -54,9 +54,9 @@ mod tests {
             project.session.lock().add(fixture::mixed_pass(30, i + 1));
         }
         let mut spare = SpareTime::default();
-        assert!(!spare.spend(&project, true), "not before the next look");
+        assert!(!spare.spend(&project, true, &|| true), "not before the next look");
         spare.look_soon();
-        let num_packed = (0..20).take_while(|_| spare.spend(&project, true)).count();
+        let num_packed = (0..20).take_while(|_| spare.spend(&project, true, &|| true)).count();
         assert_eq!(num_packed, 9, "of each its head, its entrances and their pictures");
         assert_eq!(project.keeper.pack_rest(), 0, "all are ready");
     }
@@ -67,7 +67,7 @@ mod tests {
         project.session.lock().add(fixture::mixed_pass(2_000, 1));
         let mut spare = SpareTime::default();
         spare.look_soon();
-        let num_packed = (0..100).take_while(|_| spare.spend(&project, false)).count();
+        let num_packed = (0..100).take_while(|_| spare.spend(&project, false, &|| true)).count();
         assert!(num_packed > 10, "{num_packed}: a head, ten parts, and pictures");
     }
 }

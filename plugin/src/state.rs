@@ -27,7 +27,7 @@ pub const MAX_BYTES: usize = 8_000_000;
 const MAX_READ: usize = 2 * MAX_BYTES;
 
 /// What the project keeps of a session.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct SavedSession {
     /// The passes, the oldest first.
     pub passes: Vec<Pass>,
@@ -124,7 +124,9 @@ impl<'de> Deserialize<'de> for SavedSession {
 
 /// Puts a readable field in place of one that is no JSON, so that loading goes on and says so.
 pub fn mark_damage(fields: &mut BTreeMap<String, String>) {
-    for (key, replacement) in [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\"")] {
+    for (key, replacement) in
+        [("session", r#"{"damaged":true}"#), ("looks", "{}"), ("markers_folder", "\"\""), ("lines", "\"\"")]
+    {
         if let Some(field) = fields.get_mut(key)
             && (field.len() > MAX_READ || serde_json::from_str::<serde::de::IgnoredAny>(field).is_err())
         {

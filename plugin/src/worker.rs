@@ -141,8 +141,9 @@ impl Worker {
 
     /// While no sound waits, and no host does; false when nothing was to be done.
     fn spends_time(&mut self) -> bool {
-        let may = !self.parts.offline && !self.parts.feed.is_abandoned();
-        may && self.spare_time.spend(&self.parts.project, self.current.is_some())
+        let goes_on = || !self.parts.feed.is_abandoned();
+        let may = !self.parts.offline && goes_on();
+        may && self.spare_time.spend(&self.parts.project, self.current.is_some(), &goes_on)
     }
 
     /// True when the host has waited long enough for an instance that closes. One that renders has time.

@@ -100,6 +100,7 @@ fn tiny(faults: &[FaultName], said: [(usize, What); 2]) -> Pass {
     evidence.tone = Some(Tone { hnr_db: 20.0, pitch_wander_cents: 4.0, level_wander_db: 0.5, brightness_hz: 900.0 });
     pass.wave = Wave::from_points((0..60).map(|i| 4 * i).collect(), 10.0);
     pass.clipped_at_s = vec![1.5];
+    pass.waits_since = Some((1_772_474_400, 60));
     pass.rejudge(&judging);
     for (place, what) in said {
         let at_s = pass.measured()[place].front.speaks_s;

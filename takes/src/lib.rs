@@ -14,8 +14,8 @@ pub mod columns;
 // Files out come last, but for what a take is read with.
 pub mod atomic_file;
 pub mod app_folders;
-pub mod remembered;
 pub mod corrections;
+pub mod remembered;
 pub mod take;
 pub mod loudness;
 pub mod compare;

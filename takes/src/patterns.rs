@@ -79,11 +79,11 @@ impl Dynamic {
 
 /// Level of the loud notes, dB; 0 where there are none.
 #[must_use]
-pub fn loud_db(entrances: &[Entrance]) -> f64 {
-    let mut levels: Vec<f64> = entrances.iter().map(|e| e.front.level_db).filter(|db| db.is_finite()).collect();
-    levels.sort_by(f64::total_cmp);
-    let place = (LOUD_QUANTILE * levels.len().saturating_sub(1) as f64).round() as usize;
-    levels.get(place).copied().unwrap_or(0.0)
+pub fn loud_db<'a>(entrances: impl IntoIterator<Item = &'a Entrance>) -> f64 {
+    let mut levels: Vec<f64> = entrances.into_iter().map(|e| e.front.level_db).filter(|db| db.is_finite()).collect();
+    let Some(last) = levels.len().checked_sub(1) else { return 0.0 };
+    let place = (LOUD_QUANTILE * last as f64).round() as usize;
+    *levels.select_nth_unstable_by(place, f64::total_cmp).1
 }
 
 /// Minutes of each part that so much time is shown in.

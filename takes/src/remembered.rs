@@ -3,9 +3,10 @@
 
 use crate::app_folders;
 use crate::atomic_file::{Prepared, WriteError};
+use crate::corrections::ear::Lines;
 use crate::system_error;
 use notefront_dsp::{Grid, Instrument, Settings, Strictness};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
@@ -44,6 +45,9 @@ pub struct Remembered {
     /// Subdivisions of a beat.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub per_beat: Option<u32>,
+    /// Where the player moved the lines to.
+    #[serde(default, skip_serializing_if = "Lines::are_usual", deserialize_with = "lines")]
+    pub lines: Lines,
     /// The folder that files are written into, absolute.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub out: Option<PathBuf>,
@@ -106,6 +110,27 @@ pub fn place() -> Result<Option<PathBuf>, RememberedError> {
     }
     let folder = app_folders::settings().ok_or(RememberedError::NoPlace)?;
     Ok(Some(folder.join(FILE_NAME)))
+}
+
+/// A line that cannot be moved so is damage, as any other value that cannot be used.
+fn lines<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Lines, D::Error> {
+    Lines::read(&String::deserialize(deserializer)?).map_err(serde::de::Error::custom)
+}
+
+/// Where this player moved the lines to, for every program; as they usually lie where nothing can be read.
+#[must_use]
+pub fn moved_lines() -> Lines {
+    let path = place().ok().flatten();
+    path.and_then(|path| Remembered::read(&path).ok()).map_or_else(Lines::default, |remembered| remembered.lines)
+}
+
+/// Remembers where the lines lie, for every program.
+///
+/// # Errors
+/// Why they are not remembered.
+pub fn remember_lines(lines: Lines) -> Result<(), RememberedError> {
+    let path = place()?.ok_or(RememberedError::NoPlace)?;
+    Remembered { lines, ..Remembered::read(&path)? }.write(&path)
 }
 
 impl Remembered {
@@ -189,6 +214,7 @@ mod tests {
             looks_for_beat: Some(false),
             bpm: Some(72.0),
             per_beat: Some(2),
+            lines: Lines::read("below=1.4,airy=0.8").expect("readable"),
             out: Some("/somewhere/marks".into()),
             ..Remembered::default()
         }
@@ -213,6 +239,10 @@ mod tests {
             ("{\"format\": \"notefront.settings\", \"version\": 1, \"a4\": 442}", "unknown field `a4`"),
             ("{\"format\": \"notefront.settings\", \"version\": 1, \"a4_hz\": 600}", "outside 392 to 466"),
             ("{\"format\": \"notefront.settings\", \"version\": 1, \"strictness\": 2}", "within 0 and 1"),
+            (
+                "{\"format\": \"notefront.settings\", \"version\": 1, \"lines\": \"below=99\"}",
+                "between a quarter and four times",
+            ),
             ("{\"format\": \"notefront.settings\", \"version\": 9}", "newer"),
             ("[]", "does not say"),
         ] {

@@ -50,6 +50,7 @@ pub fn take(take: &Take, style: TableStyle) -> String {
         let _ = writeln!(before, "  Note: {warning}");
     }
     before.extend(take.beats.as_ref().and_then(beats));
+    before.extend(take.lines.notice().map(|notice| format!("  {notice}\n")));
     before.push_str(&first_to_hear(&take.entrances));
     let mut text = heading(take, style.width) + &prose(&before, style.width, HANG);
     let shown = entrances_to_show(&take.entrances, style);

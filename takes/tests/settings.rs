@@ -45,6 +45,30 @@ fn what_is_set_holds_and_an_option_goes_before_it() {
 }
 
 #[test]
+fn lines_that_an_ear_has_moved_are_remembered_told_in_words_and_put_back() {
+    let takes = with_take();
+    let lines = |output: &Output| document(output)["settings"]["lines"].clone();
+    let usual = lines(&run(&takes, &["scan", "take.wav", "--json"]));
+    let set = run(&takes, &["settings", "--lines", "below=1.4,airy=0.8"]);
+    assert_eq!(set.status.code(), Some(0), "{}", stderr(&set));
+    for told in ["from below 1.40 times", "air first 0.80 times"] {
+        assert!(stdout(&set).contains(told), "{}", stdout(&set));
+    }
+    let scan = run(&takes, &["scan", "take.wav", "--json"]);
+    assert_eq!((lines(&scan)["below"].as_f64(), lines(&scan)["airy"].as_f64()), (Some(1.4), Some(0.8)));
+    let text = stdout(&run(&takes, &["scan", "take.wav"]));
+    assert!(text.contains("lines air first 0.80 times, from below 1.40 times"), "{text}");
+    assert!(text.contains("Judged by lines that were moved: air first 0.80 times, from below 1.40 times."), "{text}");
+    // An option goes before; an empty one leaves them where they lie.
+    let own = run(&takes, &["scan", "take.wav", "--json", "--lines", "slow=2"]);
+    assert_eq!((lines(&own)["slow"].as_f64(), lines(&own)["below"].as_f64()), (Some(2.0), None));
+    assert_eq!(lines(&run(&takes, &["scan", "take.wav", "--json", "--lines", ""])), usual);
+    assert_eq!(run(&takes, &["settings", "--lines", "below=9"]).status.code(), Some(2));
+    run(&takes, &["settings", "--forget", "lines"]);
+    assert_eq!(lines(&run(&takes, &["scan", "take.wav", "--json"])), usual);
+}
+
+#[test]
 fn files_go_into_the_folder_that_is_remembered() {
     let takes = with_take();
     assert_eq!(run(&takes, &["settings", "--out", "out/marks"]).status.code(), Some(0));

@@ -227,6 +227,7 @@ test("kappa and an ear's line are those of the program", () =>
     const sas = await page.evaluate(() => blind.kappa([[0, 4, 1], [0, 8, 0], [0, 1, 5]]));
     for (const [found, printed] of [[sas.value, 0.4842], [sas.error, 0.138], [sas.low, 0.2137], [sas.high, 0.7547]]) assert.ok(Math.abs(found - printed) < 5e-5, JSON.stringify(sas));
     assert.equal(await page.evaluate(() => blind.kappa([[20, 0], [0, 0]])), null);
+    assert.equal(await page.evaluate(() => blind.kappa([[10, 10], [0, 0]])), null);
     // Listeners whose own line is known answer 120 fronts, from a quarter to four times their line.
     const found = await page.evaluate(() => {
       let state = 12345;

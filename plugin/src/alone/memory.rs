@@ -190,7 +190,6 @@ impl Memory {
 mod tests {
     use super::*;
     use crate::fixture;
-    use notefront_takes::corrections::ear::Lines;
 
     fn with_passes(num: usize) -> Project {
         let project = Project::default();
@@ -232,8 +231,7 @@ mod tests {
         let devices = ("in".to_owned(), "out".to_owned());
         let delay = Delay { devices, rate_hz: 48_000.0, samples: 777, spread: 1.5 };
         let beats = Beats { tempo_bpm: 91.0, per_bar: 3, count_in_bars: 2, goes_on: false };
-        let lines = Lines::read("below=1.4").expect("readable");
-        let choices = Choices { a4_hz: 1e9, strictness: 0.8, lines, ..Choices::default() };
+        let choices = Choices { a4_hz: 1e9, strictness: 0.8, ..Choices::default() };
         let set =
             OwnSettings { choices, input: Some("in".into()), beats, delay: Some(delay), ..OwnSettings::default() };
         *memory.settings.lock() = set.clone();

@@ -13,6 +13,9 @@ const FAULT_KEYS: [Key; 9] =
     [Key::Num1, Key::Num2, Key::Num3, Key::Num4, Key::Num5, Key::Num6, Key::Num7, Key::Num8, Key::Num9];
 /// Widest line that is read with ease, pixels at normal text size.
 const LINE_PX: f32 = 620.0;
+/// Heights at normal text size, pixels: the buttons at the end; the same with two lines on what is offered.
+const BUTTONS_PX: f32 = 40.0;
+const OFFER_PX: f32 = 100.0;
 
 /// What the player wants.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,7 +40,7 @@ pub fn show(ui: &mut Ui, sitting: &mut Sitting, theme: &Theme, text_scale: f32) 
         ui.add_space(8.0);
         match sitting.turn() {
             Some((turn, num)) => ask(ui, sitting, turn, num, theme),
-            None => tell(ui, sitting, theme),
+            None => tell(ui, sitting, theme, text_scale),
         }
     })
     .inner
@@ -48,7 +51,7 @@ fn is_pressed(ui: &Ui, key: Key) -> bool {
 }
 
 fn button(ui: &mut Ui, name: &str, key: Key) -> bool {
-    ui.button(format!("{name}  [{}]", key.name())).clicked() || is_pressed(ui, key)
+    ui.button(format!("{name}  [{}]", key.name())).clicked() || (ui.is_enabled() && is_pressed(ui, key))
 }
 
 fn ask(ui: &mut Ui, sitting: &mut Sitting, turn: usize, num: usize, theme: &Theme) -> Option<SittingWish> {
@@ -59,10 +62,13 @@ fn ask(ui: &mut Ui, sitting: &mut Sitting, turn: usize, num: usize, theme: &Them
         if button(ui, "play again", Key::P) {
             wish = Some(SittingWish::Again);
         }
-        if button(ui, "clear", Key::C) {
-            wish = Some(SittingWish::Answer(Answer::Clear));
-        }
-        sitting.asks_which |= button(ui, "unclear", Key::U);
+        // What was not heard has no answer.
+        ui.add_enabled_ui(sitting.trouble.is_empty(), |ui| {
+            if button(ui, "clear", Key::C) {
+                wish = Some(SittingWish::Answer(Answer::Clear));
+            }
+            sitting.asks_which |= button(ui, "unclear", Key::U);
+        });
     });
     ui.add_space(8.0);
     if sitting.asks_which {
@@ -91,7 +97,7 @@ fn ask(ui: &mut Ui, sitting: &mut Sitting, turn: usize, num: usize, theme: &Them
     wish
 }
 
-fn tell(ui: &mut Ui, sitting: &Sitting, theme: &Theme) -> Option<SittingWish> {
+fn tell(ui: &mut Ui, sitting: &Sitting, theme: &Theme, text_scale: f32) -> Option<SittingWish> {
     let mut wish = None;
     let kept = match sitting.is_taken_back {
         true => "The answers are taken back.".to_owned(),
@@ -99,23 +105,30 @@ fn tell(ui: &mut Ui, sitting: &Sitting, theme: &Theme) -> Option<SittingWish> {
     };
     ui.label(RichText::new(kept).color(theme.soft_ink));
     ui.add_space(8.0);
-    let room = (ui.available_height() - 40.0).max(60.0);
+    let offered = sitting.offered.filter(|_| !sitting.is_taken_back);
+    // The buttons and what is offered stand under it, whatever the window's height.
+    let below_px = if offered.is_some() { OFFER_PX } else { BUTTONS_PX };
+    let room = (ui.available_height() - below_px * text_scale).max(60.0);
     ScrollArea::vertical().max_height(room).show(ui, |ui| {
         for sentence in &sitting.told {
             ui.label(sentence);
             ui.add_space(4.0);
         }
     });
-    if let Some(lines) = sitting.offered.filter(|_| !sitting.is_taken_back) {
-        ui.horizontal_wrapped(|ui| {
-            if ui.button("judge by my ear from now on").clicked() {
-                wish = Some(SittingWish::Move(lines));
-            }
-            let where_to = format!("Lines move to: {}. The settings put them back.", lines.in_words());
-            ui.label(RichText::new(where_to).color(theme.soft_ink).small());
-        });
+    if let Some(lines) = offered {
+        let where_to = format!(
+            "Judging by your ear moves lines to: {}, here and in every scan. The settings put them back.",
+            lines.in_words()
+        );
+        ui.label(RichText::new(where_to).color(theme.soft_ink));
+        ui.add_space(4.0);
     }
     ui.horizontal_wrapped(|ui| {
+        if let Some(lines) = offered
+            && ui.button("judge by my ear from now on").clicked()
+        {
+            wish = Some(SittingWish::Move(lines));
+        }
         if ui.add_enabled(!sitting.is_taken_back, egui::Button::new("take the answers back")).clicked() {
             wish = Some(SittingWish::TakeBack);
         }
@@ -178,6 +191,15 @@ mod tests {
             }
             assert_eq!(window.state().2.last(), Some(&said));
         }
+        // What cannot be heard is not asked about.
+        window.state_mut().0.trouble = "Choose an output to listen on.".into();
+        let num = window.state().2.len();
+        for key in [Key::C, Key::U, Key::Num1] {
+            window.key_press(key);
+            window.run();
+        }
+        assert_eq!(window.state().2.len(), num);
+        window.state_mut().0.trouble.clear();
         // A number says nothing before "unclear" does.
         let num = window.state().2.len();
         window.key_press(Key::Num1);
@@ -195,7 +217,7 @@ mod tests {
         let lines = Lines::read("below=1.4").expect("readable");
         window.state_mut().0.offered = Some(lines);
         window.run();
-        window.get_by_label("Lines move to: from below 1.40 times. The settings put them back.");
+        window.get_by_label_contains("moves lines to: from below 1.40 times, here and in every scan.");
         window.get_by_label("judge by my ear from now on").click();
         window.run();
         assert_eq!(window.state().2.last(), Some(&SittingWish::Move(lines)));

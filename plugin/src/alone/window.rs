@@ -12,7 +12,7 @@ use super::memory::{Memory, OwnSettings};
 use super::panel::{self, PanelInput, PanelWish};
 use super::sitting::Sitting;
 use super::sound::{Parts, Sound};
-use crate::choices::OwnChoices;
+use crate::choices::{Choices, OwnChoices};
 use crate::desk::Desk;
 use crate::framework;
 use crate::kept_sound::KeptSound;
@@ -25,6 +25,7 @@ use crate::tasks::Task;
 use crate::view::theme::Theme;
 use crate::words;
 use egui::{Frame as Border, Margin, Panel};
+use notefront_takes::remembered;
 use notefront_takes::words::{word, worst_first};
 use std::path::Path;
 use std::sync::Arc;
@@ -62,7 +63,8 @@ pub fn run(arguments: &Arguments) -> Result<(), String> {
         Err(why) => (None, Some(why)),
     };
     let settings = memory.as_ref().map(|memory| memory.settings.lock().clone()).unwrap_or_default();
-    *choices.0.write() = settings.choices;
+    *choices.0.write() = Choices { lines: remembered::moved_lines(), ..settings.choices };
+    project.session.lock().is_stale = true;
     parts.pass_end.end_on_time_line();
     parts.pass_end.set_gap_s(arguments.silence.unwrap_or(settings.gap_s));
     let mut alone = Alone::new(parts, choices, settings, arguments, memory.clone(), notice)?;
@@ -302,10 +304,16 @@ impl Alone {
         self.notices.extend(self.desk.load(path).err());
     }
 
-    /// Follows a choice. Without an input there is no worker that judges anew: the next frame does.
-    fn choose(&self, task: Task) {
+    /// Follows a choice. Without an input there is no worker that judges anew: the next frame does. Moved lines hold for every
+    /// program.
+    fn choose(&mut self, task: Task) {
         task.follow(&mut self.choices.0.write());
         self.parts.project.session.lock().is_stale = true;
+        if let Task::Lines(lines) = task
+            && let Err(why) = remembered::remember_lines(lines)
+        {
+            self.notices.push(format!("Lines are moved in this window only: {why}."));
+        }
     }
 
     /// Draws a frame.

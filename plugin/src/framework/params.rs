@@ -1,6 +1,7 @@
 //! Everything the player can set, as parameters the host sees and saves, and what it keeps beside them.
 
 use crate::choices::{Choices, GridChoice, InstrumentChoice, KeepsChoices, OneOf, SourceChoice};
+use crate::ear_lines::OwnLines;
 use crate::looks::Looks;
 use crate::project::Project;
 use crate::state::{Keeper, Kept};
@@ -77,6 +78,9 @@ pub struct HostParams {
     /// Folder of the marker files; empty until the player names one.
     #[persist = "markers_folder"]
     pub markers_folder: Arc<RwLock<String>>,
+    /// Where the player moved the lines to, for this project.
+    #[persist = "lines"]
+    pub lines: OwnLines,
 }
 
 impl Default for HostParams {
@@ -108,6 +112,7 @@ impl Default for HostParams {
             session: Keeper::default(),
             looks: Arc::default(),
             markers_folder: Arc::default(),
+            lines: OwnLines::default(),
         }
     }
 }
@@ -125,7 +130,7 @@ impl KeepsChoices for HostParams {
             look_ahead: self.look_ahead.value(),
             insist_on_beat: self.insist_on_beat.value(),
             listen_stopped: self.listen_stopped.value(),
-            lines: Lines::default(),
+            lines: self.lines.now(),
         }
     }
 }
@@ -140,6 +145,19 @@ impl HostParams {
     }
 }
 
+impl PersistentField<'_, Lines> for OwnLines {
+    fn set(&self, lines: Lines) {
+        self.move_to(lines);
+    }
+
+    fn map<F, R>(&self, f: F) -> R
+    where
+        F: Fn(&Lines) -> R,
+    {
+        f(&self.now())
+    }
+}
+
 impl PersistentField<'_, Kept> for Keeper {
     fn set(&self, kept: Kept) {
         self.take_in(kept);
@@ -150,5 +168,31 @@ impl PersistentField<'_, Kept> for Keeper {
         F: Fn(&Kept) -> R,
     {
         f(&self.to_keep())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_project_keeps_where_its_lines_lie() {
+        let lines = Lines::read("below=1.4,airy=0.8").expect("readable");
+        let params = HostParams::default();
+        assert!(params.now().lines.are_usual());
+        params.lines.move_to(lines);
+        let mut kept = params.serialize_fields();
+        assert_eq!((params.now().lines, kept["lines"].as_str()), (lines, "\"airy=0.80,below=1.40\""));
+        let opened = HostParams::default();
+        opened.deserialize_fields(&kept);
+        assert_eq!(opened.now().lines, lines);
+        // Neither an older project nor a damaged one moves any.
+        for older in [None, Some("\"below=99\"")] {
+            kept.remove("lines");
+            kept.extend(older.map(|text| ("lines".to_owned(), text.to_owned())));
+            let opened = HostParams::default();
+            opened.deserialize_fields(&kept);
+            assert!(opened.now().lines.are_usual(), "{older:?}");
+        }
     }
 }

@@ -45,8 +45,12 @@ impl TaskRunner {
             Task::LookAhead(value) => set(&setter, &params.look_ahead, value),
             Task::InsistOnBeat(value) => set(&setter, &params.insist_on_beat, value),
             Task::ListenStopped(value) => set(&setter, &params.listen_stopped, value),
-            // No host keeps them: only the standalone moves lines.
-            Task::Lines(_) => {}
+            // Kept in the project, without a parameter.
+            Task::Lines(lines) => {
+                params.lines.move_to(lines);
+                params.session.session().lock().is_stale = true;
+                params.session.session().request_repaint();
+            }
         }
     }
 }

@@ -1,7 +1,7 @@
 //! What the player says of a pass, laid over what was measured by the code that a scan lays it on with. What was measured
 //! stays beside it, and comes back when everything is undone.
 
-use super::Pass;
+use super::{Pass, Revision};
 use crate::timing::{self, Judging};
 use notefront_dsp::{CannotTell, Entrance, FaultName, Front};
 use notefront_takes::corrections::apply::{hear, place, verdict_by_ear};
@@ -134,6 +134,7 @@ impl Pass {
     /// Judges what was measured and lays what was said over it: where the entrances are first, since what they are held
     /// against follows from it, what the ear hears of them last.
     pub fn rejudge(&mut self, judging: &Judging) {
+        self.revision = Revision::fresh();
         if self.corrected.is_some() {
             (self.entrances, self.corrected) = (self.measured().into_owned(), None);
         }
@@ -277,8 +278,7 @@ mod tests {
         assert!(pass.entrances[place].verdict.clarity < 95.0);
         assert_eq!((pass.num_flagged(), pass.num_unclear_by_ear()), (before + 2, 1));
         assert_eq!(pass.corrected.as_ref().map(|c| c.as_measured), Some((60, before)));
-        for facet in crate::patterns::Facet::ALL {
-            let rows = crate::patterns::rows(&[&pass], facet, |_| true);
+        for (facet, rows) in crate::patterns::sections(&[&pass], |_| true) {
             let sum = |of: fn(&crate::patterns::Row) -> usize| rows.iter().map(of).sum::<usize>();
             assert_eq!((sum(|row| row.num_flagged), sum(|row| row.num_by_ear)), (before + 2, 1), "{facet:?}");
         }

@@ -101,7 +101,7 @@ pub fn print_of_head(pass: &Pass) -> u64 {
     (&pass.name, pass.kept, pass.start_samples, pass.num_lost, pass.num_left_out).hash(&mut hasher);
     (pass.duration_s.to_bits(), pass.clipped_at_s.len(), pass.beats.bends().len()).hash(&mut hasher);
     pass.corrections.corrections.iter().for_each(|said| said.id.hash(&mut hasher));
-    (&pass.corrections.undone, &pass.take).hash(&mut hasher);
+    (&pass.corrections.undone, &pass.take, pass.waits_since).hash(&mut hasher);
     hasher.finish()
 }
 
@@ -144,6 +144,7 @@ fn write_head(pass: &Pass) -> Value {
         "wave": wave,
         "wave_per_s": wave_per_s,
         "corrections": pass.corrections,
+        "waits_since": pass.waits_since,
         "take": pass.take.as_deref().map(Path::to_string_lossy),
     })
 }

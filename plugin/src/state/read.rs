@@ -1,28 +1,33 @@
 //! A project's passes read back, as far as each part can be.
 //!
-//! Each entrance is read straight from its own stretch of text: a tree of values over a whole project would take ten times its
-//! memory and time.
+//! Entrances are read straight from their text, and each from its own stretch of it where one of them is damaged: a tree of
+//! values over a whole project would take ten times its memory and time.
 
 use super::ahead::Ahead;
 use super::pieces::{MAX_WAVE_POINTS, PART_LEN, Piece, print_of, print_of_head};
-use super::{SavedSession, VERSION};
+use super::{PackedPass, SavedSession, VERSION};
 use crate::beats::BeatMap;
 use crate::bounds;
 use crate::fronts;
 use crate::older_state;
 use crate::packed;
-use crate::passes::{MAX_ENTRANCES, MAX_SAID, Origin, Pass};
+use crate::passes::{MAX_ENTRANCES, MAX_SAID, Origin, Pass, Revision};
 use crate::wave::Wave;
 use notefront_dsp::{Entrance, Front, Verdict};
 use notefront_takes::corrections::{By, Correction, Corrections, Fingerprint, What};
-use serde::de::{DeserializeOwned, MapAccess, Visitor};
+use parking_lot::Mutex;
+use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::Value;
 use serde_json::value::RawValue;
 use std::collections::{HashMap, HashSet};
+use std::num::NonZero;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
+/// Most threads that read passes.
+const MAX_READERS: usize = 4;
 /// Most passes that are read.
 const MAX_PASSES: usize = 1000;
 /// Most notices about damage; the rest are the same.
@@ -37,154 +42,265 @@ pub fn read(value: &Value) -> SavedSession {
 /// Reads as much as there is, and tells which texts say the same as what was read. Each pass goes as it is read, so that
 /// nothing is held twice.
 pub fn with_texts(mut value: Value) -> (SavedSession, Ahead) {
-    let mut reader = Reader { room: packed::MAX_UNPACKED, ..Reader::default() };
-    let damage = &mut reader.damage;
+    let room = Room::new();
+    let (mut passes, mut damage, mut ahead) = (Vec::new(), Damage::default(), Ahead::default());
     let version = value.get("version").and_then(Value::as_u64);
     damage.whole = value.get("damaged").is_some() || !value.is_object();
     damage.newer = version.is_some_and(|v| v > VERSION);
     damage.num_left_out = value.get("num_left_out").and_then(Value::as_u64).unwrap_or(0);
-    match (value.get_mut("packed").map(Value::take), value.get_mut("passes").map(Value::take)) {
-        (Some(Value::Array(passes)), _) => passes.into_iter().for_each(|pass| reader.packed_pass(&pass)),
-        (Some(all), _) => reader.version_3(&all),
+    let read = match (value.get_mut("packed").map(Value::take), value.get_mut("passes").map(Value::take)) {
+        (Some(Value::Array(passes)), _) => {
+            on_all_cores(passes.into_iter().map(Packed::of).collect(), |pass| packed_pass(pass, &room))
+        }
+        (Some(all), _) => version_3(&all, &room).unwrap_or_else(|| {
+            damage.whole = true;
+            Vec::new()
+        }),
         // Up to version 2 they lay open.
-        (None, Some(Value::Array(passes))) => passes.into_iter().for_each(|pass| reader.pass(&pass.to_string())),
-        (None, _) => {}
+        (None, Some(Value::Array(passes))) => passes.into_iter().map(|pass| open_pass(&pass.to_string())).collect(),
+        (None, _) => Vec::new(),
+    };
+    for one in read {
+        damage.add(&one.damage);
+        match one.pass.filter(|pass| passes.len() < MAX_PASSES && !passes.iter().any(|p: &Pass| p.id == pass.id)) {
+            Some(pass) => {
+                one.texts.into_iter().for_each(|(piece, print, text)| ahead.insert((pass.id, piece), print, text));
+                passes.push(pass);
+            }
+            None => damage.num_passes += 1,
+        }
     }
     let reference = value.get("reference").and_then(Value::as_u64);
-    let damage = reader.damage.in_words();
-    let ahead = if damage.is_empty() && version == Some(VERSION) { reader.ahead } else { Ahead::default() };
-    (SavedSession { passes: reader.passes, reference, damage }, ahead)
+    let damage = damage.in_words();
+    let ahead = if damage.is_empty() && version == Some(VERSION) { ahead } else { Ahead::default() };
+    (SavedSession { passes, reference, damage }, ahead)
 }
 
-/// What was read so far, and how many more bytes may be unpacked.
-#[derive(Default)]
-struct Reader {
-    passes: Vec<Pass>,
-    damage: Damage,
-    room: usize,
-    ahead: Ahead,
+/// Does something to each, a few at a time, and gives what comes of it in their order. Each goes as it is dealt with.
+fn on_all_cores<T: Send, R: Send>(all: Vec<T>, deal_with: impl Fn(&T) -> R + Sync) -> Vec<R> {
+    let num_readers = std::thread::available_parallelism().map_or(1, NonZero::get).min(MAX_READERS).min(all.len());
+    let waiting = Mutex::new(all.into_iter().enumerate());
+    let deal_with_some = || {
+        let next = || waiting.lock().next();
+        std::iter::from_fn(next).map(|(i, one)| (i, deal_with(&one))).collect::<Vec<_>>()
+    };
+    let mut done = std::thread::scope(|scope| {
+        let spawn = |_| std::thread::Builder::new().name("notefront open".into()).spawn_scoped(scope, deal_with_some);
+        let others: Vec<_> = (1..num_readers).map_while(|i| spawn(i).ok()).collect();
+        let mut done = deal_with_some();
+        for other in others {
+            done.extend(other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+        }
+        done
+    });
+    done.sort_unstable_by_key(|(i, _)| *i);
+    done.into_iter().map(|(_, done)| done).collect()
 }
 
-impl Reader {
-    fn unpacked(&mut self, text: &Value) -> Option<String> {
-        let text = String::from_utf8(packed::unpack(text.as_str()?, self.room)?).ok()?;
-        self.room -= text.len();
+/// How many more bytes may be unpacked. Where a project holds more, what is read last is not.
+struct Room(AtomicUsize);
+
+impl Room {
+    fn new() -> Self {
+        Self(AtomicUsize::new(packed::MAX_UNPACKED))
+    }
+
+    fn unpacked(&self, text: &str) -> Option<String> {
+        let text = String::from_utf8(packed::unpack(text, self.0.load(Ordering::Relaxed))?).ok()?;
+        let less = |room: usize| room.checked_sub(text.len());
+        self.0.fetch_update(Ordering::Relaxed, Ordering::Relaxed, less).ok()?;
         Some(text)
     }
+}
 
-    fn packed_pass(&mut self, pass: &Value) {
-        if pass.is_object() {
-            return self.pass_in_pieces(pass);
+/// A pass as far as it could be read, and the texts that say the same.
+#[derive(Default)]
+struct ReadPass {
+    pass: Option<Pass>,
+    damage: Damage,
+    texts: Vec<(Piece, u64, Arc<str>)>,
+}
+
+/// A pass as it is packed; what is no text is an empty one, which nothing unpacks to. Texts are made ready to be kept here, on
+/// one thread: memory that another thread takes for them is not that which their tree of values gives back.
+enum Packed {
+    InPieces(PackedPass),
+    /// In versions 4 and 5 each pass was one text.
+    Whole(Arc<str>),
+}
+
+impl Packed {
+    fn of(mut pass: Value) -> Self {
+        if !pass.is_object() {
+            return Self::Whole(text(pass));
         }
-        // In versions 4 and 5 each pass was one text.
-        match self.unpacked(pass) {
-            Some(text) => self.pass(&text),
-            None => self.damage.num_passes += 1,
+        let mut list = |name: &str| match pass[name].take() {
+            Value::Array(texts) => texts,
+            _ => Vec::new(),
+        };
+        let parts = list("parts").into_iter().map(text).collect();
+        let pictures = list("pictures").into_iter().map(|one| (!one.is_null()).then(|| text(one))).collect();
+        Self::InPieces(PackedPass { head: text(pass["head"].take()), parts, pictures })
+    }
+}
+
+fn text(value: Value) -> Arc<str> {
+    match value {
+        Value::String(text) => text.into(),
+        _ => "".into(),
+    }
+}
+
+fn packed_pass(pass: &Packed, room: &Room) -> ReadPass {
+    let read = match pass {
+        Packed::InPieces(pieces) => pass_in_pieces(pieces, room),
+        Packed::Whole(text) => room.unpacked(text).map(|text| open_pass(&text)),
+    };
+    read.unwrap_or_default()
+}
+
+/// Version 3 packed all passes into one text.
+fn version_3(text: &Value, room: &Room) -> Option<Vec<ReadPass>> {
+    let text = room.unpacked(text.as_str()?)?;
+    let passes = serde_json::from_str::<Vec<&RawValue>>(&text).ok()?;
+    Some(passes.into_iter().map(|pass| open_pass(pass.get())).collect())
+}
+
+fn pass_in_pieces(packed: &PackedPass, room: &Room) -> Option<ReadPass> {
+    let head = room.unpacked(&packed.head)?;
+    let mut read = ReadPass::default();
+    let (mut entrances, mut with_picture) = (Vec::new(), Vec::new());
+    for (i, part) in packed.parts.iter().enumerate() {
+        let pictures = packed.pictures.get(i).and_then(Option::as_deref);
+        with_picture.push(read_part(part, pictures, room, &mut entrances, &mut read.damage));
+    }
+    let is_as_written = entrances.is_sorted_by(|a: &Entrance, b| a.front.speaks_s <= b.front.speaks_s);
+    let entrances = in_order(entrances);
+    read.pass = serde_json::from_str(&head).ok().and_then(|head| read_pass(&head, entrances, &mut read.damage));
+    let with_picture = with_picture.into_iter().collect::<Option<Vec<_>>>().filter(|_| is_as_written);
+    if let (Some(pass), Some(with_picture)) = (&read.pass, with_picture) {
+        read.texts = texts(pass, packed, &with_picture);
+    }
+    Some(read)
+}
+
+/// Reads a part of a pass; the places that have a picture. `None` where it is not as this version writes it.
+fn read_part(
+    part: &str,
+    pictures: Option<&str>,
+    room: &Room,
+    entrances: &mut Vec<Entrance>,
+    damage: &mut Damage,
+) -> Option<Vec<usize>> {
+    let before = entrances.len();
+    let Some((read, num_written)) = room.unpacked(part).and_then(|text| Part::read(&text, entrances)) else {
+        damage.num_parts += 1;
+        return None;
+    };
+    let kept = match pictures {
+        Some(text) => room.unpacked(text).and_then(|text| read_pictures(&text)),
+        None => Some(Vec::new()),
+    };
+    damage.num_parts += usize::from(kept.is_none());
+    let kept = kept.unwrap_or_default();
+    let mut pictures: HashMap<usize, &fronts::Written> =
+        kept.iter().map(|(place, picture)| (*place, picture)).collect();
+    for (entrance, place) in entrances[before..].iter_mut().zip(&read) {
+        if let Some(picture) = pictures.remove(place) {
+            entrance.front.picture = picture.picture();
         }
     }
+    damage.num_entrances += num_written - read.len();
+    let is_whole = read.len() == num_written && num_written <= PART_LEN && pictures.is_empty();
+    (is_whole && before.is_multiple_of(PART_LEN)).then(|| kept.into_iter().map(|(place, _)| place).collect())
+}
 
-    /// Version 3 packed all passes into one text.
-    fn version_3(&mut self, text: &Value) {
-        let text = self.unpacked(text);
-        match text.as_deref().and_then(|text| serde_json::from_str::<Vec<&RawValue>>(text).ok()) {
-            Some(passes) => passes.into_iter().for_each(|pass| self.pass(pass.get())),
-            None => self.damage.whole = true,
-        }
-    }
+/// The entrances of a part as they are read behind those before them.
+struct Part<'a> {
+    entrances: &'a mut Vec<Entrance>,
+    /// Of those that were read, their places in the part.
+    places: Vec<usize>,
+    num_written: usize,
+}
 
-    fn pass_in_pieces(&mut self, packed: &Value) {
-        let head = if self.passes.len() < MAX_PASSES { self.unpacked(&packed["head"]) } else { None };
-        let Some(head) = head else {
-            self.damage.num_passes += 1;
-            return;
-        };
-        let list = |name: &str| packed[name].as_array().map_or(&[][..], Vec::as_slice);
-        let (mut entrances, mut with_picture) = (Vec::new(), Vec::new());
-        for (i, part) in list("parts").iter().enumerate() {
-            let pictures = list("pictures").get(i).unwrap_or(&Value::Null);
-            with_picture.push(self.part(part, pictures, &mut entrances));
-        }
-        let is_as_written = entrances.is_sorted_by(|a: &Entrance, b| a.front.speaks_s <= b.front.speaks_s);
-        let entrances = in_order(entrances);
-        let read = serde_json::from_str(&head).ok().and_then(|head| read_pass(&head, entrances, &mut self.damage));
-        let Some(pass) = read.filter(|pass| self.is_new(pass)) else {
-            self.damage.num_passes += 1;
-            return;
-        };
-        if is_as_written && let Some(with_picture) = with_picture.into_iter().collect::<Option<Vec<_>>>() {
-            self.keep_texts(&pass, packed, &with_picture);
-        }
-        self.passes.push(pass);
-    }
-
-    /// Reads a part of a pass; the places that have a picture. `None` where it is not as this version writes it.
-    fn part(&mut self, part: &Value, pictures: &Value, entrances: &mut Vec<Entrance>) -> Option<Vec<usize>> {
-        let is_where_one_begins = entrances.len().is_multiple_of(PART_LEN);
-        let text = self.unpacked(part);
-        let Some(texts) = text.as_deref().and_then(|text| serde_json::from_str::<Vec<&RawValue>>(text).ok()) else {
-            self.damage.num_parts += 1;
-            return None;
-        };
-        let kept = if pictures.is_null() { Some("[]".to_owned()) } else { self.unpacked(pictures) };
-        let kept = kept.as_deref().and_then(|text| serde_json::from_str::<Vec<(usize, Value)>>(text).ok());
-        self.damage.num_parts += usize::from(kept.is_none());
-        let (kept, before) = (kept.unwrap_or_default(), entrances.len());
-        let mut pictures: HashMap<usize, &Value> = kept.iter().map(|(place, picture)| (*place, picture)).collect();
-        let read = |(place, text): (usize, &&RawValue)| {
-            let mut entrance = read_entrance(text.get())?;
-            if let Some(picture) = pictures.remove(&place) {
-                entrance.front.picture = fronts::read(Some(picture));
-            }
-            Some(entrance).filter(bounds::is_entrance)
-        };
-        let room = MAX_ENTRANCES.saturating_sub(entrances.len());
+impl<'a> Part<'a> {
+    /// The places of those that could be read, and how many are written; `None` where the text is no list. They are read one
+    /// by one only where one is not as it is written now.
+    fn read(text: &str, entrances: &'a mut Vec<Entrance>) -> Option<(Vec<usize>, usize)> {
+        let before = entrances.len();
         if entrances.is_empty() {
             // Most passes are one part.
-            entrances.reserve_exact(texts.len().min(room));
+            entrances.reserve_exact(PART_LEN);
         }
-        entrances.extend(texts.iter().enumerate().filter_map(read).take(room));
-        let num_read = entrances.len() - before;
-        self.damage.num_entrances += texts.len() - num_read;
-        let is_ours = is_where_one_begins && num_read == texts.len() && num_read <= PART_LEN && pictures.is_empty();
-        is_ours.then(|| kept.into_iter().map(|(place, _)| place).collect())
+        let mut part = Self { entrances, places: Vec::new(), num_written: 0 };
+        let mut all = serde_json::Deserializer::from_str(text);
+        if (&mut part).deserialize(&mut all).and_then(|()| all.end()).is_ok() {
+            return Some((part.places, part.num_written));
+        }
+        part.entrances.truncate(before);
+        (part.places, part.num_written) = (Vec::new(), 0);
+        let texts = serde_json::from_str::<Vec<&RawValue>>(text).ok()?;
+        texts.into_iter().for_each(|text| part.take(read_entrance(text.get())));
+        Some((part.places, part.num_written))
     }
 
-    /// What a pass was read from is what it would be packed to.
-    fn keep_texts(&mut self, pass: &Pass, packed: &Value, with_picture: &[Vec<usize>]) {
-        let text = |value: &Value| value.as_str().map(Arc::from);
-        let entrances = || pass.entrances.chunks(PART_LEN).enumerate();
-        let head = (Piece::Head, Some(print_of_head(pass)), text(&packed["head"]));
-        let parts =
-            entrances().map(|(i, part)| (Piece::Part(i), print_of(part.iter().enumerate()), text(&packed["parts"][i])));
-        let pictures = entrances().zip(with_picture).map(|((i, part), places)| {
-            let print = print_of(places.iter().map(|&place| (place, &part[place])));
-            (Piece::Pictures(i), print, text(&packed["pictures"][i]))
-        });
-        for (piece, print, text) in std::iter::once(head).chain(parts).chain(pictures) {
-            if let (Some(print), Some(text)) = (print, text) {
-                self.ahead.insert((pass.id, piece), print, text);
-            }
+    fn take(&mut self, entrance: Option<Entrance>) {
+        if let Some(entrance) = entrance
+            && self.entrances.len() < MAX_ENTRANCES
+            && bounds::is_entrance(&entrance)
+        {
+            self.entrances.push(entrance);
+            self.places.push(self.num_written);
         }
+        self.num_written += 1;
+    }
+}
+
+impl<'de> DeserializeSeed<'de> for &mut Part<'_> {
+    type Value = ();
+
+    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<(), D::Error> {
+        deserializer.deserialize_seq(self)
+    }
+}
+
+impl<'de> Visitor<'de> for &mut Part<'_> {
+    type Value = ();
+
+    fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("entrances")
     }
 
-    fn is_new(&self, pass: &Pass) -> bool {
-        !self.passes.iter().any(|p| p.id == pass.id)
-    }
-
-    /// A pass that lies open, all in one.
-    fn pass(&mut self, text: &str) {
-        let written =
-            if self.passes.len() < MAX_PASSES { serde_json::from_str::<Written<'_>>(text).ok() } else { None };
-        let pass = written.and_then(|written| {
-            let (entrances, num_unread) = read_entrances(written.entrances.as_deref()?);
-            self.damage.num_entrances += num_unread;
-            read_pass(&written, entrances, &mut self.damage)
-        });
-        match pass {
-            Some(pass) if self.is_new(&pass) => self.passes.push(pass),
-            _ => self.damage.num_passes += 1,
+    fn visit_seq<A: SeqAccess<'de>>(self, mut all: A) -> Result<(), A::Error> {
+        while let Some(written) = all.next_element::<WrittenEntrance>()? {
+            self.take(Some(written.entrance()));
         }
+        Ok(())
     }
+}
+
+/// What a pass was read from is what it would be packed to.
+fn texts(pass: &Pass, packed: &PackedPass, with_picture: &[Vec<usize>]) -> Vec<(Piece, u64, Arc<str>)> {
+    let entrances = || pass.entrances.chunks(PART_LEN).enumerate();
+    let head = (Piece::Head, Some(print_of_head(pass)), Some(&packed.head));
+    let parts = entrances().map(|(i, part)| (Piece::Part(i), print_of(part.iter().enumerate()), packed.parts.get(i)));
+    let pictures = entrances().zip(with_picture).map(|((i, part), places)| {
+        let print = print_of(places.iter().map(|&place| (place, &part[place])));
+        (Piece::Pictures(i), print, packed.pictures.get(i).and_then(Option::as_ref))
+    });
+    let all = std::iter::once(head).chain(parts).chain(pictures);
+    all.filter_map(|(piece, print, text)| Some((piece, print?, text?.clone()))).collect()
+}
+
+/// A pass that lies open, all in one.
+fn open_pass(text: &str) -> ReadPass {
+    let mut damage = Damage::default();
+    let pass = serde_json::from_str::<Written<'_>>(text).ok().and_then(|written| {
+        let (entrances, num_unread) = read_entrances(written.entrances.as_deref()?);
+        damage.num_entrances += num_unread;
+        read_pass(&written, entrances, &mut damage)
+    });
+    ReadPass { pass, damage, texts: Vec::new() }
 }
 
 /// A pass as it is written: its entrances, and every other field, as texts. What cannot be read of one costs only that.
@@ -255,7 +371,9 @@ fn read_pass(written: &Written<'_>, entrances: Vec<Entrance>, damage: &mut Damag
         wave: Wave::from_points(wave, wave_per_s),
         num_lost: written.read("num_lost").unwrap_or(0),
         clipped_at_s,
+        waits_since: written.read("waits_since").filter(bounds::is_moment),
         live: false,
+        revision: Revision::fresh(),
     })
 }
 
@@ -302,6 +420,14 @@ struct WrittenCorrections {
     undone: Vec<Value>,
 }
 
+/// Pictures with their places, each as far as it can be read; `None` where they are no such list.
+fn read_pictures(text: &str) -> Option<Vec<(usize, fronts::Written)>> {
+    serde_json::from_str(text).ok().or_else(|| {
+        let all = serde_json::from_str::<Vec<(usize, Value)>>(text).ok()?;
+        Some(all.into_iter().map(|(place, picture)| (place, fronts::Written::of_damaged(&picture))).collect())
+    })
+}
+
 /// The entrances in the order of time, and how many could not be read.
 fn read_entrances(texts: &[&RawValue]) -> (Vec<Entrance>, usize) {
     let mut entrances = Vec::with_capacity(texts.len().min(MAX_ENTRANCES));
@@ -330,11 +456,19 @@ struct WrittenEntrance {
     picture: Option<Value>,
 }
 
+impl WrittenEntrance {
+    fn entrance(self) -> Entrance {
+        let mut entrance = Entrance { front: self.measured, verdict: self.verdict };
+        if let Some(picture) = &self.picture {
+            entrance.front.picture = fronts::read(Some(picture));
+        }
+        entrance
+    }
+}
+
 fn read_entrance(text: &str) -> Option<Entrance> {
-    let Ok(written) = serde_json::from_str::<WrittenEntrance>(text) else { return read_older_entrance(text) };
-    let mut entrance = Entrance { front: written.measured, verdict: written.verdict };
-    entrance.front.picture = fronts::read(written.picture.as_ref());
-    Some(entrance)
+    let written = serde_json::from_str::<WrittenEntrance>(text);
+    written.map_or_else(|_| read_older_entrance(text), |written| Some(written.entrance()))
 }
 
 /// Up to version 3 the measures and the verdict lay flat beside the picture, which was called front.
@@ -360,6 +494,14 @@ struct Damage {
 }
 
 impl Damage {
+    fn add(&mut self, other: &Self) {
+        self.num_passes += other.num_passes;
+        self.num_parts += other.num_parts;
+        self.num_entrances += other.num_entrances;
+        self.num_beats += other.num_beats;
+        self.num_said += other.num_said;
+    }
+
     fn in_words(&self) -> Vec<String> {
         let mut words = Vec::new();
         if self.whole {

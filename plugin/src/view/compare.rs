@@ -1,5 +1,6 @@
 //! Two passes mirrored on the beat line, aligned note by note: what differs is inked, what agrees is faint.
 
+use super::counts::Counts;
 use super::filter::FaultFilter;
 use super::glyph::{self, Stand};
 use super::groups;
@@ -8,12 +9,13 @@ use super::ruler;
 use super::scale::TimeScale;
 use super::theme::Theme;
 use crate::align::{Aligned, align_passes};
-use crate::passes::{Pass, PassId};
+use crate::passes::{Pass, Revision};
 use egui::{Align2, FontId, Painter, Pos2, Rect, Sense, Shape, Stroke, Ui, pos2};
 use notefront_dsp::Entrance;
-use notefront_dsp::align::Side;
+use notefront_dsp::align::{Pair, Side};
 use notefront_takes::compare::{clearer, is_same_music};
 use notefront_takes::glyph::Place;
+use std::ops::Range;
 use std::thread::JoinHandle;
 
 /// Heights at normal text size, pixels: a title, a row of words, the ruler's numbers.
@@ -23,9 +25,11 @@ const RULER_PX: f32 = 17.0;
 /// Passes of so many entrances are compared within a frame.
 const AT_ONCE: usize = 300;
 
-/// What a comparison depends on of each pass: which it is, how many entrances it has, whether it still grows, what was said
-/// of it, and the sum of its clarities, since settings judge anew.
-type Key = [(PassId, usize, bool, (usize, usize), u64); 2];
+/// So far beyond the picture's edges strokes are drawn too, since their ink reaches in, s.
+const REACH_S: f64 = 1.0;
+
+/// What a comparison depends on of each pass: its state, and whether it still grows.
+type Key = [(Revision, bool); 2];
 
 /// An alignment, kept until one of the two passes changes.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +37,8 @@ pub struct Comparison {
     key: Key,
     /// Note by note.
     pub aligned: Aligned,
+    /// Which is clearer, pair by pair.
+    pub clearer: Vec<Option<Side>>,
     /// Pairs by outcome: A better, B better, same.
     pub outcome: (usize, usize, usize),
     /// False where too few notes pair to say which is clearer.
@@ -41,8 +47,7 @@ pub struct Comparison {
 
 impl Comparison {
     fn key(a: &Pass, b: &Pass) -> Key {
-        let clarity = |pass: &Pass| pass.entrances.iter().map(|e| e.verdict.clarity).sum::<f64>().to_bits();
-        [a, b].map(|pass| (pass.id, pass.entrances.len(), pass.live, pass.num_changes(), clarity(pass)))
+        [a, b].map(|pass| (pass.revision, pass.live))
     }
 
     /// Aligns two passes.
@@ -51,14 +56,14 @@ impl Comparison {
         let key = Self::key(a, b);
         let aligned = align_passes(a, b);
         let pairs = aligned.alignment.pairs.iter();
-        let outcomes = pairs.map(|pair| clearer(&a.entrances[pair.a], &b.entrances[pair.b]));
-        let outcome = outcomes.fold((0, 0, 0), |(x, y, z), o| match o {
+        let clearer: Vec<_> = pairs.map(|pair| clearer(&a.entrances[pair.a], &b.entrances[pair.b])).collect();
+        let outcome = clearer.iter().fold((0, 0, 0), |(x, y, z), o| match o {
             Some(Side::A) => (x + 1, y, z),
             Some(Side::B) => (x, y + 1, z),
             None => (x, y, z + 1),
         });
         let is_same_music = is_same_music(&aligned.alignment);
-        Self { key, aligned, outcome, is_same_music }
+        Self { key, aligned, clearer, outcome, is_same_music }
     }
 
     /// The outcome in words.
@@ -122,6 +127,8 @@ pub struct CompareInput<'a> {
     pub a: &'a Pass,
     /// Below the line.
     pub b: &'a Pass,
+    /// Their counts.
+    pub counts: [Counts; 2],
     /// Their alignment.
     pub comparison: &'a Comparison,
     /// Faults that are shown.
@@ -147,8 +154,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &CompareInput<'_>)
     } else {
         draw_steps(&painter, rect, &scale, input);
     }
-    let text = format!("{} against {}: {}", input.a.title(), input.b.title(), input.comparison.summary());
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
+    let text = || format!("{} against {}: {}", input.a.title(), input.b.title(), input.comparison.summary());
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, text()));
     moved(ui, &response, scale, input.a.duration_s.max(input.b.duration_s))
 }
 
@@ -186,12 +193,12 @@ fn draw_line(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareIn
 
 fn draw_titles(painter: &Painter, rect: Rect, input: &CompareInput<'_>) {
     let font = FontId::proportional(12.5 * input.text_scale);
-    let title =
-        |pass: &Pass| format!("{} \u{b7} {} of {} flagged", pass.title(), pass.num_flagged(), pass.entrances.len());
+    let title = |pass: &Pass, counts: &Counts| format!("{} \u{b7} {}", pass.title(), counts.in_words());
+    let [of_a, of_b] = &input.counts;
     let at = rect.left_top() + egui::vec2(8.0, 4.0);
-    painter.text(at, Align2::LEFT_TOP, title(input.a), font.clone(), input.theme.ink);
+    painter.text(at, Align2::LEFT_TOP, title(input.a, of_a), font.clone(), input.theme.ink);
     let at = rect.left_bottom() + egui::vec2(8.0, -4.0 - 16.0 * input.text_scale);
-    painter.text(at, Align2::LEFT_BOTTOM, title(input.b), font, input.theme.ink);
+    painter.text(at, Align2::LEFT_BOTTOM, title(input.b, of_b), font, input.theme.ink);
 }
 
 fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareInput<'_>) {
@@ -199,41 +206,74 @@ fn draw_steps(painter: &Painter, rect: Rect, scale: &TimeScale, input: &CompareI
     // Room for the titles and the ruler, and for the dots at the strokes' ends.
     let height = rect.height() / 2.0 - (TITLE_PX + ROW_PX + RULER_PX) * input.text_scale - 14.0;
     let base_y = rect.center().y;
-    let in_view = |s: f64| s >= scale.left_s - 1.0 && s <= scale.right_s() + 1.0;
+    let Seen { a: in_a, b: in_b, pairs } = Seen::of(scale, input);
     // The end of the stroke, pixels; nothing out of view.
     let mut half = |pass: &Pass, index: usize, place: Place, faint: bool| {
         let (entrances, entrance) = (&pass.entrances, &pass.entrances[index]);
-        let s = entrance.front.speaks_s + if place == Place::Lower { input.comparison.aligned.shift_s } else { 0.0 };
-        in_view(s).then(|| {
-            let stand = Stand::of(entrances, index, pos2(scale.x(s), base_y), height, scale).within(place);
+        let (range, shift_s, way) = match place {
+            Place::Lower => (&in_b, input.comparison.aligned.shift_s, 1.0),
+            _ => (&in_a, 0.0, -1.0),
+        };
+        range.contains(&index).then(|| {
+            let foot = pos2(scale.x(entrance.front.speaks_s + shift_s), base_y);
+            let stand = Stand::of(entrances, index, foot, height, scale).within(place);
             glyph::draw(&mut shapes, entrance, &input.filter.ink(pass, index), &stand, input.theme, faint);
             if pass.said_of(index).is_some() {
                 glyph::draw_said(&mut shapes, entrance, &stand, input.theme);
             }
-            stand.foot + egui::vec2(0.0, if place == Place::Lower { 1.0 } else { -1.0 } * stand.height(entrance))
+            stand.foot + egui::vec2(0.0, way * stand.height(entrance))
         })
     };
     let alignment = &input.comparison.aligned.alignment;
     let mut words: [Vec<Label>; 2] = Default::default();
-    for pair in &alignment.pairs {
+    for (pair, &clearer) in alignment.pairs[pairs.clone()].iter().zip(&input.comparison.clearer[pairs]) {
         let (a, b) = (&input.a.entrances[pair.a], &input.b.entrances[pair.b]);
-        let faint = agrees(a, b, input.filter);
+        let faint = clearer.is_none() && has_same_faults(a, b, input.filter);
         let ends = (half(input.a, pair.a, Place::Upper, faint), half(input.b, pair.b, Place::Lower, faint));
-        let marked = clearer(a, b).filter(|_| input.comparison.is_same_music);
-        draw_clearer(painter, ends, marked, input);
+        draw_clearer(painter, ends, clearer.filter(|_| input.comparison.is_same_music), input);
         if !faint {
             words[0].extend(ends.0.and_then(|end| Label::of_entrance(end.x, input.a, pair.a, input.filter)));
             words[1].extend(ends.1.and_then(|end| Label::of_entrance(end.x, input.b, pair.b, input.filter)));
         }
     }
-    for &i in &alignment.only_in_a {
+    for &i in within(&alignment.only_in_a, &in_a) {
         half(input.a, i, Place::Upper, false);
     }
-    for &j in &alignment.only_in_b {
+    for &j in within(&alignment.only_in_b, &in_b) {
         half(input.b, j, Place::Lower, false);
     }
     painter.extend(shapes);
     draw_words(painter, rect, &words, input);
+}
+
+/// What of two passes lies in the picture, as ranges of places: theirs, and the pairs of which either partner does.
+struct Seen {
+    a: Range<usize>,
+    b: Range<usize>,
+    pairs: Range<usize>,
+}
+
+impl Seen {
+    fn of(scale: &TimeScale, input: &CompareInput<'_>) -> Self {
+        let Aligned { alignment, shift_s } = &input.comparison.aligned;
+        let (a, b) = (in_picture(&input.a.entrances, scale, 0.0), in_picture(&input.b.entrances, scale, *shift_s));
+        // Pairs rise in both indexes.
+        let before = |pair: &Pair| pair.a < a.start && pair.b < b.start;
+        let up_to = |pair: &Pair| pair.a < a.end || pair.b < b.end;
+        let pairs = alignment.pairs.partition_point(before)..alignment.pairs.partition_point(up_to);
+        Self { pairs: pairs.start.min(pairs.end)..pairs.end, a, b }
+    }
+}
+
+fn in_picture(entrances: &[Entrance], scale: &TimeScale, shift_s: f64) -> Range<usize> {
+    let first = entrances.partition_point(|e| e.front.speaks_s + shift_s < scale.left_s - REACH_S);
+    first..entrances.partition_point(|e| e.front.speaks_s + shift_s <= scale.right_s() + REACH_S)
+}
+
+/// Those of rising places that lie in a range.
+fn within<'a>(places: &'a [usize], range: &Range<usize>) -> &'a [usize] {
+    let first = places.partition_point(|place| *place < range.start);
+    &places[first..places.partition_point(|place| *place < range.end).max(first)]
 }
 
 /// Words of the upper pass under its title, of the lower one over its title.
@@ -246,10 +286,9 @@ fn draw_words(painter: &Painter, rect: Rect, words: &[Vec<Label>; 2], input: &Co
     }
 }
 
-/// True when two partners have the same faults on show and are about as clear.
-fn agrees(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
-    let names = |e: &Entrance| filter.of(e).iter().map(|f| f.name).collect::<Vec<_>>();
-    clearer(a, b).is_none() && names(a) == names(b)
+/// True when two partners have the same faults on show.
+fn has_same_faults(a: &Entrance, b: &Entrance, filter: &FaultFilter) -> bool {
+    filter.of(a).iter().map(|f| f.name).eq(filter.of(b).iter().map(|f| f.name))
 }
 
 /// A small mark at the end of the clearer partner's stroke.
@@ -332,6 +371,50 @@ mod tests {
         let alignment = &comparison.aligned.alignment;
         assert_eq!(x + y + z, alignment.pairs.len());
         assert_eq!((alignment.pairs.len(), alignment.only_in_a.as_slice()), (39, [3].as_slice()));
+    }
+
+    #[test]
+    fn what_lies_in_the_picture_is_found_wherever_it_lies() {
+        let (mut a, mut b) = (fixture::mixed_pass(60, 1), Pass { id: 2, ..fixture::mixed_pass(60, 2) });
+        a.entrances.drain(20..24);
+        b.entrances.drain(30..33);
+        // Another place on the host's time line: the second stands 5 s later.
+        b.start_samples = Some(5 * 48_000);
+        let (comparison, counts, filter) =
+            (Comparison::of(&a, &b), [Counts::of(&a), Counts::of(&b)], FaultFilter::default());
+        let alignment = &comparison.aligned.alignment;
+        assert!(
+            comparison.aligned.shift_s == 5.0 && !alignment.only_in_a.is_empty() && !alignment.only_in_b.is_empty()
+        );
+        let theme = Theme::of(crate::looks::Colours::Light);
+        let input = CompareInput {
+            a: &a,
+            b: &b,
+            counts,
+            comparison: &comparison,
+            filter: &filter,
+            theme: &theme,
+            text_scale: 1.0,
+        };
+        for (left_s, px_per_s) in
+            [(-3.0, 10.0), (12.0, 200.0), (28.0, 60.0), (64.0, 500.0), (900.0, 50.0), (-900.0, 50.0)]
+        {
+            let scale = TimeScale { left_s, px_per_s, x0: 0.0, width: 800.0 };
+            let lies_in = |s: f64| (scale.left_s - REACH_S..=scale.right_s() + REACH_S).contains(&s);
+            let (of_a, of_b) =
+                (|i: usize| a.entrances[i].front.speaks_s, |j: usize| b.entrances[j].front.speaks_s + 5.0);
+            let seen = Seen::of(&scale, &input);
+            for (k, pair) in alignment.pairs.iter().enumerate() {
+                let is_seen = seen.pairs.contains(&k);
+                assert_eq!(is_seen && seen.a.contains(&pair.a), lies_in(of_a(pair.a)), "{left_s} {k}");
+                assert_eq!(is_seen && seen.b.contains(&pair.b), lies_in(of_b(pair.b)), "{left_s} {k}");
+            }
+            let alone = |places: &[usize], s: &dyn Fn(usize) -> f64| {
+                places.iter().copied().filter(|&i| lies_in(s(i))).collect::<Vec<_>>()
+            };
+            assert_eq!(within(&alignment.only_in_a, &seen.a), alone(&alignment.only_in_a, &of_a));
+            assert_eq!(within(&alignment.only_in_b, &seen.b), alone(&alignment.only_in_b, &of_b));
+        }
     }
 
     #[test]

@@ -59,8 +59,8 @@ impl FaultFilter {
     /// True when an entrance of a pass has a fault that is shown, or is unclear to the ear without a name.
     #[must_use]
     pub fn flags(&self, pass: &Pass, place: usize) -> bool {
-        let faults = pass.entrances.get(place).map(|e| e.verdict.faults);
-        faults.is_some_and(|faults| faults.iter().any(|f| self.shows(f.name))) || pass.is_unclear_by_ear(place)
+        let is_flagged = |e: &Entrance| e.verdict.faults.iter().any(|f| self.shows(f.name));
+        pass.entrances.get(place).is_some_and(is_flagged) || pass.is_unclear_by_ear(place)
     }
 }
 

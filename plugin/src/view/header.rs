@@ -1,5 +1,6 @@
 //! The line over the lane: which pass, what to do with it, and the steps between flagged entrances.
 
+use super::counts::Counted;
 use crate::passes::{Pass, PassId};
 use crate::session::Session;
 use egui::{ComboBox, TextEdit, Ui};
@@ -82,13 +83,18 @@ pub struct HeaderInput<'a> {
 }
 
 /// Draws the header.
-pub fn show(ui: &mut Ui, input: &HeaderInput<'_>, draft: &mut Option<(PassId, String)>) -> Vec<Wish> {
+pub fn show(
+    ui: &mut Ui,
+    input: &HeaderInput<'_>,
+    counted: &mut Counted,
+    draft: &mut Option<(PassId, String)>,
+) -> Vec<Wish> {
     let mut wishes = Vec::new();
     ui.horizontal_wrapped(|ui| {
         if !input.session.track.is_empty() {
             ui.weak(&input.session.track);
         }
-        choose_pass(ui, input, &mut wishes);
+        choose_pass(ui, input, counted, &mut wishes);
         if let Some(pass) = input.pass {
             handle_pass(ui, pass, input.session, draft, &mut wishes);
             ui.separator();
@@ -100,8 +106,8 @@ pub fn show(ui: &mut Ui, input: &HeaderInput<'_>, draft: &mut Option<(PassId, St
     wishes
 }
 
-fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
-    let current = input.pass.map_or("no pass yet".to_owned(), title);
+fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, counted: &mut Counted, wishes: &mut Vec<Wish>) {
+    let current = input.pass.map_or("no pass yet".to_owned(), |pass| title(pass, counted));
     let spoken = format!("pass on show: {current}");
     let combo = ComboBox::from_id_salt("pass").width(200.0).selected_text(current).show_ui(ui, |ui| {
         if ui.selectable_label(input.follows, "follow the newest").clicked() {
@@ -110,7 +116,7 @@ fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
         for pass in input.session.passes().iter().rev() {
             let is_shown = !input.follows && input.pass.is_some_and(|p| p.id == pass.id);
             let pin = if input.session.reference == Some(pass.id) { "reference: " } else { "" };
-            if ui.selectable_label(is_shown, format!("{pin}{}", title(pass))).clicked() {
+            if ui.selectable_label(is_shown, format!("{pin}{}", title(pass, counted))).clicked() {
                 wishes.push(Wish::Show(Some(pass.id)));
             }
         }
@@ -118,9 +124,9 @@ fn choose_pass(ui: &mut Ui, input: &HeaderInput<'_>, wishes: &mut Vec<Wish>) {
     combo.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &spoken));
 }
 
-fn title(pass: &Pass) -> String {
+fn title(pass: &Pass, counted: &mut Counted) -> String {
     let running = if pass.live { ", running" } else { "" };
-    format!("{} ({} of {} flagged{running})", pass.title(), pass.num_flagged(), pass.entrances.len())
+    format!("{} ({}{running})", pass.title(), counted.of(pass).in_words())
 }
 
 fn handle_pass(

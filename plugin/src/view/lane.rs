@@ -121,14 +121,14 @@ pub fn show(ui: &mut Ui, rect: Rect, scale: TimeScale, input: &LaneInput<'_>) ->
     respond(ui, &response, scale, input)
 }
 
+/// For a reader who does not see the lane: nothing is counted where none asks.
 fn describe(response: &Response, input: &LaneInput<'_>) {
-    let text = format!(
-        "{}: {} entrances, {} flagged",
-        input.pass.title(),
-        input.pass.entrances.len(),
-        (0..input.pass.entrances.len()).filter(|&i| input.filter.flags(input.pass, i)).count()
-    );
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, &text));
+    let text = || {
+        let num = input.pass.entrances.len();
+        let num_flagged = (0..num).filter(|&i| input.filter.flags(input.pass, i)).count();
+        format!("{}: {num} entrances, {num_flagged} flagged", input.pass.title())
+    };
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Figure, true, text()));
 }
 
 fn draw_outline(painter: &Painter, frame: &Frame, scale: &TimeScale, input: &LaneInput<'_>) {

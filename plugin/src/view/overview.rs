@@ -1,38 +1,21 @@
 //! What a pass says before an entrance is chosen: how many are unclear, which to listen to first, what they share.
 
 use super::filter::FaultFilter;
+use super::kept::Kept;
 use super::theme::Theme;
 use crate::overview::Overview;
-use crate::passes::{Pass, PassId};
+use crate::passes::{Pass, Revision};
 use crate::words;
 use egui::{Button, RichText, ScrollArea, Ui};
 use notefront_takes::table::listen_to;
 use notefront_takes::words::{because, word, worst_first};
 
-/// The pass, what was said of it, the sum of its clarities (settings judge anew), the filter, and its length.
-type Key = (PassId, (usize, usize), f64, FaultFilter, usize);
-
-/// An overview kept until its pass or the filter changes.
-#[derive(Debug, Default)]
-pub struct KeptOverview {
-    key: Option<Key>,
-    overview: Overview,
-}
-
-impl KeptOverview {
-    fn of(&mut self, pass: &Pass, filter: &FaultFilter) -> &Overview {
-        let clarity = pass.entrances.iter().map(|e| e.verdict.clarity).sum();
-        let key = Some((pass.id, pass.num_changes(), clarity, *filter, pass.entrances.len()));
-        if self.key != key {
-            (self.key, self.overview) = (key, Overview::of(pass, |fault| filter.shows(fault)));
-        }
-        &self.overview
-    }
-}
+/// The overview of a pass, through this filter.
+pub type KeptOverview = Kept<(Revision, FaultFilter), Overview>;
 
 /// Draws the overview of a pass; the entrance that was clicked.
 pub fn show(ui: &mut Ui, pass: &Pass, filter: &FaultFilter, kept: &mut KeptOverview, theme: &Theme) -> Option<usize> {
-    let overview = kept.of(pass, filter);
+    let overview = kept.of((pass.revision, *filter), || Overview::of(pass, |fault| filter.shows(fault)));
     let mut clicked = None;
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         ui.label(RichText::new(overview.headline()).heading().strong());

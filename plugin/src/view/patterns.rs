@@ -2,19 +2,20 @@
 
 use super::filter::FaultFilter;
 use super::theme::Theme;
-use crate::passes::{Pass, PassId};
+use crate::passes::{Pass, PassId, Revision};
 use crate::patterns::{self, Facet, Row};
 use crate::session::Session;
 use egui::{Frame, Grid, Margin, Rect, RichText, ScrollArea, Sense, Stroke, Ui, pos2, vec2};
-use notefront_takes::patterns::Share;
+use notefront_takes::patterns::{Share, part_minutes};
 use notefront_takes::summary::MIN_VALUES;
 use notefront_takes::words;
+use std::time::Duration;
 
 /// Size of an interval's picture at normal text size, pixels.
 const BAR_PX: (f32, f32) = (150.0, 14.0);
 /// A second column of facets from this width on, pixels at normal text size.
 const TWO_COLUMNS_PX: f32 = 980.0;
-/// The rows are counted anew after this long, seconds: over a long session that takes longer than a frame.
+/// While passes change the rows are counted anew no sooner than this, seconds: over a long session that takes a while.
 const STALE_S: f64 = 0.5;
 
 /// What the view keeps between frames.
@@ -25,25 +26,42 @@ pub struct PatternsView {
     counted: Option<Counted>,
 }
 
+/// What the rows are counted of: the passes, and the minutes of a part.
+type Of = (Vec<Revision>, f64);
+/// What the player chose to see: one pass or all, and the faults that count.
+type Chosen = (Option<PassId>, FaultFilter);
+
 #[derive(Debug, Clone)]
 struct Counted {
-    of: Option<PassId>,
+    of: Of,
+    chosen: Chosen,
     at_s: f64,
-    filter: FaultFilter,
     num: usize,
-    sections: Vec<(Facet, Vec<Row>)>,
+    sections: [(Facet, Vec<Row>); Facet::ALL.len()],
 }
 
 impl PatternsView {
-    fn count(&mut self, session: &Session, pass: &Pass, filter: FaultFilter, now_s: f64) -> &Counted {
-        let of = (!self.whole_session).then_some(pass.id);
-        let is_fresh = |c: &Counted| c.of == of && c.filter == filter && (0.0..STALE_S).contains(&(now_s - c.at_s));
-        let fresh = self.counted.take().filter(is_fresh);
-        self.counted.insert(fresh.unwrap_or_else(|| {
-            let passes: Vec<&Pass> = if of.is_some() { vec![pass] } else { session.passes().iter().collect() };
-            let sections =
-                Facet::ALL.map(|facet| (facet, patterns::rows(&passes, facet, |f| filter.shows(f)))).to_vec();
-            Counted { of, at_s: now_s, filter, num: passes.iter().map(|p| p.entrances.len()).sum(), sections }
+    fn count(&mut self, ui: &Ui, input: &PatternsInput<'_>) -> &Counted {
+        let (filter, at_s) = (input.filter, ui.input(|i| i.time));
+        let passes: Vec<&Pass> =
+            if self.whole_session { input.session.passes().iter().collect() } else { vec![input.pass] };
+        let chosen = ((!self.whole_session).then_some(input.pass.id), filter);
+        let minutes = part_minutes(passes.iter().map(|p| p.duration_s).sum());
+        let of = (passes.iter().map(|p| p.revision).collect(), minutes);
+        let kept = self.counted.take().filter(|c| c.chosen == chosen);
+        let waits = |c: &Counted| {
+            let left_s = STALE_S - (at_s - c.at_s);
+            let waits = c.of != of && (0.0..=STALE_S).contains(&left_s);
+            if waits {
+                ui.ctx().request_repaint_after(Duration::from_secs_f64(left_s));
+            }
+            waits
+        };
+        let kept = kept.filter(|c| c.of == of || waits(c));
+        self.counted.insert(kept.unwrap_or_else(|| {
+            let num = passes.iter().map(|p| p.entrances.len()).sum();
+            let sections = patterns::sections(&passes, |fault| filter.shows(fault));
+            Counted { of, chosen, at_s, num, sections }
         }))
     }
 }
@@ -73,8 +91,7 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut PatternsView, input: &PatternsIn
             ui.selectable_value(&mut view.whole_session, false, "this pass");
             ui.selectable_value(&mut view.whole_session, true, "all passes");
         });
-        let now_s = ui.input(|i| i.time);
-        let counted = view.count(input.session, input.pass, input.filter, now_s);
+        let counted = view.count(ui, input);
         let text = format!(
             "{} entrances. A dot is the share flagged, the bar around it the range it lies in 9 times out of 10: where bars \
              overlap, the difference may be chance. Nothing is told for fewer than {MIN_VALUES} notes.",

@@ -8,17 +8,19 @@ mod steps;
 use super::closeup::{self, CloseupWish, Shown};
 use super::compare::Comparer;
 use super::correct::{self, CorrectInput, Draft};
+use super::counts::Counted;
 use super::filter::FaultFilter;
 use super::header::{self, HeaderInput, View, Wish};
 use super::keys;
 use super::listen::{ListenWish, Listening};
 use super::markers::{self, MarkersPanel, MarkersWish};
+use super::moved_lines;
 use super::overview::{self, KeptOverview};
 use super::patterns::PatternsView;
 use super::scale::TimeScale;
 use super::settings;
 use super::status;
-use super::strip::{self, Counts};
+use super::strip;
 use super::theme::Theme;
 use crate::choices::Choices;
 use crate::looks::Looks;
@@ -28,6 +30,7 @@ use crate::session::Session;
 use crate::tasks::Task;
 use crate::words;
 use egui::{Context, FontId, Frame, Margin, Panel, RichText, TextStyle, Ui};
+use notefront_takes::corrections::ear::Lines;
 use std::collections::HashMap;
 use std::path::PathBuf;
 
@@ -76,6 +79,7 @@ pub struct Screen {
     comparer: Comparer,
     patterns: PatternsView,
     overview: KeptOverview,
+    counted: Counted,
     /// Heights of header and strip, pixels.
     header_px: f32,
     strip_px: f32,
@@ -91,6 +95,8 @@ pub struct Screen {
     pub listening: Listening,
     /// What is to be heard, until the frame is over.
     asked: Vec<ListenWish>,
+    /// Lines that the player moved for every program, where this one keeps its own.
+    pub ear_lines: Lines,
     /// There is no host around it: what is said of one is said otherwise.
     pub alone: bool,
 }
@@ -142,6 +148,7 @@ impl Screen {
             for warning in status::warnings(input.session, pass, input.meters, &input.choices, self.alone) {
                 ui.label(RichText::new(warning).color(theme.warm));
             }
+            moved_lines::notice(ui, &input.choices.lines, &theme, &mut output.tasks);
             settle(ui, &mut self.header_px);
         });
         self.show_side(ui, input, &mut output);
@@ -149,9 +156,8 @@ impl Screen {
         if let Some(pass) = pass {
             wishes.extend(self.show_lower_half(ui, input.session, pass, &theme, input.looks.text_scale));
             if !pass.entrances.is_empty() {
-                let counts = Counts::of(pass);
                 Panel::bottom("strip").frame(margin).show(ui, |ui| {
-                    strip::show(ui, &counts, &mut self.filter, &theme);
+                    strip::show(ui, &self.counted.of(pass), &mut self.filter, &theme);
                     settle(ui, &mut self.strip_px);
                 });
             }
@@ -209,7 +215,7 @@ impl Screen {
             settings_open: self.settings_open,
             markers_open: self.markers_open,
         };
-        header::show(ui, &input, &mut self.draft)
+        header::show(ui, &input, &mut self.counted, &mut self.draft)
     }
 
     fn show_side(&mut self, ui: &mut Ui, input: &mut ScreenInput<'_>, output: &mut ScreenOutput) {
@@ -223,7 +229,8 @@ impl Screen {
                 if self.settings_open {
                     let grid = input.choices.subdivision();
                     let estimate = pass.zip(grid).and_then(|(pass, grid)| pass.estimate_offset(grid));
-                    settings::show(ui, &input.choices, input.looks, estimate, self.alone, &mut output.tasks);
+                    let ear = &self.ear_lines;
+                    settings::show(ui, &input.choices, ear, input.looks, estimate, self.alone, &mut output.tasks);
                     show_keys(ui, self.alone);
                 }
                 if self.markers_open {

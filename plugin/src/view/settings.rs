@@ -1,5 +1,6 @@
 //! All settings in one place.
 
+use super::moved_lines;
 use crate::choices::{Choices, GridChoice, OneOf};
 use crate::looks::{Colours, Looks, TEXT_SCALE_RANGE};
 use crate::tasks::Task;
@@ -13,10 +14,12 @@ use std::ops::RangeInclusive;
 /// Step of the text size.
 const TEXT_STEP: f32 = 0.1;
 
-/// Draws the settings; every change becomes a task. `alone` leaves out what only a host can use.
+/// Draws the settings; every change becomes a task. `ear` are the lines that the player moved for every program; `alone` leaves
+/// out what only a host can use.
 pub fn show(
     ui: &mut Ui,
     choices: &Choices,
+    ear: &Lines,
     looks: &mut Looks,
     estimate: Option<OffsetEstimate>,
     alone: bool,
@@ -25,7 +28,7 @@ pub fn show(
     ui.strong("Judging");
     strictness(ui, choices, tasks);
     a4(ui, choices, tasks);
-    moved_lines(ui, choices, tasks);
+    moved_lines::setting(ui, &choices.lines, ear, tasks);
     choose(ui, "instrument", choices.instrument, |v| tasks.push(Task::Instrument(v)));
     choose(ui, "sound source", choices.source, |v| tasks.push(Task::Source(v)));
     ui.separator();
@@ -80,19 +83,6 @@ fn strictness(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
         _ => "strict",
     };
     ui.label(RichText::new(word).weak().small());
-}
-
-/// Lines that the player had moved to where the ear draws them, and the way back.
-fn moved_lines(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {
-    if choices.lines.are_usual() {
-        return;
-    }
-    ui.horizontal_wrapped(|ui| {
-        ui.label(format!("lines moved to your ear: {}", choices.lines.in_words()));
-        if ui.small_button("put back").on_hover_text("All lines lie where they usually do.").clicked() {
-            tasks.push(Task::Lines(Lines::default()));
-        }
-    });
 }
 
 fn a4(ui: &mut Ui, choices: &Choices, tasks: &mut Vec<Task>) {

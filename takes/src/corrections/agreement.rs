@@ -13,7 +13,7 @@ pub struct Agreement {
     /// Share of them judged alike, 0 to 1.
     pub share: f64,
     /// Cohen's kappa (Cohen 1960, Educational and Psychological Measurement 20:37-46): 1 = always alike, 0 = as by chance;
-    /// `None` where both judges said the same one thing throughout, so that chance alone explains it.
+    /// `None` where either judge said one thing throughout: it is 0 then, or chance alone explains it, whatever the other says.
     pub kappa: Option<Kappa>,
 }
 
@@ -71,7 +71,9 @@ pub fn of(table: &[&[u32]]) -> Option<Agreement> {
     let column = |j: usize| (0..k).map(|i| p(i, j)).sum::<f64>();
     let share: f64 = (0..k).map(|i| p(i, i)).sum();
     let chance: f64 = (0..k).map(|i| row(i) * column(i)).sum();
-    let kappa = (chance < 1.0 - 1e-12).then(|| {
+    let is_all = |margin: f64| margin > 1.0 - 1e-12;
+    let says_one_thing = (0..k).any(|i| is_all(row(i)) || is_all(column(i)));
+    let kappa = (!says_one_thing).then(|| {
         let value = (share - chance) / (1.0 - chance);
         let on: f64 = (0..k).map(|i| p(i, i) * (1.0 - (row(i) + column(i)) * (1.0 - value)).powi(2)).sum();
         let pairs = (0..k).flat_map(|i| (0..k).map(move |j| (i, j))).filter(|(i, j)| i != j);
@@ -127,8 +129,11 @@ mod tests {
     }
 
     #[test]
-    fn what_chance_explains_has_no_kappa() {
+    fn what_chance_explains_and_one_answer_throughout_have_no_kappa() {
         assert_eq!(of(&[&[20, 0], &[0, 0]]).map(|a| (a.share, a.kappa)), Some((1.0, None)));
+        // Every front clear to the ear, half of them flagged: an interval of no width would be told.
+        assert_eq!(of(&[&[10, 10], &[0, 0]]).map(|a| (a.share, a.kappa)), Some((0.5, None)));
+        assert_eq!(of(&[&[10, 0], &[10, 0]]).map(|a| (a.share, a.kappa)), Some((0.5, None)));
         assert_eq!(of(&[&[0, 0], &[0, 0]]), None);
         let perfect = of(&[&[10, 0], &[0, 10]]).and_then(|a| a.kappa).expect("both answers were given");
         assert!((perfect.value - 1.0).abs() < 1e-12 && perfect.error < 1e-9);

@@ -165,6 +165,13 @@ pub fn verdict_by_ear(entrance: &Entrance, heard: &Heard) -> Verdict {
     verdict
 }
 
+/// True for a verdict by ear on an entrance that is unclear without the name of a fault: it has none, and is less clear than one
+/// that the ear calls fine is at least.
+#[must_use]
+pub fn is_unclear_without_a_fault(by_ear: &Verdict) -> bool {
+    by_ear.faults.is_empty() && by_ear.clarity < clarity(&Faults::default(), 1.0)
+}
+
 fn say(items: &mut Vec<Item>, said: Correction, corrected: &mut Corrected, settings: &Settings) {
     if let What::Added { midi_note } = said.what {
         return add(items, said.at_s, midi_note, said, settings);

@@ -49,14 +49,10 @@ pub struct EarLine {
 }
 
 impl EarLine {
-    /// Whether the line as it is lies outside what the answers make likely.
+    /// Whether the line as it lies now lies outside what the answers make likely.
     #[must_use]
-    pub fn differs(&self) -> bool {
-        self.differs_from(1.0)
-    }
-
-    fn differs_from(&self, ratio: f64) -> bool {
-        !(self.low..=self.high).contains(&ratio)
+    pub fn differs(&self, now: &Lines) -> bool {
+        !(self.low..=self.high).contains(&now.ratio(self.fault))
     }
 
     /// Where it lies, as a sentence.
@@ -178,19 +174,16 @@ pub fn said(by_ear: &[ByEar]) -> Vec<(Front, Heard)> {
     by_ear.iter().filter_map(|one| Some((one.found?.front, one.heard.clone()?))).collect()
 }
 
-/// What the tool says of the lines, and how to move them; empty where nothing differs.
+/// What the tool says of the lines as they lie now, and how to move them; empty where nothing differs.
 #[must_use]
-pub fn advice(lines: &[EarLine]) -> String {
-    let differing: Vec<&EarLine> = lines.iter().filter(|line| line.differs()).collect();
-    if differing.is_empty() {
-        return String::new();
-    }
-    let each = differing.iter().map(|line| format!("  {}\n", line.in_words()));
-    let option: Vec<_> = differing.iter().map(|line| format!("{}={:.2}", line.fault.as_str(), line.ratio)).collect();
+pub fn advice(ear: &[EarLine], now: &Lines) -> String {
+    let Some(moved) = now.moved_to(ear) else { return String::new() };
+    let each = ear.iter().filter(|line| line.differs(now)).map(|line| format!("  {}\n", line.in_words()));
+    let option = String::from(moved);
     format!(
-        "Lines and ear differ:\n{}To judge by this ear, add: --lines {}\n",
+        "Lines and ear differ:\n{}To judge by this ear, add: --lines {option}\nTo do so from now on: notefront settings --lines \
+         {option}\n",
         each.collect::<String>(),
-        option.join(",")
     )
 }
 
@@ -223,10 +216,29 @@ impl Lines {
     #[must_use]
     pub fn moved_to(&self, ear: &[EarLine]) -> Option<Self> {
         let mut moved = *self;
-        for line in ear.iter().filter(|line| line.differs_from(self.0[line.fault as usize])) {
+        for line in ear.iter().filter(|line| line.differs(self)) {
             moved.0[line.fault as usize] = (line.ratio.clamp(1.0 / RANGE, RANGE) * 100.0).round() / 100.0;
         }
         (moved != *self).then_some(moved)
+    }
+
+    /// Lines at these multiples of their usual places.
+    #[must_use]
+    pub fn at(ratio: impl Fn(FaultName) -> f64) -> Self {
+        Self(FaultName::ALL.map(ratio))
+    }
+
+    /// Where the line of a fault lies, as a multiple of its usual place.
+    #[must_use]
+    pub fn ratio(&self, fault: FaultName) -> f64 {
+        self.0[fault as usize]
+    }
+
+    /// What is to be known where verdicts are told: "Judged by lines that were moved: from below 1.40 times."; `None` where
+    /// none was.
+    #[must_use]
+    pub fn notice(&self) -> Option<String> {
+        (!self.are_usual()).then(|| format!("Judged by lines that were moved: {}.", self.in_words()))
     }
 
     /// Those that were moved, in words: "from below 1.40 times, air first 0.80 times"; empty where none was.
@@ -391,10 +403,13 @@ mod tests {
     fn an_ear_that_agrees_is_offered_nothing_and_another_its_own_line() {
         let settings = Settings::default();
         let same = lines_of(&listened(1.0, 120, 0.0, &mut dice(5)), &settings);
-        assert_eq!((same.len(), advice(&same)), (1, String::new()));
+        assert_eq!((same.len(), advice(&same, &Lines::default())), (1, String::new()));
         let milder = lines_of(&listened(1.8, 120, 0.0, &mut dice(6)), &settings);
-        let said = advice(&milder);
+        let said = advice(&milder, &Lines::default());
         assert!(said.contains("\"from below\"") && said.contains("--lines below=1."), "{said}");
+        assert!(said.contains("notefront settings --lines below=1."), "{said}");
+        let moved = Lines::default().moved_to(&milder).expect("it lies elsewhere");
+        assert_eq!(advice(&milder, &moved), "", "there it lies now");
     }
 
     #[test]

@@ -2,12 +2,13 @@
 //! be made anew at any time, and is where its version is older.
 
 use super::LoggedEntrance;
+use crate::corrections::apply::is_unclear_without_a_fault;
 use crate::patterns::{Facet, Kind, facet, loud_db};
 use crate::sheet::Position;
-use notefront_dsp::{Breath, Entrance, FaultName, Inhalation, Told, Tone};
+use notefront_dsp::{Breath, FaultName, Inhalation, Told, Tone};
 
 /// Rises when what is packed changes.
-pub(super) const VERSION: i64 = 4;
+pub(super) const VERSION: i64 = 5;
 /// Bytes of a note.
 pub(super) const LEN: usize = 32;
 /// Those of version 3, which knew no positions.
@@ -15,8 +16,10 @@ const LEN_3: usize = 31;
 /// A figure or a kind that cannot be told.
 pub(super) const UNTOLD: i16 = i16::MIN;
 pub(super) const NO_KIND: u8 = u8::MAX;
-/// What no fault stands for is at least so clear, 0 to 100; less only where the player's ear calls it unclear and names none.
-const LEAST_CLEAR: u8 = 95;
+/// Beside the bits of the faults: unclear to the player's ear, which names none.
+const BY_EAR: u16 = 1 << 15;
+/// Versions 3 and 4 had no such bit: what no fault stood for was at least so clear, 0 to 100, and less only by ear.
+const LEAST_CLEAR_4: u8 = 95;
 /// Steps of a packed figure in its unit: tenths of ms and cents.
 const STEPS: f64 = 10.0;
 /// A breath is packed as ms from its end to the sound, and tens of ms that it lasts; what was heard instead as one of these.
@@ -105,7 +108,7 @@ impl DigestNote<'_> {
         f64::from(self.0[17]) - 128.0
     }
 
-    /// A bit for each fault, in the order of `FaultName::ALL`.
+    /// A bit for each fault, in the order of `FaultName::ALL`, and [`BY_EAR`].
     fn faults(self) -> u16 {
         self.word(18)
     }
@@ -113,7 +116,7 @@ impl DigestNote<'_> {
     /// True where anything is wrong with it, or it is unclear to the player's ear.
     #[must_use]
     pub fn is_flagged(self) -> bool {
-        self.faults() != 0 || self.clarity() < LEAST_CLEAR
+        self.faults() != 0
     }
 
     /// Whether it has a fault.
@@ -166,7 +169,7 @@ pub(super) struct Counted {
     pub speaks_ms: u32,
     /// 0 to 100.
     pub clarity: u8,
-    /// A bit for each fault, in the order of `FaultName::ALL`.
+    /// A bit for each fault, in the order of `FaultName::ALL`, and one where it is unclear by ear; 0 = clear.
     pub faults: u16,
     /// Tenths of ms to settle, of air, and off the beat; [`UNTOLD`] where they are not told.
     pub tenths: [i16; 3],
@@ -177,7 +180,7 @@ pub(super) struct Counted {
 impl Counted {
     /// True where the player's ear alone calls it unclear, and names no fault.
     pub(super) fn is_unclear_by_ear(&self) -> bool {
-        self.faults == 0 && self.clarity < LEAST_CLEAR
+        self.faults & BY_EAR != 0
     }
 
     /// Its faults, by their places in `FaultName::ALL`.
@@ -207,12 +210,11 @@ impl DigestNote<'_> {
 /// The notes of a take, packed.
 #[must_use]
 pub(super) fn pack(entrances: &[LoggedEntrance]) -> Vec<u8> {
-    let measured: Vec<Entrance> = entrances.iter().map(|logged| logged.entrance).collect();
-    let loud_db = loud_db(&measured);
+    let loud_db = loud_db(entrances.iter().map(|logged| &logged.entrance));
     let mut bytes = Vec::with_capacity(entrances.len() * LEN);
     for (i, logged) in entrances.iter().enumerate() {
-        let before = i.checked_sub(1).map(|before| &measured[before]);
-        pack_note(&mut bytes, logged, &facet::kinds(before, &measured[i], loud_db));
+        let before = i.checked_sub(1).map(|before| &entrances[before].entrance);
+        pack_note(&mut bytes, logged, &facet::kinds(before, &logged.entrance, loud_db));
     }
     bytes
 }
@@ -221,7 +223,9 @@ fn pack_note(bytes: &mut Vec<u8>, logged: &LoggedEntrance, kinds: &[Option<Kind>
     let (front, verdict) = (&logged.entrance.front, logged.verdict());
     let air = front.noise_before_tone_ms.ok().filter(|m| m.value > 0.0);
     let length_s = front.end_s.map_or(0.0, |end_s| end_s - front.speaks_s);
-    let faults = verdict.faults.iter().fold(0_u16, |bits, fault| bits | 1 << fault.name as u16);
+    let is_by_ear = logged.corrected.as_ref().is_some_and(is_unclear_without_a_fault);
+    let by_ear = if is_by_ear { BY_EAR } else { 0 };
+    let faults = verdict.faults.iter().fold(by_ear, |bits, fault| bits | 1 << fault.name as u16);
     bytes.extend(((front.speaks_s * 1e3).round().clamp(0.0, 4e9) as u32).to_le_bytes());
     bytes.extend(((length_s * 100.0).round().clamp(0.0, 65_535.0) as u16).to_le_bytes());
     bytes.push(verdict.clarity.round().clamp(0.0, 100.0) as u8);
@@ -242,7 +246,19 @@ fn pack_note(bytes: &mut Vec<u8>, logged: &LoggedEntrance, kinds: &[Option<Kind>
 
 /// What version 3 packed, as it is packed now: to read millions of notes anew would take a minute.
 pub(super) fn from_version_3(bytes: &[u8]) -> Vec<u8> {
-    bytes.as_chunks::<LEN_3>().0.iter().flat_map(|note| note.iter().copied().chain([NO_KIND])).collect()
+    let notes = bytes.as_chunks::<LEN_3>().0.iter();
+    from_version_4(&notes.flat_map(|note| note.iter().copied().chain([NO_KIND])).collect::<Vec<u8>>())
+}
+
+/// The same of version 4.
+pub(super) fn from_version_4(bytes: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    for note in bytes.as_chunks_mut::<LEN>().0 {
+        if [note[18], note[19]] == [0, 0] && note[6] < LEAST_CLEAR_4 {
+            note[19] = (BY_EAR >> 8) as u8;
+        }
+    }
+    bytes
 }
 
 /// The place in a byte; the other kinds, all small, three bits and two together.
@@ -381,14 +397,22 @@ mod tests {
     #[test]
     fn what_is_unclear_by_ear_without_a_fault_is_unclear() {
         let clear = fixtures::clear(0, 46, 1.0);
-        let least = notefront_dsp::verdict::clarity(&Default::default(), 1.0);
-        assert!(least >= f64::from(LEAST_CLEAR), "nothing else lies under it: {least}");
         for (heard, is_unclear) in [(Heard::Unclear(None), true), (Heard::Fine(None), false)] {
             let corrected = Some(verdict_by_ear(&clear, &heard));
             let packed = pack(&[LoggedEntrance { corrected, ..LoggedEntrance::of(clear) }]);
             let note = unpack(&packed).next().expect("one note");
             assert_eq!((note.is_flagged(), note.counted().is_unclear_by_ear()), (is_unclear, is_unclear));
+            assert!(FaultName::ALL.iter().all(|&fault| !note.has(fault)));
         }
+        // Only the ear says so: a measured clarity never does, and a fault that the ear names is that fault.
+        let dim = fixtures::with(clear, |e| e.verdict.clarity = 60.0);
+        let packed = pack(&[LoggedEntrance::of(dim)]);
+        let note = unpack(&packed).next().expect("one note");
+        assert_eq!((note.is_flagged(), note.counted().is_unclear_by_ear()), (false, false));
+        let corrected = Some(verdict_by_ear(&clear, &Heard::Unclear(Some(FaultName::Airy))));
+        let packed = pack(&[LoggedEntrance { corrected, ..LoggedEntrance::of(clear) }]);
+        let note = unpack(&packed).next().expect("one note");
+        assert_eq!((note.has(FaultName::Airy), note.counted().is_unclear_by_ear()), (true, false));
     }
 
     #[test]
@@ -398,6 +422,13 @@ mod tests {
         assert_eq!(unpack(&with).next().expect("one note").position(), Position::read("T3"));
         let earlier: Vec<u8> = without.chunks(LEN).flat_map(|note| &note[..LEN_3]).copied().collect();
         assert_eq!(from_version_3(&earlier), without);
+        // Unclear by ear was told from the clarity.
+        let clear = fixtures::clear(0, 46, 1.0);
+        let corrected = Some(verdict_by_ear(&clear, &Heard::Unclear(None)));
+        let now = pack(&[LoggedEntrance { corrected, ..LoggedEntrance::of(clear) }, LoggedEntrance::of(clear)]);
+        let mut version_4 = now.clone();
+        version_4[19] = 0;
+        assert_eq!(from_version_4(&version_4), now);
         assert_eq!(unpack(&without).next().expect("two notes").position(), None);
     }
 }

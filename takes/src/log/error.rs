@@ -21,6 +21,8 @@ pub enum LogError {
     },
     /// Another program is writing and does not end.
     Locked(PathBuf),
+    /// It was not to go on with writing.
+    GivenUp,
     /// The file is damaged.
     Damaged {
         /// The log.
@@ -78,6 +80,7 @@ impl LogError {
         let path = path.to_owned();
         match error.sqlite_error_code() {
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Locked(path),
+            Some(ErrorCode::OperationInterrupted) => Self::GivenUp,
             Some(ErrorCode::NotADatabase) => Self::NotALog(path),
             Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, why: error.to_string() },
             Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => Self::ReadOnly(path),
@@ -102,6 +105,7 @@ impl std::fmt::Display for LogError {
                     in_words(error)
                 )
             }
+            Self::GivenUp => write!(f, "it was given up before the end: the log is as it was"),
             Self::Locked(path) => write!(
                 f,
                 "{}: another program is writing to the log and does not end. Close it, then keep the take again.",

@@ -212,7 +212,7 @@ pub fn import(log: &mut Log, lines: &mut dyn BufRead) -> Result<Imported, LogErr
             }
             Line::Take(take) => {
                 let entry = take.into_entry().ok_or_else(|| bad("its fingerprint is none".into()))?;
-                match keep(&change, &entry).map_err(told)? {
+                match keep(&change, &entry, &|| true).map_err(told)? {
                     super::Kept::New => imported.num_new += 1,
                     _ => imported.num_known += 1,
                 }

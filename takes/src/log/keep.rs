@@ -3,11 +3,14 @@
 use super::heard::HeardSound;
 use super::{Log, LogError, LoggedEntrance, digest, measures, sessions};
 use crate::patterns::loud_db;
-use notefront_dsp::{Entrance, Settings};
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params, params_from_iter};
+use notefront_dsp::Settings;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, ffi, params, params_from_iter};
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::time::Duration;
 
+/// Entrances between two looks whether to go on: some milliseconds of writing.
+const ASK_EVERY: usize = 100;
 /// A corrected note is known again within this, ms: its place may move a little under another version.
 const SAME_NOTE_MS: f64 = 20.0;
 
@@ -68,13 +71,22 @@ struct Known {
     utc_offset_min: i32,
 }
 
-/// Opens the log at a place, or makes it, and keeps a take in it: all that the insert's "keep" asks for, off the audio
-/// thread.
+/// Opens the log at a place, or makes it, and keeps a take in it as long as `goes_on`, which is asked every few entrances: all
+/// that the insert's "keep" asks for, off the audio thread.
 ///
 /// # Errors
-/// Those of [`Log::open`] and [`Log::keep`]; another writer is waited for as long as is said.
-pub fn keep_in(path: &std::path::Path, entry: &TakeEntry, patience: Duration) -> Result<Kept, LogError> {
-    Log::open_within(path, patience)?.keep(entry)
+/// Those of [`Log::open`] and [`Log::keep`]; another writer is waited for as long as is said. [`LogError::GivenUp`] where it is
+/// not to go on: then the log is as it was.
+pub fn keep_in(
+    path: &std::path::Path,
+    entry: &TakeEntry,
+    patience: Duration,
+    goes_on: &dyn Fn() -> bool,
+) -> Result<Kept, LogError> {
+    let mut log = Log::open_within(path, patience)?;
+    // Nothing reaches the file before the end (some MB at most), so that to give up is to forget, and takes no time.
+    log.connection.pragma_update(None, "cache_spill", false).map_err(|e| LogError::of(path, e))?;
+    log.keep_while(entry, goes_on)
 }
 
 impl Log {
@@ -83,13 +95,20 @@ impl Log {
     /// # Errors
     /// A name that is none, or a log that cannot be written.
     pub fn keep(&mut self, entry: &TakeEntry) -> Result<Kept, LogError> {
+        self.keep_while(entry, &|| true)
+    }
+
+    fn keep_while(&mut self, entry: &TakeEntry, goes_on: &dyn Fn() -> bool) -> Result<Kept, LogError> {
         if entry.player.trim().is_empty() {
             return Err(LogError::BadName);
         }
         let path = self.path.clone();
         let keep = |db: &mut Connection| {
+            go_on(goes_on)?;
             let change = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-            let kept = keep(&change, entry)?;
+            let kept = keep(&change, entry, goes_on)?;
+            // A change that is dropped leaves nothing.
+            go_on(goes_on)?;
             change.commit()?;
             Ok(kept)
         };
@@ -97,8 +116,14 @@ impl Log {
     }
 }
 
+/// In the database's own words that it was interrupted, where nothing is to go on.
+fn go_on(goes_on: &dyn Fn() -> bool) -> rusqlite::Result<()> {
+    let interrupted = || rusqlite::Error::SqliteFailure(ffi::Error::new(ffi::SQLITE_INTERRUPT), None);
+    goes_on().then_some(()).ok_or_else(interrupted)
+}
+
 /// Keeps a take within a change that is under way.
-pub(super) fn keep(db: &Transaction<'_>, entry: &TakeEntry) -> rusqlite::Result<Kept> {
+pub(super) fn keep(db: &Transaction<'_>, entry: &TakeEntry, goes_on: &dyn Fn() -> bool) -> rusqlite::Result<Kept> {
     let player = player(db, entry.player.trim())?;
     let known = known(db, &entry.sound.fingerprint)?;
     let (begun_s, utc_offset_min) = match &known {
@@ -124,7 +149,7 @@ pub(super) fn keep(db: &Transaction<'_>, entry: &TakeEntry) -> rusqlite::Result<
     {
         sessions::mend(db, known.session)?;
     }
-    put_entrances(db, take, entry)?;
+    put_entrances(db, take, entry, goes_on)?;
     for tag in entry.tags.iter().map(|tag| tag.trim()).filter(|tag| !tag.is_empty()) {
         db.execute("INSERT OR IGNORE INTO tag (take, word) VALUES (?1, ?2)", params![take, tag])?;
     }
@@ -167,7 +192,7 @@ fn describe(
     session: i64,
     (begun_s, utc_offset_min): (i64, i32),
 ) -> rusqlite::Result<()> {
-    let measured: Vec<Entrance> = entry.entrances.iter().map(|logged| logged.entrance).collect();
+    let loud_db = loud_db(entry.entrances.iter().map(|logged| &logged.entrance));
     let room = entry.sound.room;
     db.prepare_cached(
         "UPDATE take SET session = ?2, name = ?3, begun_s = ?4, utc_offset_min = ?5, duration_s = ?6,
@@ -187,7 +212,7 @@ fn describe(
         room.map(|room| room.floor_db),
         room.and_then(|room| room.floor_tilt_db),
         room.and_then(|room| room.tone_tilt_db),
-        (!measured.is_empty()).then(|| loud_db(&measured)),
+        (!entry.entrances.is_empty()).then_some(loud_db),
         env!("CARGO_PKG_VERSION"),
         entry.note.trim(),
     ])
@@ -196,14 +221,24 @@ fn describe(
 
 /// Puts the entrances of a take in place of those it had. Corrections and written positions stay with their notes where
 /// the take comes without a word of its own on them.
-fn put_entrances(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<()> {
+fn put_entrances(db: &Connection, take: i64, entry: &TakeEntry, goes_on: &dyn Fn() -> bool) -> rusqlite::Result<()> {
     let entrances = with_old_words(db, take, entry)?;
-    db.execute("DELETE FROM entrance WHERE take = ?1", [take])?;
+    let num_old: i64 =
+        db.query_row("SELECT ifnull(max(place) + 1, 0) FROM entrance WHERE take = ?1", [take], |row| row.get(0))?;
+    // A bit at a time: 20 000 in one go take longer than a host waits.
+    for from in (0..num_old).step_by(ASK_EVERY) {
+        go_on(goes_on)?;
+        db.prepare_cached("DELETE FROM entrance WHERE take = ?1 AND place < ?2")?
+            .execute([take, from + ASK_EVERY as i64])?;
+    }
     let marks = vec!["?"; measures::NUM + 1].join(", ");
     let mut insert =
         db.prepare_cached(&format!("INSERT INTO entrance (take, {}) VALUES ({marks})", measures::names()))?;
     let mut untold: HashMap<String, i64> = HashMap::new();
-    for logged in &entrances {
+    for (i, logged) in entrances.iter().enumerate() {
+        if i.is_multiple_of(ASK_EVERY) {
+            go_on(goes_on)?;
+        }
         let reasons = measures::reasons(&logged.entrance);
         let row = match reasons {
             Some(reasons) => Some(row_of(db, &mut untold, reasons)?),
@@ -229,8 +264,8 @@ fn row_of(db: &Connection, known: &mut HashMap<String, i64>, reasons: String) ->
     Ok(row)
 }
 
-fn with_old_words(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Result<Vec<LoggedEntrance>> {
-    let mut entrances = entry.entrances.clone();
+fn with_old_words<'a>(db: &Connection, take: i64, entry: &'a TakeEntry) -> rusqlite::Result<Cow<'a, [LoggedEntrance]>> {
+    let mut entrances = Cow::Borrowed(entry.entrances.as_slice());
     let has_positions = entrances.iter().any(|logged| logged.position.is_some());
     let has_old: bool = db
         .prepare_cached(
@@ -241,10 +276,10 @@ fn with_old_words(db: &Connection, take: i64, entry: &TakeEntry) -> rusqlite::Re
         return Ok(entrances);
     }
     for old in super::read::entrances(db, take, &entry.settings)? {
-        let is_same = |new: &&mut LoggedEntrance| {
-            (new.entrance.front.speaks_s - old.entrance.front.speaks_s).abs() * 1e3 <= SAME_NOTE_MS
-        };
-        let Some(new) = entrances.iter_mut().find(is_same) else { continue };
+        let late_ms = |new: &LoggedEntrance| (new.entrance.front.speaks_s - old.entrance.front.speaks_s) * 1e3;
+        // They stand in the order of time.
+        let first = entrances.partition_point(|new| late_ms(new) < -SAME_NOTE_MS);
+        let Some(new) = entrances.to_mut().get_mut(first).filter(|new| late_ms(new) <= SAME_NOTE_MS) else { continue };
         if !entry.has_all_corrections {
             new.corrected = new.corrected.or(old.corrected);
         }

@@ -280,13 +280,15 @@ impl Log {
 
     /// Packs anew what an earlier version packed otherwise.
     fn renew_digests(&self) -> rusqlite::Result<()> {
-        let widen = self
-            .connection
-            .prepare_cached("SELECT take, notes FROM digest WHERE version = 3")?
-            .query_map([], |row| Ok((row.get::<_, i64>(0)?, digest::from_version_3(row.get_ref(1)?.as_blob()?))))?
-            .collect::<rusqlite::Result<Vec<_>>>()?;
-        for (take, notes) in widen {
-            self.put_digest(take, &notes)?;
+        for (version, renew) in [(3, digest::from_version_3 as fn(&[u8]) -> Vec<u8>), (4, digest::from_version_4)] {
+            let renewed = self
+                .connection
+                .prepare_cached("SELECT take, notes FROM digest WHERE version = ?1")?
+                .query_map([version], |row| Ok((row.get::<_, i64>(0)?, renew(row.get_ref(1)?.as_blob()?))))?
+                .collect::<rusqlite::Result<Vec<_>>>()?;
+            for (take, notes) in renewed {
+                self.put_digest(take, &notes)?;
+            }
         }
         let old: Vec<(i64, String)> = self
             .connection

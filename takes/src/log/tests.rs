@@ -418,14 +418,14 @@ fn written_positions_stay_where_a_take_comes_again_without_them() {
 #[test]
 fn the_insert_s_keep_waits_for_another_writer_no_longer_than_it_says() {
     let (_folder, path) = folder();
-    keep_in(&path, &entry("Vesna", 1, MONDAY_S), PATIENCE).expect("room");
+    keep_in(&path, &entry("Vesna", 1, MONDAY_S), PATIENCE, &|| true).expect("room");
     let held = Connection::open(&path).expect("a log");
     held.execute_batch("BEGIN IMMEDIATE").expect("alone");
     let (patience, begun) = (Duration::from_millis(40), std::time::Instant::now());
-    let why = keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience).expect_err("it is held");
+    let why = keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience, &|| true).expect_err("it is held");
     // The rest is for a machine that does other things too.
     assert!(begun.elapsed() < Duration::from_millis(400), "{:?}", begun.elapsed());
     assert!(matches!(why, LogError::Locked(_)), "{why}");
     held.execute_batch("ROLLBACK").expect("held");
-    assert_eq!(keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience).expect("free again"), Kept::New);
+    assert_eq!(keep_in(&path, &entry("Vesna", 2, MONDAY_S), patience, &|| true).expect("free again"), Kept::New);
 }

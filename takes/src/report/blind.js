@@ -6,13 +6,13 @@ const blind = (() => {
   const FRONTS = 20, TWICE = 5, FEWEST = 8;
   const Z = 1.959964;
 
-  /** Cohen's kappa with its 95 % interval from a square table of counts; null where chance explains it. */
+  /** Cohen's kappa with its 95 % interval from a square table of counts; null where either judge said one thing throughout. */
   const kappa = (table) => {
     const n = table.flat().reduce((a, b) => a + b, 0), k = table.length;
     const p = (i, j) => table[i][j] / n, ks = [...table.keys()], sum = (list) => list.reduce((a, b) => a + b, 0);
     const row = ks.map((i) => sum(ks.map((j) => p(i, j)))), column = ks.map((j) => sum(ks.map((i) => p(i, j))));
     const share = sum(ks.map((i) => p(i, i))), chance = sum(ks.map((i) => row[i] * column[i]));
-    if (!(chance < 1 - 1e-12)) return null;
+    if (!n || [...row, ...column].some((margin) => margin > 1 - 1e-12)) return null;
     const value = (share - chance) / (1 - chance);
     const on = sum(ks.map((i) => p(i, i) * (1 - (row[i] + column[i]) * (1 - value)) ** 2));
     let off = 0;

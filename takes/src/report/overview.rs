@@ -26,6 +26,7 @@ pub fn view(k: usize, heard: &HeardTake, sounds: &Sounds) -> Markup {
             "."
         }
         @if let Some(beat) = heard.take.beats.as_ref().and_then(table::beats) { p.facts { (beat.trim()) } }
+        @if let Some(notice) = heard.take.lines.notice() { p.facts { (notice) } }
         @for warning in &heard.take.warnings { p.remark { "About the recording: " (warning) "." } }
     }
 }

@@ -32,8 +32,8 @@ pub fn takes(takes: &[Take], style: TableStyle) -> String {
 /// Where the lines differ from the ear that corrected these takes, and how to move them.
 fn ear_advice(takes: &[Take]) -> String {
     let said: Vec<_> = takes.iter().filter_map(|t| t.corrected.as_ref()).flat_map(|c| ear::said(&c.by_ear)).collect();
-    let lines = takes.first().map_or_else(Vec::new, |take| ear::lines_of(&said, &take.options.settings));
-    let advice = ear::advice(&lines);
+    let Some(take) = takes.first() else { return String::new() };
+    let advice = ear::advice(&ear::lines_of(&said, &take.options.settings), &take.lines);
     if advice.is_empty() { advice } else { advice + "\n" }
 }
 

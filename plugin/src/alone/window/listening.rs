@@ -45,6 +45,12 @@ impl Alone {
             Ok(sitting) => {
                 self.sitting = Some(sitting);
                 self.hear_asked();
+                // Where nothing can be heard none is held.
+                let trouble = self.sitting.as_mut().map(|sitting| std::mem::take(&mut sitting.trouble));
+                if let Some(why) = trouble.filter(|why| !why.is_empty()) {
+                    self.sitting = None;
+                    self.notices.push(why);
+                }
             }
             Err(why) => self.notices.push(why),
         }
@@ -53,8 +59,9 @@ impl Alone {
     /// Plays the front that is asked about.
     pub(super) fn hear_asked(&mut self) {
         let Some(stretch) = self.sitting.as_ref().and_then(Sitting::stretch) else { return };
-        if let (Err(why), Some(sitting)) = (self.listener.hear(stretch), &mut self.sitting) {
-            sitting.trouble = why;
+        let heard = self.listener.hear(stretch);
+        if let Some(sitting) = &mut self.sitting {
+            sitting.trouble = heard.err().unwrap_or_default();
         }
     }
 

@@ -96,7 +96,8 @@ impl Screen {
         let moved = match self.comparer.of(other, pass) {
             Some(comparison) => {
                 let (a, b, filter, text_scale) = (other, pass, &self.filter, input.looks.text_scale);
-                show_pair(ui, rect, scale, &CompareInput { a, b, comparison, filter, theme, text_scale })
+                let counts = [a, b].map(|pass| self.counted.of(pass));
+                show_pair(ui, rect, scale, &CompareInput { a, b, counts, comparison, filter, theme, text_scale })
             }
             None => {
                 ui.painter().rect_filled(rect, 0.0, theme.paper);

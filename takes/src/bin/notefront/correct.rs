@@ -150,7 +150,7 @@ fn print(take: &Take, told: &str, judging: &Judging) -> io::Result<()> {
             writeln!(out, "{}", agreement.in_words())?;
         }
         let lines = ear::lines_of(&ear::said(&corrected.by_ear), &judging.options.settings);
-        write!(out, "{}", ear::advice(&lines))?;
+        write!(out, "{}", ear::advice(&lines, &take.lines))?;
     }
     out.flush()
 }

@@ -75,9 +75,9 @@ pub struct JudgingArgs {
     #[arg(long)]
     pub blind: bool,
 
-    /// Move lines, each to a multiple of its place (0.25 to 4), such as below=1.4,airy=0.8 [default: none]
-    #[arg(long, value_name = "FAULT=N,...", value_parser = Lines::read, default_value = "", hide_default_value = true)]
-    pub lines: Lines,
+    /// Move lines, each to a multiple of its place (0.25 to 4), such as below=1.4,airy=0.8; "" moves none [default: none]
+    #[arg(long, value_name = "FAULT=N,...", value_parser = Lines::read)]
+    pub lines: Option<Lines>,
 
     /// Judge this channel alone, counted from 1 [default: all channels mixed]
     #[arg(long, value_name = "N", value_parser = channel)]
@@ -116,6 +116,7 @@ impl JudgingArgs {
         if all.has_beats() {
             all.per_beat = self.per_beat.or(remembered.per_beat);
         }
+        all.lines = self.lines.or(Some(remembered.lines));
         let looks = |looks| if looks { GridSearch::Auto } else { GridSearch::Off };
         all.grid = self.grid.or(remembered.looks_for_beat.map(looks));
         all
@@ -175,7 +176,7 @@ impl JudgingArgs {
     fn references(&self, num_takes: usize) -> Result<Vec<Reference>, String> {
         let sheet = self.notes.as_ref().map(|path| self.sheet(path)).transpose()?;
         let beats = self.beat_sources(num_takes)?;
-        let (is_corrected, lines) = (!self.blind, self.lines);
+        let (is_corrected, lines) = (!self.blind, self.lines.unwrap_or_default());
         Ok(beats.into_iter().map(|beats| Reference { beats, sheet: sheet.clone(), is_corrected, lines }).collect())
     }
 

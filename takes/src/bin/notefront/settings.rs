@@ -6,6 +6,7 @@ use clap::{Args, ValueEnum};
 use comfy_table::Cell;
 use notefront_dsp::{Instrument, Settings};
 use notefront_takes::columns::{Columns, prose};
+use notefront_takes::corrections::ear::Lines;
 use notefront_takes::remembered::{Remembered, RememberedError, place};
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -37,6 +38,11 @@ pub struct SettingsArgs {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=24))]
     pub per_beat: Option<u32>,
 
+    /// Remember lines that are moved, each to a multiple of its place (0.25 to 4), such as below=1.4,airy=0.8: the standalone
+    /// moves them to your ear after a blind sitting
+    #[arg(long, value_name = "FAULT=N,...", value_parser = Lines::read)]
+    pub lines: Option<Lines>,
+
     /// Remember the folder that mark, report and sheet write into; it is made where it is missing
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
@@ -61,6 +67,8 @@ pub enum Name {
     Bpm,
     /// Subdivisions of a beat
     PerBeat,
+    /// Lines that are moved
+    Lines,
     /// The folder for files
     Out,
     /// Everything
@@ -112,6 +120,7 @@ fn changed(args: &SettingsArgs) -> Result<(PathBuf, Remembered), Trouble> {
     now.looks_for_beat = args.grid.map(|grid| grid == GridSearch::Auto).or(now.looks_for_beat);
     now.bpm = args.bpm.or(now.bpm);
     now.per_beat = args.per_beat.or(now.per_beat);
+    now.lines = args.lines.unwrap_or(now.lines);
     now.out = out.map_err(|_| Trouble::Value("the folder has no name".into()))?.or(now.out);
     now.check().map_err(Trouble::Value)?;
     if now != before || forgets_all {
@@ -128,13 +137,14 @@ fn forget(remembered: &mut Remembered, name: Name) {
         Name::Grid => remembered.looks_for_beat = None,
         Name::Bpm => remembered.bpm = None,
         Name::PerBeat => remembered.per_beat = None,
+        Name::Lines => remembered.lines = Lines::default(),
         Name::Out => remembered.out = None,
         Name::All => *remembered = Remembered::default(),
     }
 }
 
 /// What is remembered as options: name, value, and what holds where nothing is.
-fn rows(remembered: &Remembered) -> [[String; 3]; 7] {
+fn rows(remembered: &Remembered) -> [[String; 3]; 8] {
     let usual = Settings::default();
     let told = |value: Option<String>| value.unwrap_or_else(|| "-".into());
     let row = |name: &str, value: Option<String>, otherwise: &str| [name.into(), told(value), otherwise.into()];
@@ -153,6 +163,7 @@ fn rows(remembered: &Remembered) -> [[String; 3]; 7] {
         row("--grid", grid, "auto"),
         row("--bpm", remembered.bpm.map(|bpm| bpm.to_string()), "found, where the take shows it"),
         row("--per-beat", remembered.per_beat.map(|n| n.to_string()), "1"),
+        row("--lines", Some(remembered.lines.in_words()).filter(|words| !words.is_empty()), "where they lie"),
         row("--out", remembered.out.as_ref().map(|out| out.display().to_string()), "beside the take, or here"),
     ]
 }

@@ -228,7 +228,7 @@ impl Rows {
         let is_by_ear = note.is_unclear_by_ear();
         let has: [u32; FaultName::ALL.len()] = std::array::from_fn(|fault| u32::from((note.faults >> fault) & 1));
         for row in rows_of(note) {
-            self.cells[row].num_flagged += usize::from(note.faults != 0 || is_by_ear);
+            self.cells[row].num_flagged += usize::from(note.faults != 0);
             self.cells[row].num_by_ear += usize::from(is_by_ear);
             self.faults[row].iter_mut().zip(has).for_each(|(num, has)| *num += has);
         }
