@@ -7,6 +7,7 @@
 mod pieces;
 
 mod ahead;
+mod part;
 mod read;
 
 pub use ahead::{Keeper, Kept};

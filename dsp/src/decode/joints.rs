@@ -6,6 +6,8 @@ use crate::observe::Frames;
 /// A dip lies this far around a beginning, s, and its sides are as loud as the loudest this far around it, s.
 const DIP_S: f64 = 0.040;
 const SIDES_S: f64 = 0.080;
+/// The top of a rise lies this long after a beginning, s.
+const TOP_S: f64 = 0.150;
 /// A rise that leads to a beginning has begun so long before, s, this far under what sounds within so long after, dB and s.
 const RISE_S: f64 = 0.200;
 const RISE_DB: f32 = 20.0;
@@ -19,6 +21,11 @@ pub fn dip_db(curves: &Curves, frames: &Frames, c: i64) -> f32 {
     let bottom = lowest(curves, c - near..=c + near / 2).unwrap_or(c);
     let sides = curves.max_level(bottom - wide, bottom).min(curves.max_level(bottom, bottom + wide));
     sides - curves.level(bottom)
+}
+
+/// Rise out of the softest moment before a frame, whatever was before that, dB.
+pub fn rise_db(curves: &Curves, frames: &Frames, c: i64) -> f32 {
+    curves.max_level(c, c + frames.count(TOP_S)) - curves.min_level(c - frames.count(SIDES_S), c)
 }
 
 /// The softest frame shortly before a beginning, from `earliest` on.
@@ -83,7 +90,9 @@ mod tests {
     }
 
     #[test]
-    fn a_rise_begins_within_twenty_decibels_and_never_before_the_earliest() {
+    fn a_rise_is_told_from_its_softest_moment_and_never_before_the_earliest() {
+        let rise = f64::from(around_a_dip(12.0, rise_db));
+        assert!((10.0..=12.5).contains(&rise), "{rise}");
         let from = around_a_dip(40.0, |curves, frames, c| (rise_start(curves, frames, c, 0), frames.count(0.6)));
         assert!(from.0 >= from.1, "20 dB under the level the rise has long begun: {from:?}");
         let late = around_a_dip(40.0, |curves, frames, c| rise_start(curves, frames, c, c - 1) >= c - 1);

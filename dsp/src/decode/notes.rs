@@ -25,7 +25,10 @@ const NEW_PITCH: f32 = 0.70;
 const SECOND_START_S: f64 = 0.150;
 /// Starts nearer than this to each other, three in a row, are a fast series of notes and no stutter, s.
 const SERIES_S: f64 = 0.220;
-/// A dip this deep makes a fresh start, though a tail may fill the gap, dB. What dips less is joined: legato.
+/// A tone that goes on at its pitch with a shallower dip than this was not tongued again: it swells, dB.
+const STROKE_SHOWS_DB: f32 = 0.7;
+/// A dip this deep makes a fresh start, and so does a rise out of the tail of the note before, dB. What dips less is joined:
+/// legato.
 const FRESH_DIP_DB: f32 = 13.0;
 /// A change of pitch with a shallower dip than this has no stroke of its own, dB: a slur.
 const STROKE_DIP_DB: f32 = 4.0;
@@ -321,13 +324,15 @@ impl NoteFinder {
         let midi = median_midi(frames, frame + 6, frame + 30);
         let dip = joints::dip_db(&self.curves, frames, frame);
         let has_moved = (midi - from_midi).abs() > NEW_PITCH;
-        if self.is_second_start(frames, frame, has_moved, dip) {
+        let goes_on = self.playing && !has_moved && dip < STROKE_SHOWS_DB;
+        if goes_on || self.is_second_start(frames, frame, has_moved, dip) {
             self.resume();
             return;
         }
         let rests = !self.playing;
+        let rise = joints::rise_db(&self.curves, frames, frame);
         let kind = match () {
-            () if rests || dip >= FRESH_DIP_DB => Start::Fresh,
+            () if rests || dip >= FRESH_DIP_DB || rise >= FRESH_DIP_DB => Start::Fresh,
             () if has_moved && dip < STROKE_DIP_DB => Start::Pitch,
             () => Start::Dip,
         };

@@ -4,19 +4,19 @@
 //! values over a whole project would take ten times its memory and time.
 
 use super::ahead::Ahead;
+use super::part::{Part, read_entrance};
 use super::pieces::{MAX_WAVE_POINTS, PART_LEN, Piece, print_of, print_of_head};
 use super::{PackedPass, SavedSession, VERSION};
 use crate::beats::BeatMap;
 use crate::bounds;
 use crate::fronts;
-use crate::older_state;
 use crate::packed;
 use crate::passes::{MAX_ENTRANCES, MAX_SAID, Origin, Pass, Revision};
 use crate::wave::Wave;
-use notefront_dsp::{Entrance, Front, Verdict};
+use notefront_dsp::Entrance;
 use notefront_takes::corrections::{By, Correction, Corrections, Fingerprint, What};
 use parking_lot::Mutex;
-use serde::de::{DeserializeOwned, DeserializeSeed, MapAccess, SeqAccess, Visitor};
+use serde::de::{DeserializeOwned, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::Value;
 use serde_json::value::RawValue;
@@ -215,70 +215,6 @@ fn read_part(
     (is_whole && before.is_multiple_of(PART_LEN)).then(|| kept.into_iter().map(|(place, _)| place).collect())
 }
 
-/// The entrances of a part as they are read behind those before them.
-struct Part<'a> {
-    entrances: &'a mut Vec<Entrance>,
-    /// Of those that were read, their places in the part.
-    places: Vec<usize>,
-    num_written: usize,
-}
-
-impl<'a> Part<'a> {
-    /// The places of those that could be read, and how many are written; `None` where the text is no list. They are read one
-    /// by one only where one is not as it is written now.
-    fn read(text: &str, entrances: &'a mut Vec<Entrance>) -> Option<(Vec<usize>, usize)> {
-        let before = entrances.len();
-        if entrances.is_empty() {
-            // Most passes are one part.
-            entrances.reserve_exact(PART_LEN);
-        }
-        let mut part = Self { entrances, places: Vec::new(), num_written: 0 };
-        let mut all = serde_json::Deserializer::from_str(text);
-        if (&mut part).deserialize(&mut all).and_then(|()| all.end()).is_ok() {
-            return Some((part.places, part.num_written));
-        }
-        part.entrances.truncate(before);
-        (part.places, part.num_written) = (Vec::new(), 0);
-        let texts = serde_json::from_str::<Vec<&RawValue>>(text).ok()?;
-        texts.into_iter().for_each(|text| part.take(read_entrance(text.get())));
-        Some((part.places, part.num_written))
-    }
-
-    fn take(&mut self, entrance: Option<Entrance>) {
-        if let Some(entrance) = entrance
-            && self.entrances.len() < MAX_ENTRANCES
-            && bounds::is_entrance(&entrance)
-        {
-            self.entrances.push(entrance);
-            self.places.push(self.num_written);
-        }
-        self.num_written += 1;
-    }
-}
-
-impl<'de> DeserializeSeed<'de> for &mut Part<'_> {
-    type Value = ();
-
-    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<(), D::Error> {
-        deserializer.deserialize_seq(self)
-    }
-}
-
-impl<'de> Visitor<'de> for &mut Part<'_> {
-    type Value = ();
-
-    fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("entrances")
-    }
-
-    fn visit_seq<A: SeqAccess<'de>>(self, mut all: A) -> Result<(), A::Error> {
-        while let Some(written) = all.next_element::<WrittenEntrance>()? {
-            self.take(Some(written.entrance()));
-        }
-        Ok(())
-    }
-}
-
 /// What a pass was read from is what it would be packed to.
 fn texts(pass: &Pass, packed: &PackedPass, with_picture: &[Vec<usize>]) -> Vec<(Piece, u64, Arc<str>)> {
     let entrances = || pass.entrances.chunks(PART_LEN).enumerate();
@@ -446,38 +382,6 @@ fn in_order(mut entrances: Vec<Entrance>) -> Vec<Entrance> {
     }
     entrances.shrink_to_fit();
     entrances
-}
-
-/// An entrance as it is written; up to version 5 with its picture.
-#[derive(Deserialize)]
-struct WrittenEntrance {
-    measured: Front,
-    verdict: Verdict,
-    picture: Option<Value>,
-}
-
-impl WrittenEntrance {
-    fn entrance(self) -> Entrance {
-        let mut entrance = Entrance { front: self.measured, verdict: self.verdict };
-        if let Some(picture) = &self.picture {
-            entrance.front.picture = fronts::read(Some(picture));
-        }
-        entrance
-    }
-}
-
-fn read_entrance(text: &str) -> Option<Entrance> {
-    let written = serde_json::from_str::<WrittenEntrance>(text);
-    written.map_or_else(|_| read_older_entrance(text), |written| Some(written.entrance()))
-}
-
-/// Up to version 3 the measures and the verdict lay flat beside the picture, which was called front.
-fn read_older_entrance(text: &str) -> Option<Entrance> {
-    let value: Value = serde_json::from_str(text).ok()?;
-    let picture = fronts::read(value.get("front"));
-    let mut entrance = Entrance::deserialize(older_state::completed(&value, &picture)).ok()?;
-    entrance.front.picture = picture;
-    Some(entrance)
 }
 
 /// What could not be read.
