@@ -163,12 +163,11 @@ pub fn words(breathing: &Breathing) -> String {
     }
     if num_masked as f64 > MOST_MASKED * num_places as f64 {
         let heard = if num_heard == 0 { String::new() } else { format!(" {num_heard} heard elsewhere.") };
-        return format!(
-            "too noisy to hear a breath before {num_masked} of {num_places} notes that leave time for one.{heard}"
-        );
+        let of = if num_places == 1 { String::new() } else { format!("{num_masked} of ") };
+        return format!("too noisy to hear a breath before {of}{} time for one.{heard}", notes_that_leave(num_places));
     }
     if num_heard == 0 {
-        return format!("none heard before {num_unheard} notes that leave time for one.");
+        return format!("none heard before {} time for one.", notes_that_leave(num_unheard));
     }
     let mut text = format!("{num_heard} heard");
     if let Some(per_minute) = breathing.per_minute() {
@@ -183,6 +182,10 @@ pub fn words(breathing: &Breathing) -> String {
             &format!("; {:.0} ms from the end of the breath to the sound ({:.0} to {:.0})", m.median, m.low, m.high);
     }
     text + "."
+}
+
+fn notes_that_leave(num: usize) -> String {
+    if num == 1 { "the one note that leaves".into() } else { format!("{num} notes that leave") }
 }
 
 #[cfg(test)]
@@ -230,6 +233,8 @@ mod tests {
         let (noisy, still) = (all(Some(Breath::Masked)), all(Some(Breath::Unheard)));
         assert!(words(&noisy).starts_with("too noisy to hear a breath before 3 of 3 notes"), "{}", words(&noisy));
         assert_eq!(words(&still), "none heard before 3 notes that leave time for one.");
+        let alone = of(&[note(2.0, Some(Breath::Unheard))]);
+        assert_eq!(words(&alone), "none heard before the one note that leaves time for one.");
         assert_eq!((noisy.per_minute(), still.per_minute()), (None, None));
     }
 

@@ -217,7 +217,7 @@ mod tests {
         let lines = Lines::read("below=1.4").expect("readable");
         window.state_mut().0.offered = Some(lines);
         window.run();
-        window.get_by_label_contains("moves lines to: from below 1.40 times, here and in every scan.");
+        window.get_by_label_contains("moves lines to: from below 1.40 times (milder), here and in every scan.");
         window.get_by_label("judge by my ear from now on").click();
         window.run();
         assert_eq!(window.state().2.last(), Some(&SittingWish::Move(lines)));

@@ -234,17 +234,19 @@ impl Lines {
         self.0[fault as usize]
     }
 
-    /// What is to be known where verdicts are told: "Judged by lines that were moved: from below 1.40 times."; `None` where
+    /// What is to be known where verdicts are told: "Judged by lines that were moved: from below 1.40 times (milder)."; `None` where
     /// none was.
     #[must_use]
     pub fn notice(&self) -> Option<String> {
         (!self.are_usual()).then(|| format!("Judged by lines that were moved: {}.", self.in_words()))
     }
 
-    /// Those that were moved, in words: "from below 1.40 times, air first 0.80 times"; empty where none was.
+    /// Those that were moved, in words: "from below 1.40 times (milder), air first 0.80 times (stricter)"; empty where none was.
     #[must_use]
     pub fn in_words(&self) -> String {
-        let all = self.moved().map(|(fault, ratio)| format!("{} {ratio:.2} times", crate::words::word(fault)));
+        let way = |ratio: f64| if ratio > 1.0 { "milder" } else { "stricter" };
+        let told = |(fault, ratio)| format!("{} {ratio:.2} times ({})", crate::words::word(fault), way(ratio));
+        let all = self.moved().map(told);
         all.collect::<Vec<_>>().join(", ")
     }
 
