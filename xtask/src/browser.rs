@@ -1,9 +1,9 @@
 //! Brings what the tests of the page need beside Rust: Chromium, Node.js, and the two packages of `tests/page`.
 //! Without them the page's tests skip aloud, and nothing else does.
 
-use crate::shell::{answers, root, run};
 use std::path::Path;
 use std::process::Command;
+use xtask::shell::{answers, root, run};
 
 /// What a browser needs on Debian: the program that must answer, and its package.
 const PROGRAMS: [(&str, &str); 3] = [("node", "nodejs"), ("npm", "npm"), ("chromium", "chromium")];

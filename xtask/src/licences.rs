@@ -1,7 +1,7 @@
 //! `cargo xtask licences`: every dependency may be used by a program under MIT OR Apache-2.0.
 
-use crate::shell::{cargo, output};
 use std::collections::BTreeMap;
+use xtask::shell::{cargo, output};
 
 /// Licences that ask for no more than a notice. MPL-2.0 keeps to its own files, and is taken with that known.
 const FREE: [&str; 13] = [

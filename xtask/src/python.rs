@@ -16,11 +16,11 @@ const HOST_REQUIREMENTS: &str = "plugin/tests/requirements.txt";
 /// The outside tracker of `cargo xtask fronts`, as it is imported.
 const TRACKER: &str = "import numpy, parselmouth, soundfile";
 /// Its packages and versions.
-const TRACKER_REQUIREMENTS: &str = "xtask/requirements.txt";
+const TRACKER_REQUIREMENTS: &str = "chores/requirements.txt";
 /// What `cargo xtask fit` fits with, as it is imported.
 const FITTER: &str = "import numpy, scipy, soundfile, sklearn";
 /// Its packages and versions.
-const FITTER_REQUIREMENTS: &str = "xtask/fit/requirements.txt";
+const FITTER_REQUIREMENTS: &str = "chores/fit/requirements.txt";
 
 /// Puts readers and hosts in place, and says what is missing.
 pub fn prepare() {

@@ -1,11 +1,15 @@
 //! `cargo xtask test`: everything that must hold before a change is kept.
 
-use crate::shell::{answers, cargo, output, root, run};
-use crate::{browser, licences, python, tidy};
-use notefront_takes::remembered::PLACE_VARIABLE;
-use notefront_tests::skipped::GATHERED_IN;
+use crate::{browser, licences, tidy};
 use std::io::Write;
 use std::path::PathBuf;
+use xtask::python;
+use xtask::shell::{answers, cargo, output, root, run};
+
+/// Names the file that tests write what they skip into: `notefront_tests::skipped::GATHERED_IN`.
+const GATHERED_IN: &str = "NOTEFRONT_SKIPPED";
+/// Names the file of what the player chose once and for all: `notefront_takes::remembered::PLACE_VARIABLE`. Tests see none.
+const PLACE_VARIABLE: &str = "NOTEFRONT_SETTINGS";
 
 /// A step: name, and whether it holds.
 type Step = (&'static str, fn() -> Result<(), String>);
@@ -63,16 +67,14 @@ fn format() -> Result<(), String> {
     run(cargo().args(["fmt", "--all", "--check"]))
 }
 
+/// The workspace with all that is built by a feature of its own only, where it can be built.
 fn lint() -> Result<(), String> {
-    run(cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
-    if !can_build_standalone() {
-        return gather(
-            "lint of the standalone",
-            "the headers of ALSA (sudo apt-get install pkg-config libasound2-dev)",
-        );
+    let features = if can_build_standalone() { "notefront/fixture,notefront/standalone" } else { "notefront/fixture" };
+    run(cargo().args(["clippy", "--workspace", "--all-targets", "--features", features, "--", "-D", "warnings"]))?;
+    if can_build_standalone() {
+        return Ok(());
     }
-    let standalone = ["clippy", "-p", "notefront", "--features", "standalone", "--all-targets", "--", "-D", "warnings"];
-    run(cargo().args(standalone))
+    gather("lint of the standalone", "the headers of ALSA (sudo apt-get install pkg-config libasound2-dev)")
 }
 
 /// Adds a step that was not done, and what it wants, to what tests say that they skipped.
@@ -132,7 +134,13 @@ fn skipped(gathered: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::skipped;
+    use super::{GATHERED_IN, PLACE_VARIABLE, skipped};
+
+    #[test]
+    fn names_are_those_that_tests_and_programs_look_for() {
+        assert_eq!(GATHERED_IN, notefront_tests::skipped::GATHERED_IN);
+        assert_eq!(PLACE_VARIABLE, notefront_takes::remembered::PLACE_VARIABLE);
+    }
 
     #[test]
     fn what_was_skipped_is_told_by_reasons_and_tests_once() {

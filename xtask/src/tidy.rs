@@ -1,7 +1,7 @@
 //! `cargo xtask tidy`: the rules of the house that neither rustc nor clippy know.
 
-use crate::shell::root;
 use std::path::{Path, PathBuf};
+use xtask::shell::root;
 
 /// Longest file and longest function, in lines. A file of tests may be longer: it is read test by test.
 const MAX_FILE_LINES: usize = 450;

@@ -70,7 +70,7 @@ pub fn is_percussion(stem: &str) -> bool {
     parts.len() == 5 && parts[1].is_empty()
 }
 
-/// True for a kind of percussion that the scores are fitted to: `KNOCKS` of `xtask/fit/takes.py`. The others are held out.
+/// True for a kind of percussion that the scores are fitted to: `KNOCKS` of `chores/fit/takes.py`. The others are held out.
 #[must_use]
 pub fn is_fitted_percussion(stem: &str) -> bool {
     stem.starts_with(['c', 's', 't', 'w'])

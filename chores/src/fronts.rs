@@ -2,12 +2,13 @@
 //!
 //! DIR holds decoded recordings of single notes and phrases, LABELS are files of their hand-checked onsets.
 
-use crate::shell::{output, root};
-use crate::{python, said};
+use crate::said;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use xtask::python;
+use xtask::shell::{output, root};
 
-const SCRIPT: &str = "xtask/fronts.py";
+const SCRIPT: &str = "chores/fronts.py";
 const TABLE: &str = "dsp/src/professionals.md";
 
 pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {

@@ -2,7 +2,6 @@
 //! its questions take. With `--keep` the log stays, and is only asked the next time.
 
 use crate::said;
-use crate::shell::root;
 use notefront_dsp::{Entrance, Settings, analyze_and_judge};
 use notefront_takes::exercise::plan;
 use notefront_takes::log::alternates::Alternates;
@@ -16,6 +15,7 @@ use notefront_takes::log::{Log, LoggedEntrance, Span, TakeEntry, page};
 use notefront_tests::synth::{Dice, make};
 use std::hint::black_box;
 use std::time::Instant;
+use xtask::shell::root;
 
 const NUM_DAYS: usize = 5 * 365;
 const NOTES_A_DAY: usize = 1096;

@@ -8,7 +8,7 @@ from fronts_names import LEAST, PERCENTS, may_be_looked_at
 
 HEAD = """# The ways between notes of professionals, in percentiles
 
-Made by `python3 xtask/passages.py PROGRAM FOLDER > dsp/src/passages.md` (PROGRAM: a built `notefront`; FOLDER as for
+Made by `python3 chores/passages.py PROGRAM FOLDER > dsp/src/passages.md` (PROGRAM: a built `notefront`; FOLDER as for
 `cargo xtask fronts`): do not edit. Legato phrases of an orchestra's players (Philharmonia Orchestra; trombones kept back
 for the last check are not among them), read by the analysis itself: a player is held against the same ruler. Five numbers
 are the 2.5, 10, 50, 90 and 97.5 percentile; a dash stands where fewer than 15 notes tell. A passage of 0 ms is a leap

@@ -34,7 +34,7 @@ ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 FETCHED = (
     "To be fetched for it: audio/ of the public GitHub repository skratchdot/philharmonia-samples, decoded, and xmas.wav and",
     "castanets_dry.wav of data/ of spatialaudio/communication-acoustics-exercises. Made takes and talk are made by the command;",
-    "labels are in tests/labels and shared/playing. DEVELOPERS.md tells how, xtask/fit/takes.py which may be used.",
+    "labels are in tests/labels and shared/playing. DEVELOPERS.md tells how, chores/fit/takes.py which may be used.",
 )
 
 

@@ -2,7 +2,6 @@
 //! finds it, a sheet is made after it, and it is seen to mend. Every command is one of a player's own.
 
 use crate::said;
-use crate::shell::{cargo, root};
 use notefront_dsp::units::midi_to_hz;
 use notefront_takes::remembered::PLACE_VARIABLE;
 use notefront_takes::sheet;
@@ -11,6 +10,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, SystemTime};
+use xtask::shell::{cargo, root};
 
 /// Enough for a trombone's harmonics, and quick to make, Hz.
 const RATE_HZ: f64 = 24_000.0;

@@ -1,6 +1,5 @@
 //! `cargo xtask demo`: an invented player practises an invented phrase in an invented room, and the program listens.
 
-use crate::shell::{cargo, root, run as run_command};
 use notefront_dsp::units::{midi_to_hz, note_name};
 use notefront_takes::remembered::PLACE_VARIABLE;
 use notefront_tests::synth::{
@@ -8,6 +7,7 @@ use notefront_tests::synth::{
 };
 use notefront_tests::truth::{NoteTruth, TakeTruth};
 use std::path::{Path, PathBuf};
+use xtask::shell::{cargo, root, run as run_command};
 
 const BPM: f64 = 72.0;
 const FIRST_BEAT_S: f64 = 1.0;

@@ -5,8 +5,7 @@
 //! and the fit is part of the build: so `cargo xtask fit` with `--notes`, `--air` and `--slides` fits those in runs of their own, on
 //! what the first has gathered.
 
-use crate::shell::{answers, root, run as run_command};
-use crate::{make, python, said};
+use crate::{make, said};
 use notefront_dsp::analyzer::{Looked, looked_at};
 use notefront_dsp::decode::{NAMES, NOTE_NAMES, candidates, sounds};
 use notefront_dsp::{air, slide};
@@ -18,6 +17,8 @@ use rayon::prelude::*;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use xtask::python;
+use xtask::shell::{answers, root, run as run_command};
 
 /// The fitted scores, and a copy of them that a run writes first.
 const FITTED: &str = "dsp/src/decode/fitted.txt";
@@ -118,7 +119,7 @@ fn gather(python: &Path, playing: &Path, work: &Path, only: &str) -> Result<(), 
     let made = work.join("made");
     make_takes(&made, only)?;
     let mut script = Command::new(python);
-    script.arg("xtask/fit/takes.py").args([&playing, shared, Path::new("tests/labels"), &made, work]);
+    script.arg("chores/fit/takes.py").args([&playing, shared, Path::new("tests/labels"), &made, work]);
     run_command(script.args((!only.is_empty()).then_some(only)))
 }
 
@@ -284,7 +285,7 @@ fn fit(python: &Path, work: &Path, options: &Options) -> Result<(), String> {
         |from: &Path, to: &Path| std::fs::copy(from, to).map(|_| ()).map_err(|e| format!("{}: {e}", to.display()));
     copy(&fitted, &new)?;
     let how = [options.what.folder_and_option().1, options.check.then_some("--check")];
-    run_command(Command::new(python).arg("xtask/fit/fit.py").args([work, &new]).args(how.iter().flatten()))?;
+    run_command(Command::new(python).arg("chores/fit/fit.py").args([work, &new]).args(how.iter().flatten()))?;
     if options.check {
         return Ok(());
     }

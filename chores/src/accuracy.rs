@@ -54,7 +54,7 @@ pub fn run(args: &mut lexopt::Parser) -> Result<(), String> {
 
 /// What the fitted numbers have seen: a figure on that is not held out, and the table must not hide it.
 fn fitted_on() -> Result<Vec<String>, String> {
-    let path = crate::shell::root().join("dsp/src/decode/fitted.txt");
+    let path = xtask::shell::root().join("dsp/src/decode/fitted.txt");
     let text = std::fs::read_to_string(&path).map_err(|e| format!("{}: {e}", path.display()))?;
     let head: Vec<&str> = text.lines().map_while(|line| line.strip_prefix('#')).map(str::trim).collect();
     let seen: Vec<&str> = head.into_iter().skip_while(|line| !line.starts_with("Fitted on")).collect();

@@ -201,7 +201,7 @@ def table(singles, phrased):
 
 HEADER = """# Fronts of professionals, in percentiles
 
-Made by `cargo xtask fronts DIR LABELS...` (xtask/fronts.py): do not edit. Measured by an outside tracker on recordings of an
+Made by `cargo xtask fronts DIR LABELS...` (chores/fronts.py): do not edit. Measured by an outside tracker on recordings of an
 orchestra's players (Philharmonia Orchestra; those kept back for the last check are not among them), so that lines and the
 close-up's corridor stand on clear playing. Five numbers in a cell are the 2.5, 10, 50, 90 and 97.5 percentile; a dash stands
 where fewer than {least} notes tell. n counts the fronts of a kind.
