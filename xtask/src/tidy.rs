@@ -1,5 +1,7 @@
 //! `cargo xtask tidy`: the rules of the house that neither rustc nor clippy know.
 
+mod numbers;
+
 use std::path::{Path, PathBuf};
 use xtask::shell::root;
 
@@ -21,11 +23,25 @@ pub fn run() -> Result<(), String> {
         of_file.extend(beside_the_wall(path, &text));
         untidy.extend(of_file.into_iter().map(|what| format!("{}: {what}", shown(path))));
     }
+    untidy.extend(numbers_of_the_analysis(&sources)?);
     untidy.extend(flow_of("dsp")?);
     untidy.extend(flow_of("plugin")?);
     untidy.extend(documents()?);
     println!("tidy: {} source files looked at", sources.len());
     if untidy.is_empty() { Ok(()) } else { Err(untidy.join("\n")) }
+}
+
+/// Where the numbers of `dsp` come from.
+fn numbers_of_the_analysis(sources: &[PathBuf]) -> Result<Vec<String>, String> {
+    let of_dsp = sources.iter().filter(|path| path.starts_with(root().join("dsp")));
+    let texts: Vec<(String, String)> =
+        of_dsp.map(|path| Ok((shown(path), read(path)?))).collect::<Result<_, String>>()?;
+    let is_by_hand = |name: &str| name == numbers::BY_HAND;
+    println!("{}", numbers::counted(texts.iter().map(|(name, text)| (is_by_hand(name), text.as_str()))));
+    let untidy = texts.iter().flat_map(|(name, text)| {
+        numbers::untidy(is_by_hand(name), text).into_iter().map(move |what| format!("{name}: {what}"))
+    });
+    Ok(untidy.collect())
 }
 
 fn shown(path: &Path) -> String {

@@ -320,7 +320,7 @@ fn parted(first: &[(&Candidate, Answer)]) -> Vec<String> {
     let told = [
         ("Flagged, and clear to you", dismissed),
         ("Clear to the tool, and unclear to you", missed),
-        ("By register", registers),
+        ("You part by register", registers),
     ];
     told.into_iter()
         .filter(|(_, all)| !all.is_empty())
@@ -437,7 +437,7 @@ mod tests {
             told.contains("Flagged, and clear to you: ") && told.contains("unclear to you: air first 1."),
             "{told}"
         );
-        assert!(told.contains("By register: "), "{told}");
+        assert!(told.contains("You part by register: "), "{told}");
     }
 
     #[test]

@@ -95,7 +95,7 @@ const blind = (() => {
       const dismissed = apart.filter((one) => one.answer.isClear), missed = apart.filter((one) => !one.answer.isClear);
       if (dismissed.length) told.push(`Flagged, and clear to you: ${count(dismissed.map((one) => desk.words[one.front.measured[0]]))}.`);
       if (missed.length) told.push(`Clear to the tool, and unclear to you: ${count(missed.map((one) => (one.answer.fault ? desk.words[one.answer.fault] : "no fault named")))}.`);
-      told.push(`By register: ${count(apart.map((one) => one.front.register || "no pitch"))}.`);
+      told.push(`You part by register: ${count(apart.map((one) => one.front.register || "no pitch"))}.`);
     } else told.push("You and the tool part nowhere.");
     const lines = Object.keys(desk.words).map((fault) => [fault, line(answersOn(fault, sitting))]).filter(([, l]) => l);
     const differing = lines.filter(([, l]) => l.low > 1 || l.high < 1);
