@@ -10,40 +10,30 @@ use crate::decode::Trees;
 use crate::framer::History;
 use crate::harmonic;
 use crate::look::Point;
+use crate::parameters::air::{DROPOUT_S, HOLD_SHARE, LEAST_OVER, OVER_TONE};
 use crate::units::power_to_db;
 use crate::vector::mean;
 
-/// Air is looked for this far before the onset, s.
-const REACH_S: f64 = 0.500;
-/// Window of the level, s, and its step, s.
+/// Air is looked for this far before the onset, s: a tail's room to fall in \[T\].
+pub const REACH_S: f64 = 0.400;
+/// Window of the level, s, and its step, s \[T\].
 const WINDOW_S: f64 = 0.006;
 const STEP_S: f64 = 0.001;
-/// Nearer to the onset than this, and this share of a period, the tone itself is in the window, s.
+/// Nearer to the onset than this, and this share of a period, the tone itself is in the window, s \[T\].
 const GUARD_S: f64 = 0.004;
 const GUARD_PERIODS: f64 = 0.4;
-/// Values next to the onset that say how loud what leads into it is, and how many of them its end is.
+/// Values next to the onset that say how loud what leads into it is, and how many of them its end is \[T\].
 const NEAR_VALUES: usize = 12;
 const END_VALUES: usize = 4;
-/// Air stays within this of its level next to the tone (-9 dB); what falls off faster is the tone growing.
-const HOLD_SHARE: f64 = 0.12;
-/// What does not stand this factor (1.8 dB) over the quietest moment before it is not looked at.
-const LEAST_OVER: f64 = 1.5;
-/// ... nor what lies under this share of the settled tone (-42 dB): it is not heard before a tone.
-const OVER_TONE: f64 = 6.3e-5;
-/// The quietest moment is taken over so many values, and under a tail, whose rest is rougher, over so many.
+/// The quietest moment is taken over so many values, and under a tail, whose rest is rougher, over so many \[T\].
 const FLOOR_VALUES: usize = 10;
 const FLOOR_VALUES_UNDER_TAIL: usize = 24;
-/// Dips shorter than this belong to the air, s.
-const DROPOUT_S: f64 = 0.008;
-/// Air has no pitch: what is periodic as the tone to this share is the tone.
-const PITCHLESS: f64 = 0.5;
-/// It builds up from -20 dB to -3 dB of its loudest; under a tail from this factor over what is left of the tail.
+/// It builds up from -20 dB to -3 dB of its loudest \[D\].
 const BEGINS: f64 = 0.01;
 const FULL: f64 = 0.5;
-const OVER_REST: f64 = 2.0;
-/// Width of the mean, s, that leaves what lies under about 300 Hz.
+/// Width of the mean, s, that leaves what lies under about 300 Hz \[T\].
 const LOW_WIDTH_S: f64 = 0.0015;
-/// Window of the level under a tail, s, at least, and in periods of the tail.
+/// Window of the level under a tail, s, at least, and in periods of the tail \[T\].
 const TAIL_WINDOW_S: f64 = 0.010;
 const TAIL_WINDOW_PERIODS: f64 = 1.5;
 
@@ -62,10 +52,8 @@ pub const NAMES: [&str; NUM] = [
     "-periodicity of the note before",
     "-growth at its end, dB",
 ];
-/// Their number.
+/// Their number \[F\].
 pub const NUM: usize = 12;
-/// Where the tone's own periodicity stands among them.
-const PERIODICITY: usize = 9;
 
 /// A sound before a tone, as it was seen.
 pub type Seen = [f32; NUM];
@@ -169,10 +157,9 @@ impl AirFinder {
         let stretch = self.stretch(tone, tail.is_some())?;
         let seen = self.look_at(history, points, tone, &stretch, tail);
         self.seen[usize::from(tail.is_some())] = Some(seen);
-        let has_pitch = f64::from(seen[PERIODICITY]) > PITCHLESS;
         let probability = f64::from(self.trees.probability(&seen));
         let Stretch { start, power, floor, .. } = stretch;
-        (!has_pitch && probability > 0.5).then_some(Air { start, power, floor, probability })
+        (probability > 0.5).then_some(Air { start, power, floor, probability })
     }
 
     /// What stands out before the tone: from where it holds its level, how loud, over what.
@@ -231,7 +218,7 @@ impl AirFinder {
     fn build_up(&self, stretch: &Stretch, is_under_tail: bool) -> usize {
         let run = &self.levels[..stretch.num];
         let loudest = run.iter().copied().fold(1e-20, f64::max);
-        let begins = if is_under_tail { BEGINS.max(OVER_REST * stretch.floor / loudest) } else { BEGINS };
+        let begins = if is_under_tail { BEGINS.max(LEAST_OVER * stretch.floor / loudest) } else { BEGINS };
         // The run is newest first: the build-up lies at its far end and beyond it.
         let full = run.iter().rposition(|&l| l > FULL * loudest).unwrap_or(0);
         self.levels[full..].iter().take_while(|&&l| l > begins * loudest).count()

@@ -7,6 +7,7 @@
 
 mod band;
 
+use crate::parameters::pairs::*;
 use crate::verdict::Entrance;
 use band::Band;
 
@@ -72,37 +73,19 @@ pub struct Alignment {
     pub false_start: Option<FalseStart>,
 }
 
-/// An unpaired entrance.
+/// An unpaired entrance \[T\].
 const GAP_COST: f64 = 1.0;
-/// An unpaired entrance before the first pair: a false start is likelier than a stop in the middle.
-const LEADING_GAP_COST: f64 = 0.9;
-/// A wrong note. With a wrong rhythm on top it costs more than two gaps: such notes are not paired.
-const WRONG_NOTE_COST: f64 = 1.3;
-/// The right note in another octave: often the neighbouring partial, held.
-const OCTAVE_COST: f64 = 0.9;
-/// A note without a pitch may be any.
-const UNKNOWN_NOTE_COST: f64 = 0.5;
-/// Rhythm off by [`RHYTHM_SPAN`] or more.
-const RHYTHM_COST: f64 = 0.8;
-/// Log ratio of two intervals, tempo taken off, at which the rhythm is plainly another: a factor of 1.65.
-const RHYTHM_SPAN: f64 = 0.5;
-/// Distance of two notes on one time line that costs as much as a gap, s \[H\].
-const PLACE_SPAN_S: f64 = 0.5;
-/// Most that such a distance costs: more than leaving both alone.
+/// Most that such a distance costs: more than leaving both alone \[T\].
 const MAX_PLACE_COST: f64 = 3.0 * GAP_COST;
-/// Key offsets looked for, semitones.
+/// Key offsets looked for, semitones \[T\].
 const MAX_KEY_OFFSET: i32 = 12;
 /// Tempo ratios are looked for within this factor both ways: 0.57 to 1.75. Others are tried where the pitches
-/// alone lead to them.
+/// alone lead to them \[T\].
 const MAX_TEMPO_FACTOR: f64 = 1.75;
-/// Tempo ratios tried on each side of 1: about 5 % apart.
+/// Tempo ratios tried on each side of 1: about 5 % apart \[T\].
 const TEMPO_STEPS: i32 = 12;
-/// Preference of no key offset and no tempo change, so that they win where nothing speaks against them.
-const CHANGE_COST: f64 = 0.01;
-/// Key and tempo are found on so many entrances: enough for both, and quick.
+/// Key and tempo are found on so many entrances: enough for both, and quick \[T\].
 const HEAD_LEN: usize = 300;
-/// Share of a false start's notes that must repeat the beginning.
-const FALSE_START_SHARE: f64 = 0.75;
 
 /// Aligns the entrances of two takes.
 #[must_use]

@@ -27,7 +27,7 @@ pub enum Event {
     },
 }
 
-/// Rates the analysis takes, in Hz.
+/// Rates the analysis takes, in Hz \[T\].
 pub const SAMPLE_RATE_RANGE_HZ: (f64, f64) = (8_000.0, 192_000.0);
 
 /// Why an analysis cannot start.
@@ -64,13 +64,13 @@ pub struct Analyzer {
     clips: Clips,
 }
 
-/// Events that can wait to be taken out.
+/// Events that can wait to be taken out \[T\].
 const MAX_EVENTS: usize = 256;
-/// Seconds of sound kept: measuring looks back about 1.2 s from 0.9 s after an onset.
+/// Seconds of sound kept: measuring looks back about 1.2 s from 0.9 s after an onset \[T\].
 const HISTORY_S: f64 = 3.0;
-/// A note is measured this long after its coarse start, or when it has ended, s.
+/// A note is measured this long after its coarse start, or when it has ended, s \[T\].
 const MEASURE_AFTER_S: f64 = 0.680;
-/// ... but not before a second start could have come, s.
+/// ... but not before a second start could have come, s \[T\].
 const MEASURE_EARLIEST_S: f64 = 0.250;
 
 impl Analyzer {
@@ -218,7 +218,7 @@ impl Analyzer {
     }
 }
 
-/// Silence pushed by `finish`, s: more than any look-ahead.
+/// Silence pushed by `finish`, s: more than any look-ahead \[T\].
 const FLUSH_S: f64 = 0.9;
 
 /// Stretches of the input at full scale.
@@ -229,11 +229,11 @@ struct Clips {
     starts: Vec<f64>,
 }
 
-/// Stretches remembered.
+/// Stretches remembered \[T\].
 const MAX_CLIPS: usize = 32;
-/// Samples at full scale that make a clip: one or two may be honest peaks.
+/// Samples at full scale that make a clip: one or two may be honest peaks \[T\].
 const CLIP_RUN: u32 = 3;
-/// Clips nearer than this are one stretch, s.
+/// Clips nearer than this are one stretch, s \[T\].
 const CLIP_JOIN_S: f64 = 0.25;
 
 impl Clips {
@@ -273,6 +273,7 @@ impl Clips {
 /// # Errors
 /// Those of [`Analyzer::new`].
 pub fn analyze(samples: &[f32], sample_rate_hz: f64, settings: Settings) -> Result<Vec<Front>, AnalyzerError> {
+    /// \[T\]
     const BLOCK_LEN: usize = 4096;
     let mut analyzer = Analyzer::new(sample_rate_hz, settings)?;
     let mut fronts = Vec::new();
@@ -317,7 +318,7 @@ pub struct Looked {
 /// # Errors
 /// Those of [`Analyzer::new`].
 pub fn looked_at(samples: &[f32], sample_rate_hz: f64) -> Result<Vec<Looked>, AnalyzerError> {
-    // Of notes told at once only the last is still known: blocks are short.
+    // Of notes told at once only the last is still known: blocks are short \[T\].
     const BLOCK_LEN: usize = 64;
     let mut analyzer = Analyzer::new(sample_rate_hz, Settings::default())?;
     let (mut fronts, mut found) = (Vec::new(), Vec::new());

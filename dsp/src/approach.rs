@@ -6,6 +6,9 @@ use crate::front::is_partial_interval;
 use crate::instants::Instants;
 use crate::level::LevelTrack;
 use crate::look::{Point, look_window};
+use crate::parameters::shape::{
+    FIRST_SHARE, FIRST_WIDTH_SHARE, MAX_ONSET_WIDTH_CENTS, ROUGH_CENTS, SPLIT_SPREAD_CENTS,
+};
 use crate::path::Path;
 use crate::slide::{SlideFinder, Way};
 use crate::steady::Settled;
@@ -14,25 +17,13 @@ use crate::steady::Settled;
 /// terms of the note's own wander where that is wider (measures page).
 pub const SETTLED_BAND_CENTS: f64 = 10.0;
 const SETTLED_BAND_WANDERS: f64 = 2.5;
-/// Half widths are so many standard deviations, and this share of the note's wander: nine of ten, on recorded notes \[S\].
-const WIDTH_DEVIATIONS: f64 = 1.0;
+/// Half widths hold this share of the note's wander: nine of ten, on recorded notes \[S\].
 const WANDER_SHARE: f64 = 1.5;
 /// Two trackers of one recorded front differ by this in the mean, cents \[S\].
 const TRACKERS_CENTS: f64 = 1.5;
-/// A first look of no tone at all would tell the pitch to within this, cents: rough starts have none to speak of \[H\].
-const ROUGH_CENTS: f64 = 250.0;
-/// The first pitch is not told where its half width is more than this, cents.
-const MAX_ONSET_WIDTH_CENTS: f64 = 100.0;
-/// A look tells the pitch this share of its window after its sound begins \[H\].
-const FIRST_SHARE: f64 = 0.25;
-/// Two trackers of a first moment differ by this share of how far off it is \[H\].
-const FIRST_WIDTH_SHARE: f64 = 0.2;
-/// Looks on another partial belong together within this, cents.
-const SPLIT_SPREAD_CENTS: f64 = 60.0;
-/// A shorter start on another partial is the lips finding theirs: half of what counts as a split (measures page).
+/// A shorter start on another partial is the lips finding theirs: half of what counts as a split (measures page) \[D\].
 const LEAST_SPLIT_MS: f64 = 10.0;
-const LEAST_SPLIT_PERIODS: f64 = 1.5;
-/// The lean is heard until this long after the note speaks, or before its end, s.
+/// The lean is heard until this long after the note speaks, or before its end, s \[D\].
 const LEAN_AFTER_S: f64 = 0.100;
 const LEAN_BEFORE_END_S: f64 = 0.030;
 /// Loudness grows with sound pressure to this power (Stevens 1957 \[M\]).
@@ -110,8 +101,7 @@ fn find_split(points: &[Point], onset: f64, period: f64, rate_hz: f64) -> Option
     let best = points.iter().filter(wrong).max_by(|a, b| a.periodicity.total_cmp(&b.periodicity))?;
     let split = Split { interval_cents: best.cents, duration_ms: (leap - onset) / rate_hz * 1e3 };
     let num_alike = points.iter().filter(wrong).filter(|p| (p.cents - best.cents).abs() < SPLIT_SPREAD_CENTS).count();
-    let least_ms = LEAST_SPLIT_MS.max(LEAST_SPLIT_PERIODS * period / rate_hz * 1e3);
-    (split.duration_ms >= least_ms
+    (split.duration_ms >= LEAST_SPLIT_MS
         && num >= 3
         && 2 * num_alike > num
         && is_partial_interval(rate_hz / period, best.cents))
@@ -134,7 +124,7 @@ fn onset_pitch(path: &mut Path, way: &Way, period: f64) -> Option<(f64, f64)> {
 /// Half width of a distance from the settled pitch, cents: of the path, of the settled pitch, and of the note's own wander,
 /// whose middle another listener puts elsewhere.
 fn half_width(sd: f64, settled: &Settled) -> f64 {
-    TRACKERS_CENTS + WIDTH_DEVIATIONS * sd + settled.uncertainty_cents + WANDER_SHARE * settled.wander_cents
+    TRACKERS_CENTS + sd + settled.uncertainty_cents + WANDER_SHARE * settled.wander_cents
 }
 
 /// Time after the onset at which the pitch is last outside the band. It is as uncertain as the pitch where it crosses

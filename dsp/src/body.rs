@@ -6,19 +6,19 @@ use crate::entrance::CannotTell;
 use crate::instants::Instants;
 use crate::level::LevelTrack;
 use crate::look::median_of;
+use crate::parameters::widths::PEAK_DB;
 use crate::units::power_to_db;
 
-/// The body's level is its median over this long after the note speaks, s, or what of that the note has (measures page).
+/// The body's level is its median over this long after the note speaks, s, or what of that the note has (measures page)
+/// \[D\].
 const BODY_S: (f64, f64) = (0.120, 0.300);
-/// It holds where it falls by less than this, dB/s, for at least this long, s (measures page).
+/// It holds where it falls by less than this, dB/s, for at least this long, s (measures page) \[D\].
 pub const HOLDS_DB_PER_S: f64 = 30.0;
 const HOLDS_S: f64 = 0.100;
-/// The release of a note begins this long before its end, s.
-const RELEASE_S: f64 = 0.030;
-/// A burst drops to the body within this after its peak, s, or three round trips on low notes (measures page).
+/// The release of a note begins this long before its end, s \[D\].
+pub const RELEASE_S: f64 = 0.030;
+/// A burst drops to the body within this after its peak, s, or three round trips on low notes (measures page) \[D\].
 const DROPS_S: f64 = 0.060;
-/// Half width of a peak's level, dB: one period's mean follows it by so much \[H\].
-const PEAK_WIDTH_DB: f64 = 0.5;
 
 /// How far the attack stands over the body, dB, and its half width. `end` is the note's as far as known, `drop_s` three
 /// round trips.
@@ -55,7 +55,7 @@ pub fn overshoot_db(
     // What is still there when a burst is over has not dropped.
     let dropped = peak_at + burst_s * rate_hz;
     let left_db = power_to_db(level.at(dropped.min(to)));
-    let width = PEAK_WIDTH_DB + 0.5 * (early - late).abs();
+    let width = PEAK_DB + 0.5 * (early - late).abs();
     Ok((peak_db - body_db.max(left_db), width))
 }
 
@@ -105,6 +105,6 @@ mod tests {
         // A diminuendo of 25 dB/s: loud at first, but never a drop.
         let (db, width) = over(|t| -25.0 * t, 1.0).expect("under 30 dB/s it holds");
         assert_abs_diff_eq!(db, 25.0 * 0.060, epsilon = 0.1);
-        assert!(width > PEAK_WIDTH_DB);
+        assert!(width > PEAK_DB);
     }
 }

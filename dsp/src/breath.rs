@@ -5,27 +5,21 @@ use crate::entrance::{Breath, Inhalation};
 use crate::framer::History;
 use crate::harmonic;
 use crate::observe::{Frames, HOP_S};
+use crate::parameters::air::*;
+use crate::parameters::notes::TONAL;
 use crate::units::power_to_db;
-
-/// A breath: at least this long, s, this far over the floor, dB, this recent, s.
-const BREATH_S: f64 = 0.120;
-const BREATH_OVER_FLOOR_DB: f32 = 8.0;
-const BREATH_BACK_S: f64 = 1.5;
-/// A breath's noise may drop out for less than this, frames, and its frames seldom pass this periodicity.
-const BREATH_GAP_FRAMES: i64 = 12;
-const BREATH_PERIODICITY: f32 = 0.75;
 
 /// Silence between an audible breath and frame `start`, ms; `None` without a breath.
 #[must_use]
 pub fn held_breath_ms(frames: &Frames, start: i64, floor_db: f32) -> Option<f64> {
-    let is_sound = |i: i64| frames.get(i).level_db > floor_db + BREATH_OVER_FLOOR_DB;
-    let oldest = (start - frames.count(BREATH_BACK_S)).max(0);
+    let is_sound = |i: i64| frames.get(i).level_db > floor_db + OVER_FLOOR_DB as f32;
+    let oldest = (start - frames.count(BACK_S)).max(0);
     let quiet = (oldest..start).rev().find(|&i| !is_sound(i))?; // before the tongue and the tone's beginning
     let end = (oldest..quiet).rev().find(|&i| is_sound(i))?;
-    let begin = (oldest..=end).rev().find(|&i| (i - BREATH_GAP_FRAMES..i).all(|j| !is_sound(j)))?;
+    let begin = (oldest..=end).rev().find(|&i| (i - GAP_FRAMES..i).all(|j| !is_sound(j)))?;
     let num = end + 1 - begin;
-    let num_tonal = (begin..=end).filter(|&i| frames.get(i).periodicity > BREATH_PERIODICITY).count() as i64;
-    let is_breath = num >= frames.count(BREATH_S) && 5 * num_tonal < num;
+    let num_tonal = (begin..=end).filter(|&i| frames.get(i).periodicity > TONAL).count() as i64;
+    let is_breath = num >= frames.count(LEAST_S) && (num_tonal as f64) < MOST_TONAL * num as f64;
     is_breath.then(|| (start - end) as f64 * HOP_S * 1e3)
 }
 
@@ -42,43 +36,19 @@ pub struct BreathListener {
     rest: Vec<f32>,
 }
 
-/// Frames kept: 5.1 s, as of all else that is seen.
+/// Frames kept: 5.1 s, as of all else that is seen \[T\].
 const CAPACITY: usize = 2_048;
-/// An inhalation is looked for this far before a note, s, and lasts this long at least, s \[H\]: what is blown or rustles
-/// between two staccato notes mostly does not.
-const BACK_S: f64 = 2.0;
-const LEAST_S: f64 = 0.150;
-/// A gap shorter than this, s, in which it is not still for long enough leaves no time for one: its noise is a note's end.
-const WITH_TAIL_S: f64 = 0.300;
-/// Of it, at least this long, s, stands within this of its top, dB: a click does not.
-const CORE_S: f64 = 0.060;
-const CORE_DB: f64 = 10.0;
-/// Levels are means over so many frames: 20 ms.
+/// Levels are means over so many frames: 20 ms \[T\].
 const SMOOTH_FRAMES: i64 = 8;
-/// It is heard from this far over the quietest so far, dB, and down to this far under its top, dB.
-const OVER_FLOOR_DB: f64 = 8.0;
-const EDGE_DB: f64 = 20.0;
-/// Before the note it falls by this much at least, dB: the turn from in to out makes no sound.
-const FALL_DB: f64 = 6.0;
-/// Its top is its loudest within this before that fall, frames: 100 ms.
+/// Its top is its loudest within this before that fall, frames: 100 ms \[T\].
 const TOP_FRAMES: i64 = 40;
-/// What stands this far over its top, dB, is the note before. Out of that note's tail it begins where the level dips by
-/// this much, dB, or, without a dip, holds: its halves differ by no more than this, dB, and a tail's by 11 \[C\].
-const NOTE_OVER_DB: f64 = 3.0;
-const DIP_DB: f64 = 6.0;
-const HOLD_DB: f64 = 3.0;
-/// The quietest follows a room that grows louder by this much a frame, dB: 0.5 dB a second.
+/// The quietest follows a room that grows louder by this much a frame, dB: 0.5 dB a second \[T\].
 const FLOOR_RISE_DB: f64 = 0.5 * HOP_S;
-/// The softest inhalation that is looked for, dB under the level of the loudest note so far. Those seen by eye in recordings
-/// of horns stand 30 to 50 dB under it, softer rustling does not look like one \[H\].
-const UNDER_LOUD_DB: f64 = 50.0;
 /// It is no tone: of windows so long, s, so far apart, s, at most this share has a period within these, s, that explains more
-/// than this of the power. No more windows than this are looked at.
+/// than this of the power. No more windows than this are looked at \[T\].
 const TONE_WINDOW_S: f64 = 0.040;
 const TONE_HOP_S: f64 = 0.040;
 const TONE_PERIODS_S: (f64, f64) = (0.002, 0.016);
-const TONE: f64 = 0.5;
-const MOST_TONAL: f64 = 0.2;
 const MOST_WINDOWS: i64 = 12;
 
 /// A stretch that may be an inhalation: first frame and the one after its last.
@@ -176,12 +146,12 @@ impl BreathListener {
         let line_db = heard_db.max(top_db - EDGE_DB);
         let lowest = self.extreme(top, to, |a, b| a < b);
         let end = 1 + self.reach(top..=lowest, line_db);
-        let is_note = |i: i64| self.level_db(i) > top_db + NOTE_OVER_DB;
+        let is_note = |i: i64| self.level_db(i) > top_db + HOLD_DB;
         let after_note = (from..top).rev().find(|&i| is_note(i)).map_or(from, |note| note + 1);
         let begin = self.reach((after_note..=top).rev(), line_db);
         let dip = self.extreme(begin, top + 1, |a, b| a < b);
         let comes_from_note = begin == after_note;
-        if comes_from_note && self.level_db(dip) < top_db - DIP_DB {
+        if comes_from_note && self.level_db(dip) < top_db - FALL_DB {
             return Swell { begin: dip, end, top_db, is_in_tail: false };
         }
         Swell { begin, end, top_db, is_in_tail: comes_from_note }
@@ -195,7 +165,7 @@ impl BreathListener {
                 (last, gap) = (i, 0);
             } else {
                 gap += 1;
-                if gap > BREATH_GAP_FRAMES {
+                if gap > GAP_FRAMES {
                     break;
                 }
             }

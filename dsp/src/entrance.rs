@@ -77,7 +77,7 @@ pub struct SlidePosition {
     pub partial: u8,
 }
 
-/// Most positions one note is listed with.
+/// Most positions one note is listed with \[T\].
 pub const MAX_POSITIONS: usize = 6;
 
 /// Positions of a note, the most usual first.
@@ -224,11 +224,11 @@ fn surely() -> f64 {
     1.0
 }
 
-/// Points of a front's picture: from 100 ms before the onset on, one every [`FRONT_STEP_MS`].
+/// Points of a front's picture: from 100 ms before the onset on, one every [`FRONT_STEP_MS`] \[T\].
 pub const FRONT_POINTS: usize = 128;
-/// Distance of two points of the picture, in ms.
+/// Distance of two points of the picture, in ms \[D\].
 pub const FRONT_STEP_MS: f64 = 4.0;
-/// Time of the first point relative to the onset, in ms.
+/// Time of the first point relative to the onset, in ms \[D\].
 pub const FRONT_START_MS: f64 = -100.0;
 
 /// The front drawn: pitch, tone level and air level over time, for lanes and close-ups.

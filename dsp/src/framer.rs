@@ -8,15 +8,15 @@ use crate::vector::dot;
 use crate::window::low_pass;
 use std::f64::consts::PI;
 
-/// Lowest internal rate, Hz: the decimation factor is the largest that stays above it.
+/// Lowest internal rate, Hz: the decimation factor is the largest that stays above it \[T\].
 const MIN_INTERNAL_RATE_HZ: f64 = 11_000.0;
-/// Cut of the high-pass that takes out DC and rumble, Hz: under E1 (41.2 Hz).
+/// Cut of the high-pass that takes out DC and rumble, Hz: under E1 (41.2 Hz) \[T\].
 const RUMBLE_CUT_HZ: f64 = 22.0;
-/// FIR taps for each unit of decimation, each side: 70 dB of stop band with the window below.
+/// FIR taps for each unit of decimation, each side: 70 dB of stop band with the window below \[T\].
 const TAPS_PER_SIDE: usize = 12;
-/// Pass band of the decimation filter as a share of the internal rate.
+/// Pass band of the decimation filter as a share of the internal rate \[T\].
 const PASS_SHARE: f64 = 0.44;
-/// Full scale: samples at or above it are taken as clipped (a 16-bit converter tops at 0.99997).
+/// Full scale: samples at or above it are taken as clipped (a 16-bit converter tops at 0.99997) \[T\].
 const CLIP_LEVEL: f32 = 0.999;
 
 /// Second-order Butterworth high-pass.

@@ -5,35 +5,25 @@
 
 use crate::framer::History;
 use crate::harmonic::{self, periodicity};
-use crate::look::{Candidate, FRONT_WINDOW_S, Looker, Point, TONE, point, silent_point};
+use crate::look::{Candidate, FRONT_WINDOW_S, Looker, Point, point, silent_point};
+use crate::parameters::instants::SILENT_SHARE;
+use crate::parameters::pitch::{MAX_LEAP_CENTS, ROUGH_MIN_HZ, ROUGH_TONE, TONE};
+use crate::parameters::shape::{LEAP_S, OTHER_PARTIAL, OTHER_PARTIAL_CENTS, PARTIAL_TOLERANCE_CENTS};
 use crate::steady::Settled;
 use crate::units::{cents, shift_cents};
 
-/// Longest look back before the coarse start, s.
+/// Longest look back before the coarse start, s \[T\].
 const LOOK_BACK_S: f64 = 0.250;
-/// Farthest into the note that the front is followed, s after the coarse start.
+/// Farthest into the note that the front is followed, s after the coarse start \[T\].
 const FRONT_S: f64 = 0.400;
-/// The way back begins at least this far into the note where the steady stretch allows, s.
+/// The way back begins at least this far into the note where the steady stretch allows, s \[T\].
 const INSIDE_S: f64 = 0.220;
-/// Distance of the looks, s.
+/// Distance of the looks, s \[T\].
 const FRONT_HOP_S: f64 = 0.002;
-/// The pitch cannot leave the last look by more than this in one hop, cents.
-const MAX_LEAP_CENTS: f64 = 60.0;
-/// A rough start holds tone from this periodicity on.
-const ROUGH_TONE: f64 = 0.64;
-/// A low note's window reaches so far that the tone itself would make the air before it look rough, Hz.
-const ROUGH_MIN_HZ: f64 = 90.0;
-/// ... at any period between these, in settled periods.
-const ROUGH_PERIODS: (f64, f64) = (0.5, 1.6);
-/// A look counts as another partial when its period fits this well.
-const OTHER_PARTIAL: f64 = 0.85;
-/// Faster than any slide: this far, cents, in this time, s (7500 cents/s; a fast slide makes 3500).
-const LEAP_CENTS: f64 = 90.0;
-const LEAP_S: f64 = 0.012;
-/// Sound this far under what is worth following is silence (-10 dB).
-const SILENT_SHARE: f64 = 0.1;
+/// ... at any period between these, in settled periods: an octave up and down \[T\].
+const ROUGH_PERIODS: (f64, f64) = (0.5, 2.0);
 
-/// Frequency ratios of a wrong partial to the right one: neighbours up to the twelfth, next-neighbours low down.
+/// Frequency ratios of a wrong partial to the right one: neighbours up to the twelfth, next-neighbours low down \[T\].
 const PARTIAL_RATIOS: [(f64, f64); 24] = [
     (3.0, 1.0),
     (2.0, 1.0),
@@ -67,7 +57,7 @@ pub struct FrontReader {
     points: Vec<Point>,
 }
 
-/// Most looks at one front: 650 ms at 2 ms and some.
+/// Most looks at one front: 650 ms at 2 ms and some \[T\].
 const MAX_POINTS: usize = 400;
 
 impl FrontReader {
@@ -128,7 +118,7 @@ impl FrontReader {
     fn leaps_to(&self, point: &Point) -> bool {
         let reach = self.looker.samples(LEAP_S).max(2.5 * self.hop_of_last());
         let later = self.points.iter().rev().filter(|p| p.is_tone).take_while(|p| p.centre - point.centre <= reach);
-        later.map(|p| (p.cents - point.cents).abs()).fold(0.0, f64::max) > LEAP_CENTS
+        later.map(|p| (p.cents - point.cents).abs()).fold(0.0, f64::max) > OTHER_PARTIAL_CENTS
     }
 
     fn hop_of_last(&self) -> f64 {
@@ -218,12 +208,6 @@ pub fn is_partial_interval(hz: f64, interval_cents: f64) -> bool {
     let is_near = |k: f64, n: f64| (cents(k, n) - interval_cents).abs() < PARTIAL_TOLERANCE_CENTS;
     PARTIAL_RATIOS.iter().any(|&(k, n)| is_on_slide(hz, k, n) && is_near(k, n))
 }
-
-/// See [`is_partial_interval`].
-const PARTIAL_TOLERANCE_CENTS: f64 = 30.0;
-
-/// A leap this far from the settled pitch lands on another partial, cents: partials 10 and 9 lie 182 apart.
-const OTHER_PARTIAL_CENTS: f64 = 130.0;
 
 #[cfg(test)]
 mod tests {

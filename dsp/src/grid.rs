@@ -1,10 +1,9 @@
 //! Distance of an entrance from the beats, and whether a take follows them at all.
 
+pub use crate::parameters::beat::MIN_TO_TELL;
 use crate::settings::Grid;
 use std::f64::consts::TAU;
 
-/// Fewest entrances that can tell whether a beat is followed; with fewer it is taken as followed.
-pub const MIN_TO_TELL: usize = 6;
 /// Entrances thrown at random seem to follow a beat in this share of takes at most.
 const MAX_CHANCE_QUANTILE: f64 = 2.326; // of the standard normal: 1 % [C]
 /// Half of the entrances lie within this of what the take is off in the mean, s: a spread of 75 ms, twice that of winds in

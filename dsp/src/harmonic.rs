@@ -7,11 +7,11 @@
 
 use crate::vector::dot;
 
-/// Harmonics looked at.
+/// Harmonics looked at \[T\].
 pub const MAX_HARMONICS: usize = 16;
-/// Highest frequency of a harmonic used for pitch, Hz: above it jitter and air rule.
+/// Highest frequency of a harmonic used for pitch, Hz: above it jitter and air rule \[T\].
 const TOP_HZ: f64 = 3_000.0;
-/// A harmonic's own frequency may lie this many bins (1 / window length) from its place.
+/// A harmonic's own frequency may lie this many bins (1 / window length) from its place \[T\].
 const MAX_OFFSET_BINS: f64 = 1.6;
 
 /// What a look finds.
@@ -99,9 +99,9 @@ pub fn window_len(freq: f64, periods: f64) -> usize {
     ((periods / freq).round() as usize) | 1
 }
 
-/// Harmonics or samples carried at once: what fits the vector registers.
+/// Harmonics or samples carried at once: what fits the vector registers \[T\].
 const LANES: usize = 4;
-/// Samples folded before they are summed: what stays in a core's nearest memory.
+/// Samples folded before they are summed: what stays in a core's nearest memory \[T\].
 const BLOCK: usize = 64;
 
 /// Looks at `x` (a whole window, centre in the middle) for a tone near `freq` cycles per sample.
@@ -122,7 +122,7 @@ pub fn look_twice(x: &[f32], freq: f64, num: usize) -> Look {
     if (first.freq / freq - 1.0).abs() < SAME_PLACE { first } else { look(x, first.freq, num) }
 }
 
-/// A tone this near to where it was looked for needs no second look: 2 cents.
+/// A tone this near to where it was looked for needs no second look: 2 cents \[T\].
 const SAME_PLACE: f64 = 0.001_2;
 
 /// A Hann window over samples, folded about its middle: what stands as far before it as after it is added and taken away.
@@ -148,6 +148,7 @@ struct Block {
     odd: [[f32; BLOCK]; 3],
 }
 
+/// The parts of a harmonic's sums \[T\]
 const PLAIN: usize = 0;
 const SLOPE: usize = 1;
 const TIME: usize = 2;
@@ -311,7 +312,7 @@ fn turns(angle: f64) -> Turns {
     turns
 }
 
-/// Most harmonics whose amplitudes are told: 4.5 kHz of 31 Hz.
+/// Most harmonics whose amplitudes are told: 4.5 kHz of 31 Hz \[T\].
 pub const MAX_AMPLITUDES: usize = 144;
 
 /// Fills `found` with the amplitudes of so many harmonics of `freq` (cycles per sample) in a window that is weighted already;

@@ -2,30 +2,23 @@
 
 use crate::level::LevelTrack;
 use crate::look::Point;
+use crate::parameters::instants::*;
+use crate::parameters::notes::APART_S;
+use crate::parameters::pitch::TONE_RAMP;
+use crate::parameters::places::{DISAGREEMENT, LEVEL_SD_S, PLACED_IN_AIR_SD_S, PLACED_SD_S};
 use crate::units::power_to_db;
 
-/// The attack peak lies within this time after the onset, s.
+/// The attack peak lies within this time after the onset, s \[D\].
 pub const PEAK_RANGE_S: f64 = 0.250;
-/// Onset and perceptual onset as shares of the attack peak's amplitude: -20 and -12 dB.
-const ONSET_SHARE: f64 = 0.1;
+/// Onset and perceptual onset as shares of the attack peak's amplitude: -20 and -12 dB \[D\].
+pub const ONSET_SHARE: f64 = 0.1;
 const SPEAKS_SHARE: f64 = 0.251_188_643;
-/// Rise: 20 % to 90 % of the attack peak's amplitude.
+/// Rise: 20 % to 90 % of the attack peak's amplitude \[D\].
 const RISE_SHARES: (f64, f64) = (0.2, 0.9);
-/// MPEG-7: 2 % of the energy to its maximum; the last step to the maximum is taken at this share of it.
+/// MPEG-7: 2 % of the energy to its maximum; the last step to the maximum is taken at this share of it \[D\].
 const ENERGY_SHARES: (f64, f64) = (0.02, 0.98);
-/// A front begins with a rise of at least this factor in power over what was before (6 dB).
-const RISE_FACTOR: f64 = 4.0;
-/// Sound before the tone begins to hide the -20 dB point so far under the peak, and hides it wholly, dB: its bursts are
-/// louder than its mean.
-const HIDING_DB: (f64, f64) = (-33.0, -24.0);
-/// The hidden part of the rise is drawn on from what lies up to this share.
+/// The hidden part of the rise is drawn on from what lies up to this share \[T\].
 const LINE_TOP: f64 = 0.6;
-/// A tone that is not yet one for three looks may begin so long before them, s.
-const FOOT_S: f64 = 0.025;
-/// Softest tone that can be the beginning, share of the peak's power (-28 dB).
-const TONE_SHARE: f64 = 0.0016;
-/// Looks in a row that make a tone.
-const TONE_RUN: usize = 3;
 
 /// Level instants of a note. Times are internal samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -108,14 +101,11 @@ fn toneness(point: &Point) -> f64 {
     ((point.at_any_pitch - least) / (whole - least)).clamp(0.0, 1.0)
 }
 
-/// No tone up to this periodicity, wholly one from this on: around [`crate::look::TONE`].
-const TONE_RAMP: (f64, f64) = (0.5, 0.8);
-
 /// Where the tone begins, coarsely: the first of the looks that hold tone in a row, loud enough to matter.
 #[must_use]
 pub fn tone_start(points: &[Point], from: f64, peak: f64) -> Option<f64> {
     let counts =
-        |p: &Point| p.centre >= from && (p.is_tone || p.is_rough) && p.power * p.periodicity > TONE_SHARE * peak;
+        |p: &Point| p.centre >= from && (p.is_tone || p.is_rough) && p.power * p.periodicity > SOFT_SHARE * peak;
     let first = points.windows(TONE_RUN).find(|run| run.iter().all(counts))?;
     Some(first[0].centre)
 }
@@ -155,7 +145,7 @@ fn attack_peak(level: &LevelTrack, tone_start: f64, to: f64, rate_hz: f64) -> f6
     let values = level.slice(tone_start, last);
     let is_over = |i: usize| {
         let ahead = least_ahead.max((RISE_OVER_SHARE * i as f64) as usize);
-        values[i] > SWELL_SHARE * whole
+        values[i] > SPEAKS_SHARE * SPEAKS_SHARE * whole
             && values.get(i..=i + ahead).is_some_and(|next| next.iter().all(|v| *v < growth * values[i]))
     };
     let knee = (0..values.len()).find(|&i| is_over(i));
@@ -163,14 +153,6 @@ fn attack_peak(level: &LevelTrack, tone_start: f64, to: f64, rate_hz: f64) -> f6
     let rise = level.time((first + knee) as f64) - tone_start;
     level.max(tone_start, (tone_start + 1.5 * rise).max(tone_start + RISE_OVER_S * rate_hz).min(last))
 }
-
-/// See [`attack_peak`].
-const RISE_OVER_DB: f64 = 1.0;
-const RISE_OVER_S: f64 = 0.020;
-/// Or in this share of the rise so far, where that is longer: a slow rise ends slowly.
-const RISE_OVER_SHARE: f64 = 0.5;
-/// A rise is not over while it is this far under the loudest, share of power (-14 dB).
-const SWELL_SHARE: f64 = 0.04;
 
 /// The level is a mean over one period, so a rise shows in it before it happens. For a straight rise in
 /// amplitude the lead follows from its length; it is taken off the first two instants.
@@ -198,7 +180,7 @@ fn lead(share: f64, length: f64, period: f64) -> f64 {
 #[must_use]
 pub fn after_dip(level: &LevelTrack, from: f64, to: f64, dip: f64, rate_hz: f64) -> Option<Instants> {
     let peak = level.max(dip, (dip + PEAK_RANGE_S * rate_hz).min(to));
-    let (before, bottom) = level.min(from, (dip + DIP_REACH_S * rate_hz).min(to));
+    let (before, bottom) = level.min(from, (dip + APART_S * rate_hz).min(to));
     (peak > 0.0).then(|| Instants { onset_sd: PLACED_SD_S * rate_hz, ..read(level, bottom, to, before, peak) })
 }
 
@@ -214,21 +196,11 @@ pub fn placed(found: Instants, placed: f64, is_air: bool, rate_hz: f64) -> Insta
     Instants { onset_sd, ..begun_at(found, found.onset + share * apart) }
 }
 
-/// Standard deviation of what the fitted scores say of a beginning, of one under air, and least one of what the level says, s.
-const PLACED_SD_S: f64 = 0.005;
-const PLACED_IN_AIR_SD_S: f64 = 0.009;
-const LEVEL_SD_S: f64 = 0.000_7;
-/// Standard deviation of a hidden onset as a share of its distance from where the scores place it.
-const DISAGREEMENT: f64 = 0.35;
-
 /// The instants with the onset put where the note begins by all that is seen: the level hides it under the note before.
 #[must_use]
 pub fn begun_at(instants: Instants, onset: f64) -> Instants {
     Instants { onset, speaks: instants.speaks.max(onset), ..instants }
 }
-
-/// The bottom of a dip lies within this time after its coarse place, s.
-const DIP_REACH_S: f64 = 0.020;
 
 /// A slur has one instant, the middle of its change of pitch, as it is placed by all that is seen around it: where the pitch alone
 /// passes the middle is late in a room.
@@ -251,7 +223,7 @@ pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option
 /// Nothing earlier belongs to the new note.
 #[must_use]
 pub fn skip_tail(level: &LevelTrack, from: f64, to: f64, peak: f64) -> f64 {
-    valley(level, from, to, TONE_SHARE * peak)
+    valley(level, from, to, SOFT_SHARE * peak)
 }
 
 /// Level of what sounds before the tone: what is no tone in the 20 ms before the rise, by the law of its upper part, begins,
@@ -268,7 +240,7 @@ fn before_tone(tracks: &Tracks, from: f64, to: f64, peak: f64, period: f64) -> f
     other + tracks.tone.min(from, begins).0
 }
 
-/// Milliseconds of sound taken for the level before the tone.
+/// Milliseconds of sound taken for the level before the tone \[T\].
 const BEFORE_VALUES: f64 = 20.0;
 
 /// Where a logistic growth that passes `bottom` at `low` and [`LINE_TOP`] at `high` reaches `share`.

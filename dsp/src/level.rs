@@ -2,7 +2,8 @@
 
 use crate::framer::History;
 
-/// Crossings each side of a soft threshold, and how far they reach as a share of its amplitude (2.3 dB up, 3.1 down).
+/// Crossings each side of a soft threshold, and how far they reach as a share of its amplitude (2.3 dB up, 3.1 down)
+/// \[T\].
 const CROSSINGS_EACH_SIDE: i32 = 4;
 const SOFTNESS: f64 = 0.3;
 

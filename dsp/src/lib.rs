@@ -6,8 +6,9 @@
 #![forbid(unsafe_code)]
 
 // What is told: units, what the player chooses, what an entrance is, what the horn is,
-// what clear playing is.
+// what clear playing is; and what is set by hand.
 pub mod units;
+mod parameters;
 pub mod settings;
 pub mod entrance;
 pub mod trombone;

@@ -3,15 +3,10 @@
 use crate::framer::History;
 use crate::harmonic::{self, Look, periodicity};
 
-/// Windows of the looks, periods.
+/// Windows of the looks, periods \[T\].
 const LOOK_PERIODS: f64 = 3.0;
-/// Shortest window in a front, s.
+/// Shortest window in a front, s \[T\].
 pub const FRONT_WINDOW_S: f64 = 0.009;
-/// A look holds the tone from this periodicity on.
-pub const TONE: f64 = 0.70;
-
-/// No lip bends a note farther than this without leaving its partial, cents.
-pub const MAX_BEND_CENTS: f64 = 260.0;
 
 /// One look at the front.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -5,17 +5,15 @@
 //! least squares against the looks' own variance, and only a clear difference counts.
 
 use crate::look::{Point, look_window};
+use crate::parameters::shape::{EXPONENTIAL_RATE, HELD_SHARE, HYPERBOLA_RATE, PAST_CROSSES, PAST_RATE, WANDER_S};
 
-/// A motion is looked for up to this time after the onset, s.
+/// A motion is looked for up to this time after the onset, s \[T\].
 const RANGE_S: f64 = 0.300;
-/// Lengths tried, s: from the shortest by this factor each.
+/// Lengths tried, s: from the shortest by this factor each \[T\].
 const SHORTEST_S: f64 = 0.020;
 const LENGTH_FACTOR: f64 = 1.07;
-/// Fewest looks a motion can be told from.
-const MIN_LOOKS: usize = 5;
-/// A played pitch wanders this much at least, cents (professionals: 2 to 3 \[S\]), and stays so for this time, s \[H\].
-const WANDER_CENTS: f64 = 1.5;
-const WANDER_S: f64 = 0.020;
+/// Fewest looks a motion can be told from \[T\].
+const MIN_LOOKS: usize = 3;
 /// Every front speaks off its pitch and leans a little, whatever else it does: motions that die away in these times, s,
 /// drawn with these deviations, cents (professionals: four of five within -21 to +82 as they speak, -11 to +25 after
 /// 20 ms, -10 to +15 after 50 ms \[S\]).
@@ -42,15 +40,6 @@ pub enum Family {
 
 const FAMILIES: [Family; 6] =
     [Family::Straight, Family::Exponential, Family::HalfCosine, Family::Hyperbola, Family::Held, Family::Past];
-
-/// Share of its length for which a held pitch is held.
-const HELD_SHARE: f64 = 0.6;
-/// Shape of the way past the pitch: crosses it at this share of its length, and falls off at this rate.
-const PAST_CROSSES: f64 = 0.55;
-const PAST_RATE: f64 = 2.2;
-/// Rates of the exponential and the hyperbola over their length.
-const EXPONENTIAL_RATE: f64 = 3.0;
-const HYPERBOLA_RATE: f64 = 6.0;
 
 impl Family {
     /// Integral of the family's shape from 0 to `x` (a share of the length, not negative).
@@ -121,11 +110,10 @@ pub fn compare(points: &[Point], onset: f64, period: f64, wander_cents: f64, rat
     }
     let blur_s = BLUR_SHARE * look_window(period, rate_hz) / rate_hz;
     let hop_s = (looks().last()?.centre - looks().next()?.centre) / rate_hz / (num - 1) as f64;
-    let wander = wander_cents.max(WANDER_CENTS);
     // Overlapping looks, and a wander slower than the looks, tell the same several times over.
     let window_share = (0.8 * blur_s / hop_s).max(1.0);
     let wander_share = (WANDER_S / hop_s).max(1.0);
-    let variance = |p: &Point| p.sd_cents * p.sd_cents * window_share + wander * wander * wander_share;
+    let variance = |p: &Point| p.sd_cents * p.sd_cents * window_share + wander_cents * wander_cents * wander_share;
     let front = Samples::of(looks().map(|p| ((p.time - onset) / rate_hz, p.cents, 1.0 / variance(p))), blur_s);
     let motions = FAMILIES.map(|family| front.best(family));
     // Where none fits, the noise is more than was thought, and all differences less.
@@ -143,7 +131,7 @@ pub fn compare(points: &[Point], onset: f64, period: f64, wander_cents: f64, rat
     })
 }
 
-/// Most looks at a way in: 300 ms at 2 ms and some.
+/// Most looks at a way in: 300 ms at 2 ms and some \[T\].
 const MAX_LOOKS: usize = 160;
 
 /// A look: seconds since the onset, cents and weight, and the natural parts of a front as it sees them.
@@ -329,6 +317,6 @@ mod tests {
 
     #[test]
     fn too_few_looks_are_no_motion() {
-        assert!(compare(&looks(Family::Straight, 90.0, 0.080)[..4], 0.0, PERIOD, 2.0, RATE_HZ).is_none());
+        assert!(compare(&looks(Family::Straight, 90.0, 0.080)[..2], 0.0, PERIOD, 2.0, RATE_HZ).is_none());
     }
 }

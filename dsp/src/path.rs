@@ -5,29 +5,24 @@
 //! slope. Read as probability it is a random walk of the slope seen through noise, so one matrix gives the path and
 //! the variance of anything read from it.
 
-use crate::look::{MAX_BEND_CENTS, Point, look_window};
+use crate::look::{Point, look_window};
+use crate::parameters::shape::{SLOPE_LEAP, SLOPE_WEARS_OFF_S, UNSEEN_SLOPE};
 
-/// Distance of the path's points, s.
+/// Distance of the path's points, s \[T\].
 pub const STEP_S: f64 = 0.002;
-/// Most points: a front of 650 ms.
+/// Most points: a front of 650 ms \[T\].
 const MAX_POINTS: usize = 330;
 /// How freely the slope may change, cents^2/s^3: in a settled tone (a vibrato of 20 cents at 5.5 Hz takes 7e6 \[C\]),
 /// and as the note begins (an exponential of 80 cents over 15 ms takes 1e9 in its first moment \[C\]),
 /// which wears off in this time, s \[H\].
 const SLOPE_REST: f64 = 1e7;
 const SLOPES_FRONT: [f64; 5] = [1e6, 1e7, 1e8, 1e9, 1e10];
-const SLOPE_WEARS_OFF_S: f64 = 0.040;
-/// A leap to another partial frees the slope altogether, cents^2/s^3.
-const SLOPE_LEAP: f64 = 1e15;
 /// A look this many of its own deviations off the path counts less (Huber 1964 \[M\]).
 const OUTLIER: f64 = 2.0;
-/// Rounds of weighing outliers down.
+/// Rounds of weighing outliers down \[T\].
 const ROUNDS: usize = 3;
-/// Where no look is near, the pitch moves by about so much, cents/s \[H\].
-const UNSEEN_SLOPE: f64 = 1500.0;
-/// The path is told where a look lies this near, periods, at least s.
+/// The path is told where a look lies this near, periods \[T\].
 const SEEN_PERIODS: f64 = 1.0;
-const SEEN_S: f64 = 0.006;
 
 /// A symmetric matrix with two bands beside the diagonal: diagonal, first, second.
 type Row = [f64; 3];
@@ -85,7 +80,7 @@ impl Path {
         let num = (((last.time - onset) / self.step).ceil().max(0.0) as usize + 1).clamp(3, MAX_POINTS);
         self.cents.resize(num, 0.0);
         self.seen.resize(num, false);
-        let reach = (SEEN_PERIODS * period).max(SEEN_S * self.rate_hz);
+        let reach = SEEN_PERIODS * period;
         for point in used() {
             let (low, high) = (self.index(point.time - reach), self.index(point.time + reach));
             self.seen[low..=high].fill(true);
@@ -258,7 +253,7 @@ impl Path {
 
 /// Looks that hold tone from a time on; those on another partial only where the note split.
 fn tones(points: &[Point], from: f64, is_split: bool) -> impl DoubleEndedIterator<Item = &Point> {
-    let counts = move |p: &Point| is_split || (!p.is_other_partial && p.cents.abs() < MAX_BEND_CENTS);
+    let counts = move |p: &Point| is_split || !p.is_other_partial;
     points.iter().filter(move |p| p.is_tone && p.time >= from && counts(p))
 }
 

@@ -5,7 +5,7 @@ use crate::look::Point;
 use crate::path::Path;
 use crate::units::power_to_db;
 
-/// A look stands for what lies within this of its middle, s.
+/// A look stands for what lies within this of its middle, s \[T\].
 const REACH_S: f64 = 0.004;
 
 /// The picture of a front whose onset lies at `onset_s`, its levels against the settled tone's power.

@@ -7,15 +7,15 @@ use crate::entrance::Articulation;
 use std::sync::LazyLock;
 
 const TABLE: &str = include_str!("professionals.md");
-/// Most kinds of fronts the table has room for.
+/// Most kinds of fronts the table has room for \[T\].
 const MAX_KINDS: usize = 64;
-/// Times after speaking at which pitch is told, ms.
+/// Times after speaking at which pitch is told, ms \[D\].
 pub const PITCH_MS: [f64; 13] = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0, 110.0, 120.0];
-/// Times from speaking at which level is told, ms.
+/// Times from speaking at which level is told, ms \[D\].
 pub const LEVEL_MS: [f64; 11] = [-40.0, -30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0];
-/// Columns of the table: name, number, five measures, and the two ways in.
+/// Columns of the table: name, number, five measures, and the two ways in \[T\].
 const NUM_COLUMNS: usize = 7 + PITCH_MS.len() + LEVEL_MS.len();
-/// Highest MIDI note of each register of the table but the last: G#2, D#3, A#3, F4.
+/// Highest MIDI note of each register of the table but the last: G#2, D#3, A#3, F4 \[D\].
 const REGISTER_TOPS: [u8; 4] = [44, 51, 58, 65];
 /// How the table names the registers.
 const REGISTERS: [&str; 5] = ["to G#2", "A2 to D#3", "E3 to A#3", "B3 to F4", "F#4 up"];

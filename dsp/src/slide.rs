@@ -11,10 +11,8 @@ use crate::steady::Settled;
 use crate::units::power_to_db;
 use crate::vector::mean;
 
-/// What is not this deep anywhere, cents, is no slide (measures page: 40).
+/// What is not this deep anywhere, cents, is no slide (measures page: 40) \[F\].
 const LEAST_CENTS: f64 = 30.0;
-/// Odds beyond this say no more.
-const MOST_ODDS: f64 = 60.0;
 
 /// What is seen of a way in; + speaks for a slide only, - only against.
 pub const NAMES: [&str; NUM] = [
@@ -31,7 +29,7 @@ pub const NAMES: [&str; NUM] = [
     "-wander of the settled pitch, cents",
     "depth of the best other motion, share of its own",
 ];
-/// Their number.
+/// Their number \[T\].
 pub const NUM: usize = 12;
 
 /// A way in, as it was seen.
@@ -113,8 +111,8 @@ fn look_at(way: &Way, found: &Evidence) -> Seen {
     let depth = straight.depth_cents.abs().max(1.0);
     let level = mean(way.level.slice(from, to));
     let values = [
-        found.odds.clamp(-MOST_ODDS, MOST_ODDS),
-        found.need.clamp(-MOST_ODDS, 10.0 * MOST_ODDS),
+        found.odds,
+        found.need,
         depth,
         1e3 * straight.length_s,
         straight.length_s * way.rate_hz / way.period(),

@@ -1,22 +1,25 @@
 //! The way from one note to the next without a new breath: how long it takes, how far the level falls on it, and whether another
 //! partial sounds between.
 
+use crate::decode::NEAR_PITCH;
 use crate::entrance::{Between, CannotTell, Measure, Passage, Positions, Told};
 use crate::framer::History;
 use crate::harmonic;
 use crate::look::Looker;
 use crate::observe::{Frames, HOP_S};
+use crate::parameters::notes::NEW_PITCH;
+use crate::parameters::shape::{BETWEEN_PERIODICITY, LEAST_CONTRAST, LENGTH_ROOM};
 use crate::units::{cents, hz_to_midi, power_to_db};
 use crate::vector::mean;
 
-/// Distance of the looks at a slur, s.
+/// Distance of the looks at a slur, s \[T\].
 const SLUR_HOP_S: f64 = 0.002;
-/// Window of the looks at a slur, periods of the lower note.
+/// Window of the looks at a slur, periods of the lower note \[T\].
 const SLUR_PERIODS: f64 = 2.5;
-/// A passage is looked for this far around where the note begins, s, and a partial between this far, s.
+/// A passage is looked for this far around where the note begins, s, and a partial between this far, s \[T\].
 const PASSAGE_REACH_S: f64 = 0.120;
 const BETWEEN_REACH_S: f64 = 0.080;
-/// Most looks at one slur.
+/// Most looks at one slur \[T\].
 const MAX_LOOKS: usize = 128;
 /// Share of the way at which a passage begins; it ends as far before its end: as rise times are read, 10 to 90 % \[P\].
 const EDGE_SHARE: f64 = 0.1;
@@ -25,25 +28,15 @@ const LEAP_PERIODS: f64 = 1.2;
 /// Half width of a length: a share of a leap's, where that rules, and of its own \[C\], by the test of made ones.
 const LEAP_WIDTH: f64 = 0.7;
 const LENGTH_WIDTH: f64 = 0.15;
-/// Least the new pitch must explain more after than before, share: under it the two cannot be told apart \[H\].
-const LEAST_CONTRAST: f64 = 0.1;
-/// Level of a side: over this long, s, from so far from the passage's middle.
+/// Level of a side: over this long, s, from so far from the passage's middle \[T\].
 const SIDE_S: (f64, f64) = (0.050, 0.100);
-/// Half of the stretch in which the level falls, s.
+/// Half of the stretch in which the level falls, s \[T\].
 const DIP_REACH_S: f64 = 0.060;
-/// Shortest mean of a level, s.
+/// Shortest mean of a level, s \[T\].
 const LEAST_LEVEL_S: f64 = 0.010;
-/// Nearer than this two notes are one pitch, cents.
-const SAME_PITCH_CENTS: f64 = 70.0;
-/// A partial between sounds this long at least, s, or as many periods (measures page: a split).
+/// A partial between sounds this long at least, s, or as many periods (measures page: a split) \[D\].
 const BETWEEN_S: f64 = 0.020;
 const BETWEEN_PERIODS: f64 = 3.0;
-/// It stands as still as this, semitones, as periodic as this, and so far from both notes, semitones \[H\].
-const STILL: f32 = 0.35;
-const BETWEEN_PERIODICITY: f32 = 0.8;
-const APART: f32 = 1.0;
-/// A partial may lie this far from its place on a slide between the two lengths, positions.
-const LENGTH_ROOM: f64 = 0.3;
 
 /// Two notes, the second out of the first. Times are internal samples.
 #[derive(Debug, Clone, Copy)]
@@ -81,7 +74,7 @@ impl SlurFinder {
         joint: &Joint,
         positions: [&Positions; 2],
     ) -> Passage {
-        let is_one_pitch = cents(joint.new_hz, joint.old_hz).abs() < SAME_PITCH_CENTS;
+        let is_one_pitch = cents(joint.new_hz, joint.old_hz).abs() < 100.0 * f64::from(NEW_PITCH);
         Passage {
             length_ms: if is_one_pitch { Err(CannotTell::SamePitch) } else { self.length_ms(history, joint) },
             dip_db: self.dip_db(history, joint),
@@ -142,7 +135,9 @@ impl SlurFinder {
         let width = samples(LEAST_LEVEL_S).max(self.looker.rate_hz / joint.old_hz.min(joint.new_hz));
         let power = |from: f64, to: f64| history.band_power(from as i64, to as i64);
         let side = |a: f64, b: f64| {
-            let (a, b) = (a.clamp(joint.from, joint.to), b.clamp(joint.from, joint.to));
+            // Not `clamp`: what begins in the front of the note before may end before that speaks.
+            let inside = |time: f64| time.max(joint.from).min(joint.to);
+            let (a, b) = (inside(a), inside(b));
             power(a.min(b - width), b.max(a + width))
         };
         let softer = side(joint.at - samples(SIDE_S.0 + SIDE_S.1), joint.at - samples(SIDE_S.0))
@@ -163,7 +158,7 @@ impl SlurFinder {
         let reach = frames.count(BETWEEN_REACH_S);
         let may = |i: i64| {
             let frame = frames.get(i);
-            let is_apart = frame.midi > old.min(new) + APART && frame.midi < old.max(new) - APART;
+            let is_apart = frame.midi > old.min(new) + NEW_PITCH && frame.midi < old.max(new) - NEW_PITCH;
             frame.periodicity >= BETWEEN_PERIODICITY && is_apart
         };
         let mut best: Option<(i64, f32)> = None;
@@ -171,7 +166,8 @@ impl SlurFinder {
         let last = (at + reach).min(frames.at(joint.to as i64));
         while i < last {
             let first = frames.get(i).midi;
-            let run = (i..last).take_while(|&j| may(j) && (frames.get(j).midi - first).abs() < STILL).count() as i64;
+            let run =
+                (i..last).take_while(|&j| may(j) && (frames.get(j).midi - first).abs() < NEAR_PITCH).count() as i64;
             if run > best.map_or(0, |b| b.0) {
                 best = Some((run, frames.get(i + run / 2).midi));
             }
@@ -213,6 +209,7 @@ fn lies_between(hz: f64, notes_hz: [f64; 2], [old, new]: [&Positions; 2]) -> boo
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::test_sounds::{history, sound, tone};
     use crate::{Front, Settings, analyze};
 
     const RATE_HZ: f64 = 24_000.0;
@@ -281,5 +278,15 @@ mod tests {
         // From F3 to Bb3 on one partial or over neighbours: the way leads through, and stands nowhere.
         let slid = passage(&joined(174.61, |t| 500.0 * smoothstep(-0.05, 0.05, t), 0.0));
         assert_eq!(slid.between, None);
+    }
+
+    #[test]
+    fn a_note_that_ends_before_the_one_before_speaks_has_no_way_to_it() {
+        let (history, rate_hz) = history(&sound(1.0, |s| tone(233.08, 1..=6, 0.1, s)));
+        let mut finder = SlurFinder::new(Looker { rate_hz });
+        let at = 0.5 * rate_hz;
+        let joint = Joint { old_hz: 233.08, new_hz: 174.61, from: at + 600.0, to: at - 600.0, at };
+        assert_eq!(finder.length_ms(&history, &joint), Err(CannotTell::TooShort));
+        assert_eq!(finder.dip_db(&history, &joint), 0.0);
     }
 }

@@ -1,32 +1,22 @@
 //! The settled pitch of a note: the median over the steadiest stretch of its first 600 ms.
 
 use crate::framer::History;
-use crate::look::{Candidate, Looker, Point, TONE, median_of, point};
+use crate::look::{Candidate, Looker, Point, median_of, point};
+use crate::parameters::pitch::{STEADY_REACH_CENTS, TONE};
+use crate::parameters::shape::{STILL_RANGES_CENTS, STILL_S};
 use crate::units::{cents, shift_cents};
 
-/// Settled pitch is looked for within this time after the onset, s.
+/// Settled pitch is looked for within this time after the onset, s \[D\].
 const SETTLE_RANGE_S: f64 = 0.600;
-/// Steady stretch: length where the note allows, s, and half width while it grows, cents.
+/// Steady stretch: length where the note allows, s, and half width while it grows, cents \[D\].
 const STEADY_S: f64 = 0.200;
 const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
-/// Steady looks lie within this of the coarse pitch, cents.
-const STEADY_REACH_CENTS: f64 = 80.0;
-/// A sound much softer than the notes around it may be the player talking: to be a note its pitch stands still for this
-/// long, s...
-const STILL_S: f64 = 0.060;
-/// ... within this range, cents, for notes of up to so many steady looks: played notes stay within 4, speech
-/// of a syllable's length mostly within 9 to 60; a long note may swing in vibrato. \[H\]
-const STILL_RANGES_CENTS: [(usize, f64); 3] = [(11, 6.3), (24, 5.85), (usize::MAX, 9.0)];
-/// Distance of the looks, s, and shortest length of their windows, s.
+/// Distance of the looks, s, and shortest length of their windows, s \[T\].
 const STEADY_HOP_S: f64 = 0.010;
 const STEADY_WINDOW_S: f64 = 0.020;
-/// A note's own wander is taken over its steadiest so long, s (measures page).
+/// A note's own wander is taken over its steadiest so long, s (measures page) \[D\].
 const WANDER_S: f64 = 0.100;
-/// Half width of the settled pitch, cents: of the looks, and in mean deviations of the whole steady stretch: another
-/// stretch would have been as steady \[H\].
-const LEAST_WIDTH_CENTS: f64 = 0.3;
-const WIDTH_SPREADS: f64 = 0.8;
-/// Most looks: 600 ms at 10 ms and some.
+/// Most looks: 600 ms at 10 ms and some \[T\].
 const MAX_LOOKS: usize = 128;
 
 /// Settled pitch of a note.
@@ -81,7 +71,7 @@ impl SteadyFinder {
         let spread = stretch.iter().map(|p| (p.cents - median).abs()).sum::<f64>() / stretch.len() as f64;
         Some(Settled {
             hz: shift_cents(candidate.hz, median),
-            uncertainty_cents: LEAST_WIDTH_CENTS + WIDTH_SPREADS * spread,
+            uncertainty_cents: spread, // another stretch would have been as steady
             wander_cents: wander,
             from: stretch[0].centre,
             to: stretch[stretch.len() - 1].centre,

@@ -5,24 +5,17 @@ use crate::entrance::Stutter;
 use crate::instants::Instants;
 use crate::level::LevelTrack;
 use crate::look::Point;
+use crate::parameters::notes::NEW_PITCH;
+use crate::parameters::shape::{FIRST_START_DB, FIRST_START_S, SECOND_START_DB};
 use crate::units::power_to_db;
 
-/// The second start comes within this time, s (measures page).
+/// The second start comes within this time, s (measures page), and back as loud as it gets within it after the dip
+/// \[D\].
 const RANGE_S: f64 = 0.150;
 /// ... and no sooner, s: from here on two onsets are heard as two (Hirsh 1959, JASA 31:759 \[M\]).
 const APART_S: f64 = 0.020;
-/// Depth of the dip between them, dB (measures page).
+/// Depth of the dip between them, dB (measures page) \[D\].
 const DIP_DB: f64 = 6.0;
-/// The first start grows for this long at least, s: a tongue's click is shorter.
-const FIRST_S: f64 = 0.003;
-/// The second start comes back within this time after the bottom of the dip, s.
-const BACK_S: f64 = 0.060;
-/// The first start is no softer than this against the second, dB: what is softer is the tongue.
-const FIRST_DB: f64 = -15.0;
-/// The second is no softer than this against the first, dB: what is softer rings on.
-const SECOND_DB: f64 = -8.0;
-/// Two starts within this are on the same pitch, cents.
-const SAME_PITCH_CENTS: f64 = 100.0;
 
 /// Where a note stands among others, internal samples.
 #[derive(Clone, Copy)]
@@ -50,9 +43,9 @@ pub fn find(level: &LevelTrack, points: &[Point], instants: &Instants, among: Am
     }
     let end = (onset + RANGE_S * rate_hz).min(to);
     let first = level.index(onset);
-    let values = level.slice(onset, (end + BACK_S * rate_hz).min(to));
-    let grows = (FIRST_S * rate_hz / level.step()).ceil() as usize;
-    let back = (BACK_S * rate_hz / level.step()) as usize;
+    let values = level.slice(onset, (end + RANGE_S * rate_hz).min(to));
+    let grows = (FIRST_START_S * rate_hz / level.step()).ceil() as usize;
+    let back = (RANGE_S * rate_hz / level.step()) as usize;
     let mut best: Option<(f64, usize, f64)> = None;
     let (mut top, mut top_at) = (0.0, 0);
     for (i, &bottom) in values.iter().enumerate() {
@@ -64,7 +57,7 @@ pub fn find(level: &LevelTrack, points: &[Point], instants: &Instants, among: Am
         }
         let second = values[i..values.len().min(i + back)].iter().copied().fold(0.0, f64::max);
         let ratio_db = power_to_db(top / second.max(1e-20));
-        if !(FIRST_DB..=-SECOND_DB).contains(&ratio_db) {
+        if !(FIRST_START_DB..=-SECOND_START_DB).contains(&ratio_db) {
             continue;
         }
         let depth_db = power_to_db(top.min(second) / bottom.max(1e-20));
@@ -86,7 +79,8 @@ fn holds_pitch(points: &[Point], from: f64, to: f64) -> bool {
     let (mut num, mut strange) = (0, 0);
     for point in inside {
         num += 1;
-        strange += usize::from(point.is_rough || point.is_other_partial || point.cents.abs() > SAME_PITCH_CENTS);
+        strange +=
+            usize::from(point.is_rough || point.is_other_partial || point.cents.abs() > 100.0 * f64::from(NEW_PITCH));
     }
     num == 0 || 2 * strange <= num
 }

@@ -1,17 +1,13 @@
 //! What the note before leaves in the front of the next one: its tail, and air under it.
 
-use crate::air::{Air, AirFinder, Tone};
+use crate::air::{Air, AirFinder, REACH_S, Tone};
 use crate::coarse::{Note, Start};
 use crate::framer::History;
 use crate::look::Point;
+use crate::parameters::air::{FALLEN_SHARE, OVER_TAIL};
 
-/// Air under a tail is looked for this far back, s: a tail's room to fall in.
-const REACH_S: f64 = 0.400;
-/// The tail's level is taken this long before the next note, s; a look this factor over it (6 dB) is no tail.
+/// The tail's level is taken this long before the next note, s; a look this factor over it (6 dB) is no tail \[T\].
 const LEVEL_S: (f64, f64) = (0.030, 0.010);
-const OVER_TAIL: f64 = 4.0;
-/// Air can only be heard under a tail that has sunk this far under its note, share of power (-8 dB).
-const FALLEN_SHARE: f64 = 0.16;
 
 /// The note before.
 pub struct Previous {

@@ -4,7 +4,7 @@ use crate::framer::{Framer, History};
 use crate::observe::{Frame, Frames};
 use std::f64::consts::TAU;
 
-/// Rate of the sounds, Hz.
+/// Rate of the sounds, Hz \[T\].
 pub const RATE_HZ: f64 = 48_000.0;
 
 /// A sound of so many seconds, from its value at each time.

@@ -1,6 +1,7 @@
 //! The tone of the body a note settles into: how much of it is tone, how steady pitch and level stand, how bright it is.
 
 use crate::body::HOLDS_DB_PER_S;
+use crate::body::RELEASE_S;
 use crate::entrance::{CannotTell, Tone};
 use crate::framer::History;
 use crate::harmonic;
@@ -10,35 +11,36 @@ use crate::vector::{dot, mean};
 use crate::window::hann_at;
 use std::f64::consts::{PI, TAU};
 
-/// The body is looked at from this long after the note speaks to so long, s; the release begins this long before its end, s.
+/// The body is looked at from this long after the note speaks to so long, s; the release begins this long before its
+/// end, s \[D\].
 const BODY_S: (f64, f64) = (0.120, 0.600);
-const RELEASE_S: f64 = 0.030;
-/// Shorter than this a body tells nothing of its steadiness, s.
+/// Shorter than this a body tells nothing of its steadiness, s \[T\].
 const LEAST_S: f64 = 0.120;
 /// Windows of the looks at it, periods: as Boersma 1993 has them (Proceedings of the Institute of Phonetic Sciences 17:97-110,
 /// Amsterdam \[M\]), and at least, s; and how many, for tone against noise, and for brightness.
 const PERIODS: f64 = 6.0;
 const LEAST_WINDOW_S: f64 = 0.040;
+/// See above \[C\].
 const NUM_NOISE: usize = 6;
 const NUM_BRIGHT: usize = 2;
-/// Harmonics up to here tell the brightness, Hz: what any recording over 11 kHz holds.
+/// Harmonics up to here tell the brightness, Hz: what any recording over 11 kHz holds \[T\].
 const TOP_HZ: f64 = 4_500.0;
-/// The period may lie this far from the settled one, share, in so many steps each way.
+/// The period may lie this far from the settled one, share, in so many steps each way \[T\].
 const PERIOD_ROOM: f64 = 0.008;
 const PERIOD_STEPS: i32 = 6;
-/// Lags each side from which the correlation between two lags is read.
+/// Lags each side from which the correlation between two lags is read \[T\].
 const DEPTH: usize = 12;
-/// More tone than this cannot be told: 50 dB of it over the noise.
+/// More tone than this cannot be told: 50 dB of it over the noise \[T\].
 const MOST_TONE: f64 = 0.999_99;
 /// Vibrato: players' rates \[P\], Hz, and their step; it is told from drift over so many of its periods.
 const VIBRATO_HZ: (f64, f64) = (4.0, 8.0);
 const VIBRATO_STEP_HZ: f64 = 0.5;
 const VIBRATO_PERIODS: f64 = 1.2;
-/// Longest window: six periods of 32 Hz at 22 kHz.
+/// Longest window: six periods of 32 Hz at 22 kHz \[T\].
 const MAX_WINDOW: usize = 4_200;
-/// Most looks of the settled pitch in a body.
+/// Most looks of the settled pitch in a body \[T\].
 const MAX_POINTS: usize = 64;
-/// Fewest looks that tell of steadiness: a line and a wave take four.
+/// Fewest looks that tell of steadiness: a line and a wave take four \[T\].
 const LEAST_LOOKS: usize = 8;
 
 /// Reads the tone of bodies; its lists are allocated once.

@@ -7,17 +7,17 @@ use crate::entrance::{Front, Measure, Positions, SlidePosition};
 use crate::settings::{Instrument, Settings};
 use crate::units::hz_to_midi;
 
-/// Pedal of the B-flat side in first position for A4 = 440 Hz: Bb1, Hz.
+/// Pedal of the B-flat side in first position for A4 = 440 Hz: Bb1, Hz \[C\].
 const B_FLAT_PEDAL_HZ: f64 = 58.270_470_189_761_24;
-/// Pedal of the E-flat alto in first position for A4 = 440 Hz: Eb2, Hz.
+/// Pedal of the E-flat alto in first position for A4 = 440 Hz: Eb2, Hz \[C\].
 const E_FLAT_PEDAL_HZ: f64 = 77.781_745_930_520_22;
-/// Semitones the F attachment lowers the horn by.
+/// Semitones the F attachment lowers the horn by \[C\].
 const F_ATTACHMENT_SEMITONES: f64 = 5.0;
-/// Slide range usable, positions: a little over first for lipping up, a little past seventh.
+/// Slide range usable, positions: a little over first for lipping up, a little past seventh \[C\].
 const SLIDE_RANGE: (f64, f64) = (0.8, 7.05);
-/// The attachment reaches low C just past the end of a seven-position slide (7.40).
+/// The attachment reaches low C just past the end of a seven-position slide (7.40) \[C\].
 const TRIGGER_RANGE: (f64, f64) = (0.9, 7.45);
-/// Highest partial listed.
+/// Highest partial listed \[C\].
 const MAX_PARTIAL: u8 = 12;
 /// Highest partial listed with the attachment: above, the open slide is the usual choice \[P\].
 const MAX_TRIGGER_PARTIAL: u8 = 4;

@@ -2,7 +2,7 @@
 //!
 //! Equal temperament: f = A4 * 2^((m - 69) / 12), ISO 16:1975 for A4 = 440 Hz \[S\].
 
-/// MIDI note number of A4.
+/// MIDI note number of A4 \[C\].
 const A4_MIDI: f64 = 69.0;
 
 const NOTE_NAMES: [&str; 12] = ["C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"];

@@ -2,11 +2,11 @@
 
 use super::{GAP_COST, PLACE_SPAN_S, Step};
 
-/// Cells of the table, three bytes each, up to which every pairing is considered.
+/// Cells of the table, three bytes each, up to which every pairing is considered \[C\].
 const MAX_CELLS: usize = 25_000_000;
-/// Half width of the band of pairings considered in larger tables, entrances.
+/// Half width of the band of pairings considered in larger tables, entrances \[C\].
 const BAND: usize = 1_000;
-/// Distance on one time line beyond which no pair is cheaper than two gaps, s.
+/// Distance on one time line beyond which no pair is cheaper than two gaps, s \[C\].
 const LINE_REACH_S: f64 = 2.0 * GAP_COST * PLACE_SPAN_S;
 
 /// The stretch of columns considered in each row: its first column, never falling, and the width of all.

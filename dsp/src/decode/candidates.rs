@@ -6,26 +6,26 @@
 use super::curves::Curves;
 use crate::observe::Frames;
 
-/// A peak of novelty is the highest of so many frames each side.
+/// A peak of novelty is the highest of so many frames each side \[F\].
 const PEAK_HALF: i64 = 5;
-/// A valley is the lowest of so many frames each side; its rise is looked for so far.
+/// A valley is the lowest of so many frames each side; its rise is looked for so far \[F\].
 const VALLEY_HALF: i64 = 12;
 const RISE_FRAMES: i64 = 44;
-/// It rises at least this much, dB, and its candidate lies this share up the rise.
+/// It rises at least this much, dB, and its candidate lies this share up the rise \[F\].
 const RISE_DB: f32 = 2.0;
 const RISE_SHARE: f32 = 0.35;
-/// Pitch has moved: medians over frames from .. to on each side differ by this, semitones.
+/// Pitch has moved: medians over frames from .. to on each side differ by this, semitones \[F\].
 const NEAR: i64 = 3;
 const FAR: i64 = 14;
 const MOVED: f32 = 0.6;
-/// Moved frames nearer than this are one change; a change longer than this is cut.
+/// Moved frames nearer than this are one change; a change longer than this is cut \[F\].
 const MOVE_GAP: i64 = 4;
 const MOVE_FRAMES: i64 = 14;
-/// Two candidates nearer than this are one.
+/// Two candidates nearer than this are one \[F\].
 const SAME: i64 = 5;
-/// Frames behind the curves' end at which candidates are looked for.
+/// Frames behind the curves' end at which candidates are looked for \[T\].
 const BEHIND: i64 = RISE_FRAMES + 4;
-/// A candidate is passed on this many frames after it was looked for: a change of pitch is told after its end.
+/// A candidate is passed on this many frames after it was looked for: a change of pitch is told after its end \[T\].
 const PASSED_ON: i64 = MOVE_FRAMES + MOVE_GAP;
 
 /// Finds candidates in the order of time.

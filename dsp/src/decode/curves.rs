@@ -2,23 +2,23 @@
 
 use crate::observe::Frames;
 
-/// Values kept, frames: what features look at around a candidate and some.
+/// Values kept, frames: what features look at around a candidate and some \[T\].
 const KEPT: usize = 1024;
-/// Half widths of the smoothing kernels, frames, and their standard deviations: 40 Hz, 12 Hz and 30 Hz wide.
+/// Half widths of the smoothing kernels, frames, and their standard deviations: 40 Hz, 12 Hz and 30 Hz wide \[F\].
 const LEVEL_HALF: i64 = 4;
 const LEVEL_SIGMA: f64 = 1.4;
 const SLOW_HALF: i64 = 12;
 const SLOW_SIGMA: f64 = 4.4;
 const NOVELTY_HALF: i64 = 5;
 const NOVELTY_SIGMA: f64 = 1.8;
-/// Growth: highest level so many frames ahead over the lowest so many back.
+/// Growth: highest level so many frames ahead over the lowest so many back \[F\].
 const GROW_AHEAD: i64 = 15;
 const GROW_BACK: i64 = 24;
-/// What makes one of novelty: mean rise (log10), change, growth (dB).
+/// What makes one of novelty: mean rise (log10), change, growth (dB) \[F\].
 const RISE_UNIT: f32 = 0.12;
 const CHANGE_UNIT: f32 = 0.6;
 const GROW_UNIT: f32 = 20.0;
-/// The loudest sinks, the softest rises by so much a frame, dB (4 and 2 dB a second).
+/// The loudest sinks, the softest rises by so much a frame, dB (4 and 2 dB a second) \[F\].
 const LOUD_SINKS: f32 = 0.010;
 const FLOOR_RISES: f32 = 0.005;
 

@@ -68,7 +68,7 @@ pub const NAMES: [&str; 60] = [
     "+long rise",
     "+long rise share",
 ];
-/// Their number.
+/// Their number \[T\].
 pub const NUM: usize = NAMES.len();
 
 /// The features of a candidate at frame `i`.
@@ -85,7 +85,7 @@ pub fn features(frames: &Frames, curves: &Curves, i: i64) -> [f32; NUM] {
     row
 }
 
-/// How many features each part tells.
+/// How many features each part tells \[F\].
 const NUM_PITCH: usize = 11;
 const NUM_DIPS: usize = 6;
 const NUM_RISES: usize = NUM - NUM_PITCH - NUM_DIPS - NUM_WIDER - NUM_HIGH;

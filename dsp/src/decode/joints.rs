@@ -2,18 +2,18 @@
 
 use super::curves::Curves;
 use crate::observe::Frames;
+use crate::parameters::notes::RISE_DB;
 
-/// A dip lies this far around a beginning, s, and its sides are as loud as the loudest this far around it, s.
+/// A dip, or a change of pitch, lies this far around a beginning, s, and a dip's sides are as loud as the loudest this
+/// far around it, s \[F\].
 const DIP_S: f64 = 0.040;
 const SIDES_S: f64 = 0.080;
-/// The top of a rise lies this long after a beginning, s.
+/// The top of a rise lies this long after a beginning, s \[F\].
 const TOP_S: f64 = 0.150;
-/// A rise that leads to a beginning has begun so long before, s, this far under what sounds within so long after, dB and s.
+/// A rise that leads to a beginning has begun so long before, s, this far under what sounds within so long after, dB
+/// and s \[F\].
 const RISE_S: f64 = 0.200;
-const RISE_DB: f32 = 20.0;
 const LEVEL_S: f64 = 0.030;
-/// A change of pitch lies this far around a beginning, s.
-const CHANGE_S: f64 = 0.050;
 
 /// Depth of the dip around a frame, against its softer side, dB: a level that only rises has none.
 pub fn dip_db(curves: &Curves, frames: &Frames, c: i64) -> f32 {
@@ -44,7 +44,7 @@ pub fn rise_start(curves: &Curves, frames: &Frames, c: i64, earliest: i64) -> i6
 
 /// First of the frames around `c` that is nearer to the new pitch than to the old.
 pub fn boundary(frames: &Frames, c: i64, old: f32, new: f32) -> i64 {
-    let reach = frames.count(CHANGE_S);
+    let reach = frames.count(DIP_S);
     let is_new = |i: i64| {
         let midi = frames.get(i).midi;
         midi.is_nan() || (midi - new).abs() < (midi - old).abs()

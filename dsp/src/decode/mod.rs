@@ -10,7 +10,7 @@ mod notes;
 
 pub use features::{NAMES, NUM};
 pub use notes::NoteFinder;
-pub use played::{NOTE_NAMES, NUM_NOTE, note_features, note_midi};
+pub use played::{NEAR_PITCH, NOTE_NAMES, NUM_NOTE, note_features, note_midi};
 pub(crate) use scores::Trees;
 
 use crate::framer::{Framer, History};
@@ -18,9 +18,9 @@ use crate::observe::{Frames, HOP_S};
 use candidates::CandidateFinder;
 use curves::Curves;
 
-/// Seconds of sound that observing and deciding look back on.
+/// Seconds of sound that observing and deciding look back on \[T\].
 const HISTORY_S: f64 = 3.0;
-/// A note is looked at whole this long after its start, s, or when it has ended.
+/// A note is looked at whole this long after its start, s, or when it has ended \[T\].
 const WHOLE_S: f64 = 0.68;
 
 /// Every candidate of a whole sound with its time in s and its features: what the scores are fitted to.

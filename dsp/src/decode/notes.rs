@@ -1,64 +1,26 @@
 //! Notes out of scored candidates: which of two near ones stands, where the note before ended, how the new one began.
 
+use super::WHOLE_S;
 use super::candidates::{CandidateFinder, median_midi};
 use super::curves::Curves;
 use super::features::{NUM, features};
 use super::joints;
-use super::played::{HOLDS, TONAL, note_features, note_midi};
+use super::played::{HOLDS, note_features, note_midi};
 use super::scores::Scores;
 use crate::coarse::{Note, Start};
 use crate::entrance::Articulation;
 use crate::observe::{Frames, HOP_S};
+use crate::parameters::notes::*;
 use std::collections::VecDeque;
 
-/// A candidate is a beginning from this probability on.
-const LEAST_PROBABILITY: f32 = 0.40;
-/// Candidates less probable than this are not weighed.
-const WORTH_WEIGHING: f32 = 0.10;
-/// Frames each side from which it is looked at too.
+/// Candidates half as likely as a beginning must be are weighed: neighbours speak for each other \[T\].
+const WORTH_WEIGHING: f32 = 0.5 * LEAST_PROBABILITY;
+/// Frames each side from which it is looked at too \[T\].
 const BESIDE: i64 = 3;
-/// Of two beginnings nearer than this the more probable stands, s: no tongue is faster.
-const APART_S: f64 = 0.050;
-/// Another pitch is another note from here on, semitones: under a semitone, over vibrato and drift.
-const NEW_PITCH: f32 = 0.70;
-/// A beginning this soon after a fresh one, on the same pitch or without a dip, belongs to it, s: it stuttered, split or slid.
+/// A beginning this soon after a fresh one, on the same pitch or without a dip, belongs to it, s: it stuttered, split
+/// or slid \[D\].
 const SECOND_START_S: f64 = 0.150;
-/// Starts nearer than this to each other, three in a row, are a fast series of notes and no stutter, s.
-const SERIES_S: f64 = 0.220;
-/// A tone that goes on at its pitch with a shallower dip than this was not tongued again: it swells, dB.
-const STROKE_SHOWS_DB: f32 = 0.7;
-/// A dip this deep makes a fresh start, and so does a rise out of the tail of the note before, dB. What dips less is joined:
-/// legato.
-const FRESH_DIP_DB: f32 = 13.0;
-/// A change of pitch with a shallower dip than this has no stroke of its own, dB: a slur.
-const STROKE_DIP_DB: f32 = 4.0;
-/// A tone this long, s, this periodic, that rose this far within what is recent, dB, must have begun.
-const OVERDUE_S: f64 = 0.100;
-const OVERDUE_TONAL: f32 = 0.90;
-const OVERDUE_RISE_DB: f32 = 15.0;
-/// A note has ended this far under its recent level, dB...
-const END_DROP_DB: f32 = 24.0;
-/// ... or this near to the floor, dB, or after this long without tone, s.
-const END_OVER_FLOOR_DB: f32 = 4.0;
-const END_TONELESS_S: f64 = 0.060;
-/// What was at most this long ago is recent, s.
-const RECENT_S: f64 = 0.7;
-/// The floor follows the room up by so much a frame between notes, dB.
-const FLOOR_RISE_DB: f32 = 0.06;
-/// A take may begin inside a note: the first guess of the floor is not over this, dB.
-const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
-/// A sound is played, not talk, where the logarithm of the odds passes this.
-const LEAST_ODDS: f32 = 1.2;
-/// What came this shortly before, s, counts for this share.
-const RUN_S: f64 = 2.0;
-const RUN_SHARE: f32 = 0.8;
-/// What is not in a run is more likely played: talk comes in runs. The logarithm of those odds.
-const LONE_ODDS: f32 = 1.0;
-/// What has rung off by 15 dB before this, s, was struck and no note.
-const SHORTEST_S: f64 = 0.035;
-/// A note does not begin before this much of the one before, s.
-const INSIDE_S: f64 = 0.020;
-/// Notes waiting to be taken: more than any look-back can hold.
+/// Notes waiting to be taken: more than any look-back can hold \[T\].
 const MAX_NOTES: usize = 64;
 
 /// A likely beginning.
@@ -243,15 +205,15 @@ impl NoteFinder {
 
     /// The likeliest beginning of a tone that sounds though none was found: a slow one, say. A tone must have begun.
     fn overdue(&self, frames: &Frames, c: i64) -> Option<Beginning> {
-        let span = frames.count(OVERDUE_S);
-        let oldest = (c - frames.count(RECENT_S)).max(self.last_end);
+        let span = frames.count(SECOND_START_S);
+        let oldest = (c - frames.count(WHOLE_S)).max(self.last_end);
         let is_tone = c - span > oldest && (c - span..c).all(|i| frames.get(i).periodicity > OVERDUE_TONAL);
         if self.playing || !is_tone {
             return None;
         }
         let top = self.curves.max_level(c - span, c);
-        let has_risen = top - self.curves.min_level(oldest.max(0), c - span) > OVERDUE_RISE_DB;
-        if !has_risen || top < self.floor_db + OVERDUE_RISE_DB {
+        let has_risen = top - self.curves.min_level(oldest.max(0), c - span) > FRESH_DIP_DB;
+        if !has_risen || top < self.floor_db + FRESH_DIP_DB {
             return None;
         }
         let since = self.recent.iter().filter(|b| b.frame > oldest && b.frame <= c - span / 2);
@@ -308,7 +270,7 @@ impl NoteFinder {
     }
 
     fn has_ended(&self, frames: &Frames, c: i64) -> bool {
-        let from = self.last_start.max(c - frames.count(RECENT_S));
+        let from = self.last_start.max(c - frames.count(WHOLE_S));
         if c < self.last_start + frames.count(APART_S) {
             return false;
         }
@@ -346,7 +308,7 @@ impl NoteFinder {
         if self.playing {
             self.end_note(start);
         }
-        let from_midi = if rests && start - self.last_end > frames.count(RECENT_S) { f32::NAN } else { from_midi };
+        let from_midi = if rests && start - self.last_end > frames.count(WHOLE_S) { f32::NAN } else { from_midi };
         let articulation = match kind {
             _ if from_midi.is_nan() => Articulation::Tongued,
             Start::Pitch => Articulation::Slurred,

@@ -4,26 +4,20 @@
 use super::features::least_wander;
 use crate::coarse::Note;
 use crate::observe::Frames;
+use crate::parameters::notes::{FRESH_DIP_DB, TONAL};
 
-/// Frames this near to each other are on one pitch, semitones.
-const NEAR_PITCH: f32 = 0.35;
-/// The pitch of a note is told from its frames up to this long after its start, s.
-const PITCH_RANGE_S: f64 = 0.500;
-/// A frame is tonal from this periodicity on.
-pub const TONAL: f32 = 0.60;
-/// A sound is looked at from this long after its start, s, for so long.
+/// Frames this near to each other are on one pitch, semitones \[F\].
+pub const NEAR_PITCH: f32 = 0.35;
+/// A sound is looked at from this long after its start, s, for so long \[F\].
 const LOOKED_AT_S: (f64, f64) = (0.015, 0.500);
-/// It holds where it stays within so much of its loudest, dB, in its first so many s.
-const HOLDS_DB: f32 = 15.0;
-const HOLDS_S: f64 = 0.400;
-/// Steps over which a pitch must stand still: 40 ms.
+/// Steps over which a pitch must stand still: 40 ms \[F\].
 const STILL_FRAMES: i64 = 16;
 
 /// The pitch a note stands on: the most periodic whole of its frames within a third of a semitone; NaN without one.
 #[must_use]
 pub fn note_midi(frames: &Frames, note: &Note, until: i64) -> f32 {
     let from = note.start + 4;
-    let to = note.end.unwrap_or(until).min(note.start + frames.count(PITCH_RANGE_S)).min(until);
+    let to = note.end.unwrap_or(until).min(note.start + frames.count(LOOKED_AT_S.1)).min(until);
     let (mut best, mut most) = (f32::NAN, 0.0f32);
     let frame = |i: i64| Some(frames.get(i)).filter(|f| !f.midi.is_nan() && f.periodicity > TONAL);
     for centre in (from..to).step_by(3).filter_map(frame) {
@@ -47,9 +41,9 @@ pub const NOTE_NAMES: [&str; NUM_NOTE] = [
     "-least wander",
     "+holds",
 ];
-/// Their number.
+/// Their number \[F\].
 pub const NUM_NOTE: usize = 8;
-/// Where it stands among them how long a sound holds.
+/// Where it stands among them how long a sound holds \[T\].
 pub const HOLDS: usize = 7;
 
 /// The features of a note that is known until a frame.
@@ -75,8 +69,8 @@ pub fn note_features(frames: &Frames, note: &Note, until: i64) -> [f32; NUM_NOTE
 
 /// How many frames of a sound's beginning are about as loud as its loudest: what is struck rings off at once.
 fn holds(frames: &Frames, start: i64, until: i64) -> f32 {
-    let to = until.min(start + frames.count(HOLDS_S));
-    let least_db = frames.max_level(start, to - 1) - HOLDS_DB;
+    let to = until.min(start + frames.count(LOOKED_AT_S.1));
+    let least_db = frames.max_level(start, to - 1) - FRESH_DIP_DB;
     (start..to).filter(|&i| frames.get(i).level_db > least_db).count() as f32
 }
 
@@ -125,12 +119,12 @@ mod tests {
 
     #[test]
     fn what_rings_off_holds_for_as_long_as_its_law_says() {
-        // From 0.5 s on it falls by 150 dB a second: by 15 dB in 100 ms, which are 40 frames.
-        let fall = |s: f64| 10f64.powf(-150.0 * (s - 0.5).max(0.0) / 20.0);
+        // From 0.5 s on it falls by 120 dB a second: by 12 dB in 100 ms, which are 40 frames.
+        let fall = |s: f64| 10f64.powf(-120.0 * (s - 0.5).max(0.0) / 20.0);
         assert_eq!(NOTE_NAMES[HOLDS], "+holds");
         let (_, plucked) = seen(&sound(2.0, |s| fall(s) * tone(233.08, 1..=8, 0.1, s)));
         assert!((plucked[HOLDS] - 40.0).abs() <= 3.0, "{plucked:?}: a level is a mean over 10 ms");
         let (_, held) = seen(&sound(2.0, |s| tone(233.08, 1..=8, 0.1, s)));
-        assert_eq!(held[HOLDS], 160.0, "all of 400 ms");
+        assert_eq!(held[HOLDS], 200.0, "all of 500 ms");
     }
 }

@@ -17,7 +17,7 @@ struct Node {
     above: u16,
 }
 
-/// No feature has this number.
+/// No feature has this number \[T\].
 const LEAF: u16 = u16::MAX;
 
 /// Trees whose leaves are summed.

@@ -14,6 +14,7 @@ use crate::instants::{self, Instants, Tracks};
 use crate::level::LevelTrack;
 use crate::look::{Candidate, Looker};
 use crate::observe::Frames;
+use crate::parameters::instants::{FOLLOW_SHARE, NEAR_S, SOFT_SHARE};
 use crate::path::Path;
 use crate::settings::Settings;
 use crate::slide::{self, SlideFinder, Way};
@@ -25,26 +26,12 @@ use crate::tone::ToneReader;
 use crate::trombone::{self, round_trip_s};
 use crate::units::{midi_to_hz, power_to_db};
 
-/// Level track: one value a millisecond, from the earliest sample to this long after the coarse start, s.
+/// Level track: one value a millisecond, from the earliest sample to this long after the coarse start, s \[T\].
 const LEVEL_STEP_S: f64 = 0.001;
 const LEVEL_AFTER_S: f64 = 0.750;
-/// Softer than this under the loudest is not worth following to another partial (-20 dB).
-const FOLLOW_SHARE: f64 = 0.002;
-/// Looks before a dip's frame belong to the rise after it, frames.
-const DIP_REACH_FRAMES: i64 = 8;
-/// An overshoot falls within this many round trips.
+/// An overshoot falls within this many round trips \[D\].
 const HARD_ROUND_TRIPS: f64 = 3.0;
-/// A note this far under the loudest so far is soft, share of power (-24 dB).
-const SOFT_SHARE: f64 = 0.004;
-/// A soft sound that begins with noise as loud as this share of its tone (-3 dB) is talk or handling, not a note.
-const MOSTLY_AIR: f64 = 0.5;
-/// A note does not begin so long before the place that the scores give it, s: 12 standard deviations of theirs.
-const NEAR_S: f64 = 0.060;
-/// Air comes out of silence where what it rises out of lies this far under the tone, share of power (-34 dB).
-const STILL_SHARE: f64 = 0.000_4;
-/// A tone without air comes out of silence where the level before it lies this far under its peak, share of power (-24 dB).
-const QUIET_SHARE: f64 = 0.004;
-/// Most level values: 0.25 + 0.45 s and some.
+/// Most level values: 0.25 + 0.45 s and some \[T\].
 const MAX_LEVELS: usize = 1_400;
 
 /// Measures notes one after the other.
@@ -165,7 +152,7 @@ impl Measurer {
         let end = note.end.map_or(history.len(), |e| frames.centre(e));
         let earliest = match note.kind {
             Start::Fresh => self.previous.end,
-            Start::Dip => start - frames.centre(DIP_REACH_FRAMES),
+            Start::Dip => start,
             Start::Pitch => start - frames.centre(2),
         };
         let midi = Some(f64::from(note.midi)).filter(|midi| !midi.is_nan())?;
@@ -193,9 +180,6 @@ impl Measurer {
         if note.kind == Start::Fresh {
             let tone = self.tone_of(candidate, &instants, period, tone_power);
             air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
-            if is_soft && air.is_some_and(|air| air.power > MOSTLY_AIR * tone_power) {
-                return None;
-            }
             instants = instants::placed(instants, note.placed_s * self.rate_hz, air.is_some(), self.rate_hz);
         }
         let mut seen = Seen {
@@ -242,8 +226,8 @@ impl Measurer {
     /// air, is far softer than the tone there was one, wherever the note before ended.
     fn silence(&self, candidate: &Candidate, air: Option<Air>, instants: &Instants, tone_power: f64) -> f64 {
         let is_still = match air {
-            Some(air) => air.floor < STILL_SHARE * tone_power,
-            None => instants.before < QUIET_SHARE * instants.peak,
+            Some(air) => air.floor < SOFT_SHARE * tone_power,
+            None => instants.before < SOFT_SHARE * instants.peak,
         };
         if is_still { self.rate_hz } else { instants.onset - candidate.earliest as f64 }
     }

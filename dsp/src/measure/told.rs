@@ -1,28 +1,23 @@
 //! A front told: every measure with its uncertainty, or why there is none.
 
 use super::{Measurer, Seen, told};
+use crate::body::RELEASE_S;
 use crate::coarse::Note;
 use crate::entrance::{Articulation, CannotTell, Front, FrontPicture, InstantUncertainty, Told};
-use crate::instants::Instants;
+use crate::instants::{Instants, ONSET_SHARE};
 use crate::observe::Frames;
+use crate::parameters::widths::{AIR_START_MS, ONSET_SDS};
 use crate::picture;
 use crate::units::{cents, hz_to_midi, midi_to_hz, power_to_db};
 
-/// Air is heard where the note before ended so long before the onset, s.
-const SILENCE_S: f64 = 0.030;
-/// Half width of an onset, in standard deviations of what the level and the scores say of it: nine of ten.
-const WIDTH_SDS: f64 = 1.3;
-/// Half width of the start of air, ms: it swells out of the room.
-const AIR_START_MS: f64 = 5.0;
-/// A take whose first milliseconds already hold this share of the attack peak's power (-20 dB) begins inside the note.
+/// A take that is as loud as an onset within so long of its beginning, s, begins inside the note \[T\].
 const CUT_OFF_S: f64 = 0.002;
-const CUT_OFF_SHARE: f64 = 0.01;
 
 impl Measurer {
     /// The take begins inside the note: what came before is not on it.
     fn is_cut_off(&self, instants: &Instants) -> bool {
         let first = self.level.max(0.0, CUT_OFF_S * self.rate_hz);
-        instants.onset < CUT_OFF_S * self.rate_hz && first > CUT_OFF_SHARE * instants.peak
+        instants.onset < CUT_OFF_S * self.rate_hz && first > ONSET_SHARE * ONSET_SHARE * instants.peak
     }
 
     /// The front of a note as far as it was seen.
@@ -74,11 +69,11 @@ impl Measurer {
         let instants = &seen.instants;
         let period_ms = 1e3 / seen.settled.hz;
         let rise_ms = self.ms(instants.rise.1 - instants.rise.0).max(0.0);
-        0.5 + 0.15 * period_ms + 0.04 * rise_ms + WIDTH_SDS * self.ms(instants.onset_sd)
+        0.5 + 0.15 * period_ms + 0.04 * rise_ms + ONSET_SDS * self.ms(instants.onset_sd)
     }
 
     fn noise(&self, seen: &Seen) -> (Told, Told) {
-        if !seen.silence.is_some_and(|since| self.seconds(since) >= SILENCE_S) {
+        if !seen.silence.is_some_and(|since| self.seconds(since) >= RELEASE_S) {
             return (Err(CannotTell::NoSilenceBefore), Err(CannotTell::NoSilenceBefore));
         }
         match seen.air {

@@ -5,20 +5,19 @@ mod pitch;
 mod spectrum;
 
 use crate::framer::History;
+use crate::parameters::pitch::MIN_PERIODICITY;
 use crate::units::{hz_to_midi, power_to_db};
 use pitch::PitchFinder;
 use spectrum::SpectrumReader;
 
-/// Distance of frames, s.
+/// Distance of frames, s \[T\].
 pub const HOP_S: f64 = 0.002_5;
-/// Frames kept: 5.1 seconds.
+/// Frames kept: 5.1 seconds \[T\].
 const CAPACITY: usize = 2048;
-/// Window of the level, s: two periods at the pedals' end are smoothed by whoever reads it.
+/// Window of the level, s: two periods at the pedals' end are smoothed by whoever reads it \[T\].
 const LEVEL_WINDOW_S: f64 = 0.010;
-/// Levels are told down to here: below any converter's noise, dB.
+/// Levels are told down to here: below any converter's noise, dB \[T\].
 const LOWEST_DB: f64 = -110.0;
-/// A frame under this periodicity has no pitch.
-const MIN_PERIODICITY: f32 = 0.35;
 
 /// One frame.
 #[derive(Debug, Clone, Copy, PartialEq)]

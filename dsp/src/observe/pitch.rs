@@ -7,28 +7,25 @@
 //! highest partial left, and loud, bright notes are not read an octave low for want of a lag that fits.
 
 use crate::framer::History;
+use crate::parameters::pitch::{OCTAVE_COST, SHORT_RESERVE};
 use crate::vector::dot;
 use crate::window::{hann, low_pass};
 use rustfft::{Fft, FftPlanner, num_complex::Complex32};
 use std::sync::Arc;
 
-/// Rate aimed at, Hz.
+/// Rate aimed at, Hz \[T\].
 const RATE_HZ: f64 = 4_000.0;
-/// Cut of the low-pass, Hz: the second partial of F5.
+/// Cut of the low-pass, Hz: the second partial of F5 \[T\].
 const CUT_HZ: f64 = 1_300.0;
-/// Taps each side for a unit of decimation.
+/// Taps each side for a unit of decimation \[T\].
 const TAPS_PER_SIDE: usize = 8;
-/// Long and short window, s: three periods of E1, three of 80 Hz.
+/// Long and short window, s: three periods of E1, three of 80 Hz \[T\].
 const LONG_S: f64 = 0.074;
 const SHORT_S: f64 = 0.038;
-/// Pitch range searched, Hz: under E1 and over F5 with room for a bad day.
+/// Pitch range searched, Hz: under E1 and over F5 with room for a bad day \[T\].
 const RANGE_HZ: (f64, f64) = (37.0, 900.0);
-/// Lowest pitch the short window can carry, Hz: it must hold two and a half periods.
+/// Lowest pitch the short window can carry, Hz: it must hold two and a half periods \[T\].
 const SHORT_MIN_HZ: f64 = 66.0;
-/// Of two peaks alike the higher pitch is taken: what an octave costs, as a share of periodicity (Boersma's 0.01, doubled).
-const OCTAVE_COST: f32 = 0.02;
-/// The long window wins where the short one's tone is this much less periodic.
-const SHORT_RESERVE: f32 = 0.10;
 
 /// Pitch of one frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -60,7 +57,7 @@ pub struct PitchFinder {
     curve: Vec<f32>,
 }
 
-/// Decimated samples kept, each written twice so that any stretch is one slice.
+/// Decimated samples kept, each written twice so that any stretch is one slice \[T\].
 const KEPT: i64 = 1024;
 
 impl PitchFinder {
@@ -225,10 +222,10 @@ fn peak(curve: &[f32], lag: usize) -> (f32, f32) {
     (lag as f32 + at, height - 0.25 * (l - r) * shift)
 }
 
-/// Eighths of a lag at which a peak is read: half a lag each side, and one more for the parabola.
+/// Eighths of a lag at which a peak is read: half a lag each side, and one more for the parabola \[T\].
 const NUM_EIGHTHS: usize = 11;
 const MIDDLE: usize = NUM_EIGHTHS / 2;
-/// Lagrange's weights there of seven points a unit apart.
+/// Lagrange's weights there of seven points a unit apart \[C\].
 const WEIGHTS: [[f32; 7]; NUM_EIGHTHS] = lagrange();
 
 const fn lagrange() -> [[f32; 7]; NUM_EIGHTHS] {

@@ -9,30 +9,30 @@ use crate::window::hann;
 use rustfft::{Fft, FftPlanner, num_complex::Complex32};
 use std::sync::Arc;
 
-/// Window, s.
+/// Window, s \[F\].
 const WINDOW_S: f64 = 0.023;
-/// Bands: so many an octave, from this frequency up to this one, Hz.
+/// Bands: so many an octave, from this frequency up to this one, Hz \[F\].
 const BANDS_PER_OCTAVE: f64 = 24.0;
 const BANDS_HZ: (f64, f64) = (60.0, 4_900.0);
-/// High bands begin, low ones end here, Hz.
+/// High bands begin, low ones end here, Hz \[F\].
 const HIGH_HZ: f64 = 960.0;
 const LOW_HZ: f64 = 340.0;
-/// The rise is taken against the spectrum so many frames earlier: 15 ms.
+/// The rise is taken against the spectrum so many frames earlier: 15 ms \[F\].
 const LAG_FRAMES: usize = 6;
-/// ... and so many frames earlier, 40 ms, where a room or a slur spreads it.
+/// ... and so many frames earlier, 40 ms, where a room or a slur spreads it \[F\].
 const LONG_LAG_FRAMES: usize = 16;
-/// Spectra compared for the change: frames from .. to on each side.
+/// Spectra compared for the change: frames from .. to on each side \[F\].
 const NEAR_FRAMES: usize = 4;
 const FAR_FRAMES: usize = 14;
-/// Spectra on a side.
+/// Spectra on a side \[F\].
 const SUMMED: usize = FAR_FRAMES - NEAR_FRAMES;
-/// The change is known this many frames later.
+/// The change is known this many frames later \[F\].
 pub const AHEAD_FRAMES: i64 = FAR_FRAMES as i64 - 1;
-/// Nothing under this share of the loudest band of the last seconds is looked at (-74 dB).
+/// Nothing under this share of the loudest band of the last seconds is looked at (-74 dB) \[F\].
 const FLOOR_SHARE: f32 = 2e-4;
-/// The loudest is forgotten by half in this time, s.
+/// The loudest is forgotten by half in this time, s \[F\].
 const FORGET_S: f64 = 3.0;
-/// Spectra kept.
+/// Spectra kept \[T\].
 const KEPT: usize = 32;
 
 /// What a spectrum shows.
@@ -275,6 +275,7 @@ fn fill_widest(widest: &mut [f32], values: &[f32]) {
 
 /// By how much values lie over others, summed.
 fn sum_over(values: &[f32], others: &[f32]) -> f32 {
+    /// \[T\]
     const LANES: usize = 8;
     let mut sums = [0.0f32; LANES];
     for (v, o) in values.chunks(LANES).zip(others.chunks(LANES)) {

@@ -2,16 +2,7 @@
 //! takes what it would if it were there, times how sure that is: the loss to be expected.
 
 use super::{FaultName, Faults, table};
-
-/// A fault just at its line takes this share of its weight: it was worth a flag. \[H\]
-const SHARE_AT_LINE: f64 = 0.25;
-/// Every fault but the worst takes this share of what it would take alone. \[H\]
-const SHARE_OF_OTHERS: f64 = 0.25;
-/// A clear front whose nearest measure is at its line loses so many points; half way to the line a sixteenth of
-/// them: professionals lie at a third of the lines in the median. \[H\]
-const NEAR_LINE_COST: f64 = 5.0;
-/// How steeply that falls with the distance.
-const NEARNESS_POWER: i32 = 4;
+use crate::parameters::clarity::{NEAR_LINE_COST, NEARNESS_POWER, SHARE_AT_LINE, SHARE_OF_OTHERS};
 
 /// What one fault takes off where it is there, in points. The root makes what is well beyond its line weigh as what it is.
 #[must_use]

@@ -3,25 +3,15 @@
 use super::{Fault, FaultName, Faults, Verdict, clarity, lines};
 use crate::entrance::{CannotTell, Front, Measure, Told};
 use crate::grid::Beat;
+use crate::parameters::clarity::LOUD_AIR_DB;
+use crate::parameters::widths;
 use crate::settings::{Settings, Source};
 use crate::units::shift_cents;
 
-/// Half width of the length of a split, ms.
-const SPLIT_WIDTH_MS: f64 = 4.0;
-/// Half width of the depth of a dip, dB.
-const DIP_WIDTH_DB: f64 = 2.0;
-/// Half width of the depth of a slide, cents.
-const SLIDE_WIDTH_CENTS: f64 = 5.0;
-/// Half width of a silence, ms.
-const HELD_WIDTH_MS: f64 = 20.0;
-/// A measure is never surer than this share of its line.
-const LEAST_WIDTH_SHARE: f64 = 0.02;
-/// Half width of 90 % over the standard deviation, and logistic over normal.
+/// Half width of 90 % over the standard deviation, and logistic over normal \[T\].
 const Z_90: f64 = 1.645;
-/// See [`Z_90`].
+/// See [`Z_90`] \[T\].
 const LOGISTIC: f64 = 1.702;
-/// Air this far over its line, dB, weighs twice as much.
-const LOUD_AIR_DB: f64 = 20.0;
 
 /// A measure and the line it is held against, in the measure's unit.
 #[derive(Debug, Clone, Copy)]
@@ -52,7 +42,7 @@ impl Held {
         if value.is_nan() || value < line || self.measure.uncertainty > line {
             return None;
         }
-        let sigma = self.measure.uncertainty.max(LEAST_WIDTH_SHARE * line) / Z_90;
+        let sigma = self.measure.uncertainty.max(widths::LEAST_SHARE * line) / Z_90;
         let sureness = self.probability / (1.0 + (-LOGISTIC * (value - line) / sigma).exp());
         Some(Fault { name: self.name, severity: self.weight * (1.0 - line / value), sureness })
     }
@@ -108,12 +98,12 @@ fn split(front: &Front, settings: &Settings) -> Option<Held> {
     // Buzzing on the mouthpiece there are no partials to split between.
     let split = front.evidence.split.filter(|_| settings.source == Source::Horn)?;
     let wrong_hz = shift_cents(front.settled_hz.ok()?.value, split.interval_cents);
-    let measure = Measure { value: split.duration_ms, uncertainty: SPLIT_WIDTH_MS };
+    let measure = Measure { value: split.duration_ms, uncertainty: widths::SPLIT_MS };
     Some(Held::new(FaultName::Split, measure, lines::split_ms(wrong_hz).at(settings.strictness)))
 }
 
 fn stutter(front: &Front, settings: &Settings) -> Option<Held> {
-    let measure = Measure { value: front.evidence.stutter?.dip_db, uncertainty: DIP_WIDTH_DB };
+    let measure = Measure { value: front.evidence.stutter?.dip_db, uncertainty: widths::STUTTER_DB };
     Some(Held::new(FaultName::Stutter, measure, lines::stutter_db().at(settings.strictness)))
 }
 
@@ -121,7 +111,7 @@ fn smear(front: &Front, settings: &Settings) -> Option<Held> {
     let smear = front.evidence.smear?;
     let is_slide = (lines::SMEAR_RATE.0..=lines::SMEAR_RATE.1).contains(&smear.rate_cents_per_s);
     let is_long = smear.duration_ms >= lines::smear_ms(settings);
-    let measure = Measure { value: smear.depth_cents.abs(), uncertainty: SLIDE_WIDTH_CENTS };
+    let measure = Measure { value: smear.depth_cents.abs(), uncertainty: widths::SLIDE_CENTS };
     let held = Held::new(FaultName::Smear, measure, lines::smear_cents(front.articulation).at(settings.strictness));
     (is_slide && is_long).then_some(Held { probability: smear.probability, ..held })
 }
@@ -142,7 +132,7 @@ fn hard(front: &Front, settings: &Settings) -> Option<Held> {
 }
 
 fn held_breath(front: &Front, settings: &Settings) -> Option<Held> {
-    let measure = Measure { value: front.evidence.held_breath_ms?, uncertainty: HELD_WIDTH_MS };
+    let measure = Measure { value: front.evidence.held_breath_ms?, uncertainty: widths::HELD_MS };
     Some(Held::new(FaultName::HeldBreath, measure, lines::held_breath_ms().at(settings.strictness)))
 }
 

@@ -2,7 +2,7 @@
 //!
 //! A line is the larger of what the ear notices (or the horn allows) and the 97.5th percentile of professional fronts
 //! (`professionals.md`). Marks: \[S\] published source, \[C\] computed from a law, \[P\] common practice, \[M\] from
-//! memory, \[H\] our hypothesis.
+//! memory, \[D\] \[H\] our hypothesis.
 
 use crate::entrance::{Articulation, Front};
 use crate::grid::Beat;
@@ -11,15 +11,15 @@ use crate::trombone::round_trip_s;
 
 /// Air before the tone: from here on it is heard (air of 10 to 20 ms is masked by the tone after it \[S\]), ms.
 const AIRY_HEARD_MS: f64 = 20.0;
-/// ... and flagged, ms, where it is louder than this, dB re the settled tone. \[H\]
+/// ... and flagged, ms, where it is louder than this, dB re the settled tone. \[D\] \[H\]
 const AIRY_MS: f64 = 30.0;
-/// See [`AIRY_MS`].
+/// See [`AIRY_MS`] \[D\].
 const AIRY_DB: f64 = -32.0;
-/// Air twice as long may be this much louder, dB.
+/// Air twice as long may be this much louder, dB \[D\].
 const AIRY_DB_PER_DOUBLING: f64 = 6.0;
-/// Mouthpiece buzzing is breathier: its air may be this much longer and louder. \[H\]
+/// Mouthpiece buzzing is breathier: its air may be this much longer and louder. \[D\] \[H\]
 const MOUTHPIECE_AIR_FACTOR: f64 = 2.0;
-/// See [`MOUTHPIECE_AIR_FACTOR`], dB.
+/// See [`MOUTHPIECE_AIR_FACTOR`], dB \[D\].
 const MOUTHPIECE_AIR_DB: f64 = 10.0;
 /// Lean: professionals' 90th and 97.5th percentile, cents (in phrases -22 -12 1 15 26 \[S\]).
 const LEAN_CENTS: (f64, f64) = (15.0, 27.0);
@@ -35,20 +35,20 @@ const GLIDE_MEAN_SHARE: f64 = 0.39;
 const SLOW_MS: (f64, f64) = (27.0, 45.0);
 /// The bore cannot support a note sooner, round trips \[C\].
 const SLOW_ROUND_TRIPS: f64 = 2.0;
-/// A wrong partial is heard from this long, ms, or this many of its periods. \[H\]
+/// A wrong partial is heard from this long, ms, or this many of its periods. \[D\] \[H\]
 const SPLIT_MS: f64 = 20.0;
-/// See [`SPLIT_MS`].
+/// See [`SPLIT_MS`] \[D\].
 const SPLIT_PERIODS: f64 = 3.0;
 /// A slide counts from this far, cents, and this long, ms: 40 ms after speaking professionals lie within 17 (nine of
-/// ten) and 27 cents. \[H\]
+/// ten) and 27 cents. \[D\] \[H\]
 const SMEAR_CENTS: (f64, f64) = (27.0, 40.0);
 /// ... and out of the note before this far: 90th and 97.5th percentile of connected fronts as they speak \[S\].
 const CONNECTED_SMEAR_CENTS: (f64, f64) = (59.0, 94.0);
-/// See [`SMEAR_CENTS`].
+/// See [`SMEAR_CENTS`] \[D\].
 const SMEAR_MS: f64 = 40.0;
-/// Pace of a slide, cents/s. Not scaled.
+/// Pace of a slide, cents/s. Not scaled \[D\].
 pub const SMEAR_RATE: (f64, f64) = (450.0, 3_800.0);
-/// Depth of the dip between two starts, dB.
+/// Depth of the dip between two starts, dB \[D\].
 const STUTTER_DIP_DB: f64 = 6.0;
 /// Burst over the body, dB: professionals' sustained notes stay under 4 (nine of ten) and 5, also in fortissimo \[S\].
 const HARD_DB: (f64, f64) = (4.0, 6.0);
@@ -61,7 +61,7 @@ const TIMING_MS: (f64, f64) = (30.0, 10.0);
 const OWN_BEAT_SPREADS: f64 = 2.576;
 /// ... nor where winds in ensembles spread as far from each other, ms (Rasch 1979 \[S\]): nobody asked for that beat.
 const OWN_BEAT_MS: f64 = 37.0;
-/// Silence between the breath and the sound, ms. \[H\]
+/// Silence between the breath and the sound, ms. \[D\] \[H\]
 const HELD_BREATH_MS: f64 = 200.0;
 
 /// What set a line.

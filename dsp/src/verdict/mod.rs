@@ -43,7 +43,7 @@ pub enum FaultName {
 }
 
 impl FaultName {
-    /// Every fault, in the order tables and filters show them.
+    /// Every fault, in the order tables and filters show them \[T\].
     pub const ALL: [Self; 11] = [
         Self::Airy,
         Self::Below,

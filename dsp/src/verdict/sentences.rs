@@ -2,9 +2,8 @@
 
 use super::Entrance;
 use crate::entrance::{Measure, Told};
+use crate::parameters::widths::TOLD_FROM_SHARE;
 
-/// A figure whose uncertainty reaches this share of it is told with its uncertainty.
-const UNCERTAIN_SHARE: f64 = 0.15;
 /// Partials of real horns stray this far from whole ratios, in cents \[P\].
 const PARTIAL_TOLERANCE_CENTS: f64 = 40.0;
 /// Highest partial worth naming; players count them to about sixteen \[P\].
@@ -139,7 +138,7 @@ fn amount(told: Told, unit: &str) -> Option<String> {
 fn size(measure: &Measure) -> String {
     // Half away from zero, as people round; the formatter alone would round half to even.
     let value = measure.value.abs().round();
-    if measure.uncertainty.is_finite() && measure.uncertainty > UNCERTAIN_SHARE * value {
+    if measure.uncertainty.is_finite() && measure.uncertainty > TOLD_FROM_SHARE * value {
         format!("{value:.0} ± {:.0}", measure.uncertainty.max(1.0))
     } else {
         format!("{value:.0}")
