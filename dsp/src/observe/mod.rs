@@ -171,6 +171,27 @@ mod tests {
     use super::*;
     use crate::test_sounds::{frames, sound, tone};
 
+    impl Frames {
+        /// Frames as they are drawn and not seen, for tests of what is made of them.
+        pub(crate) fn drawn(drawn: impl IntoIterator<Item = Frame>) -> Self {
+            let mut frames = Self::new(12_000.0);
+            for frame in drawn {
+                frames.ring[(frames.len % CAPACITY as i64) as usize] = frame;
+                frames.len += 1;
+            }
+            frames.len += spectrum::AHEAD_FRAMES;
+            frames
+        }
+    }
+
+    impl Frame {
+        /// A frame of a tone as it is held.
+        pub(crate) fn held(midi: f32, level_db: f32) -> Self {
+            let levels = Self { level_db, smooth_db: level_db, high_db: level_db - 10.0, ..Self::SILENT };
+            Self { midi, periodicity: if midi.is_nan() { 0.0 } else { 0.99 }, ..levels }
+        }
+    }
+
     fn at(frames: &[Frame], s: f64) -> Frame {
         frames[(s / HOP_S).round() as usize]
     }
@@ -188,7 +209,8 @@ mod tests {
 
     #[test]
     fn what_lies_high_is_told_apart() {
-        // Partials 1 at amplitude 0.1 and 6 at 0.1 / 6 of 233.08 Hz: the sixth alone lies over 960 Hz, 1/72 of 0.01 strong.
+        // Partials 1 at amplitude 0.1 and 6 at 0.1 / 6 of 233.08 Hz: the sixth alone lies over 960 Hz, 1/72 of 0.01
+        // strong.
         let both = |s: f64| tone(233.08, 1..=1, 0.1, s) + tone(233.08, 6..=6, 0.1, s);
         let frame = at(&frames(&sound(0.8, both)), 0.4);
         let high = 10.0 * (0.5 * (0.1f64 / 6.0).powi(2)).log10();
