@@ -1,8 +1,12 @@
-//! Sounds by closed forms, and what the framer makes of them: for the modules' own tests.
+//! Sounds by closed forms, what the framer makes of them, and a front that is clear: for the modules' own tests.
 
+use crate::analyze;
+use crate::entrance::{
+    Articulation, CannotTell, Evidence, Front, FrontPicture, InstantUncertainty, Measure, Positions, Told,
+};
 use crate::framer::{Framer, History};
 use crate::observe::{Frame, Frames};
-use crate::{Front, Settings, analyze};
+use crate::settings::Settings;
 use std::f64::consts::{PI, TAU};
 
 /// Rate of the sounds, Hz.
@@ -114,15 +118,67 @@ pub fn history_at(samples: &[f32], sound_rate_hz: f64) -> (History, f64) {
     (history, rate_hz)
 }
 
+/// A sound at a rate, Hz, as a history and the frames made of it while it came: what looks at them keeps a quarter of a
+/// second.
+pub fn seen(samples: &[f32], sound_rate_hz: f64) -> (History, Frames) {
+    let mut framer = Framer::new(sound_rate_hz);
+    let mut history = History::new(samples.len() / framer.factor() + 1);
+    let mut frames = Frames::new(sound_rate_hz / framer.factor() as f64);
+    for decimated in samples.iter().filter_map(|x| framer.push(*x)) {
+        history.push(decimated);
+        frames.advance(&history);
+    }
+    (history, frames)
+}
+
 /// The frames of a sound.
 pub fn frames(samples: &[f32]) -> Vec<Frame> {
-    let (history, rate_hz) = history(samples);
-    let mut frames = Frames::new(rate_hz);
-    while frames.advance(&history) {}
+    frames_at(samples, RATE_HZ)
+}
+
+/// The same of a sound at another rate, Hz.
+pub fn frames_at(samples: &[f32], sound_rate_hz: f64) -> Vec<Frame> {
+    let (_, frames) = seen(samples, sound_rate_hz);
     (0..frames.len()).map(|i| frames.get(i)).collect()
 }
 
 /// The fronts of a whole sound.
 pub fn fronts(samples: &[f32]) -> Vec<Front> {
     analyze(samples, RATE_HZ, Settings::default()).expect("a usual rate and settings in range")
+}
+
+/// A measure and its uncertainty of 1.
+pub fn told(value: f64) -> Told {
+    Ok(Measure { value, uncertainty: 1.0 })
+}
+
+/// A front with nothing to say about it: Bb3 in first position.
+pub fn clear_front() -> Front {
+    Front {
+        index: 0,
+        sound_start_s: 1.0,
+        onset_s: 1.0,
+        speaks_s: 1.01,
+        instant_uncertainty: InstantUncertainty { sound_start_ms: 2.0, onset_ms: 2.0, speaks_ms: 2.0 },
+        end_s: None,
+        midi_note: Some(58),
+        settled_hz: told(233.08),
+        tuning_cents: told(0.0),
+        partial: Some(4),
+        positions: Positions::default(),
+        articulation: Articulation::Tongued,
+        noise_before_tone_ms: told(0.0),
+        noise_before_tone_db: Err(CannotTell::NoAir),
+        approach_cents: told(0.0),
+        onset_cents: told(0.0),
+        speak_ms: told(10.0),
+        settle_ms: told(0.0),
+        attack_ms: told(20.0),
+        log_attack_time: told(-1.6),
+        growth_db_per_s: told(500.0),
+        overshoot_db: told(0.0),
+        level_db: -20.0,
+        evidence: Evidence::default(),
+        picture: FrontPicture::empty(),
+    }
 }
