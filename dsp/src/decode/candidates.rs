@@ -229,7 +229,7 @@ mod tests {
                     assert!(at.is_empty(), "{rise_db} dB are none");
                     continue;
                 }
-                let wanted = 100.0 + RISE_SHARE * frames_up as f32;
+                let wanted = 100.0 + 0.35 * frames_up as f32;
                 assert!(
                     at.len() == 1 && (at[0] as f32 - wanted).abs() <= 1.0,
                     "{rise_db} dB: {at:?}, and not {wanted}"
