@@ -385,13 +385,16 @@ mod tests {
         ] {
             for wrong in wrongs {
                 let interval = cents(f64::from(wrong), f64::from(right));
-                let (points, onset) = followed(hz, |t| if t < 0.080 { interval } else { 0.0 }, 60.0, 3);
+                let (points, onset) = followed(hz, |t| if t < 0.080 { interval } else { 0.0 }, 16.0, 3);
                 let inside = |p: &&Point| p.centre > onset + 0.025 * 12_000.0 && p.centre < onset + 0.055 * 12_000.0;
                 let early: Vec<&Point> = points.iter().filter(inside).collect();
-                let share = share_of(&early, |p| p.is_tone && p.is_other_partial && (p.cents - interval).abs() < 15.0);
+                let share = share_of(&early, |p| p.is_tone && p.is_other_partial && (p.cents - interval).abs() < 20.0);
                 assert!(share > 0.8, "partial {wrong} before {right}: {share} of {}", early.len());
                 let late = points.iter().filter(|p| p.centre > onset + 0.120 * 12_000.0);
-                assert!(late.into_iter().all(|p| !p.is_other_partial && p.cents.abs() < 3.0), "{wrong} before {right}");
+                assert!(
+                    late.into_iter().all(|p| !p.is_other_partial && p.cents.abs() < 25.0),
+                    "{wrong} before {right}"
+                );
             }
         }
     }

@@ -455,10 +455,11 @@ mod tests {
             let (hz, per_s) = (60.0 * (3.0 * dice()).exp2(), 3_000.0 * (dice() - 0.5));
             let slope = hz * per_s / 1200.0 * std::f64::consts::LN_2;
             let x = chirp(hz, slope, 0.0, window_len(hz / RATE_HZ, 3.0));
-            let guess = hz * (40.0 * (dice() - 0.5) / 1200.0).exp2();
+            // As far off as a settled pitch is looked for: the harmonics that stray too far are left out.
+            let guess = hz * (100.0 * (dice() - 0.5) / 1200.0).exp2();
             let found = look_twice(&x, guess / RATE_HZ, 8);
             let off = crate::units::cents(found.freq * RATE_HZ, hz);
-            assert!(off.abs() < 1.5, "{hz} Hz, {per_s} cents a second from {guess}: {off}");
+            assert!(off.abs() < 2.5, "{hz} Hz, {per_s} cents a second from {guess}: {off}");
             assert!(found.time_offset.abs() < 0.02 * x.len() as f64, "an even level sits in the middle: {found:?}");
         }
     }

@@ -443,4 +443,13 @@ mod tests {
         more.push(Point { cents: 500.0, is_tone: true, sd_cents: 1.0, ..silent_point(0.5 * RATE_HZ, 1.0) });
         assert_eq!(compared(&more).straight, plain.straight);
     }
+
+    /// A box as wide, in variance, as a Hann window: its width squared over 12 \[C\].
+    #[test]
+    fn a_look_blurs_a_motion_as_its_window_does() {
+        let places = || (0..10_000).map(|i| (f64::from(i) + 0.5) / 1e4 - 0.5);
+        let hann = |x: f64| 0.5 + 0.5 * (std::f64::consts::TAU * x).cos();
+        let variance = places().map(|x| hann(x) * x * x).sum::<f64>() / places().map(hann).sum::<f64>();
+        assert_abs_diff_eq!(BLUR_SHARE, (12.0 * variance).sqrt(), epsilon = 0.01);
+    }
 }

@@ -319,7 +319,7 @@ mod tests {
     #[test]
     fn the_nearest_note_and_the_cents_off_it_are_the_pitch() {
         let mut dice = dice(2);
-        for _ in 0..500 {
+        for _ in 0..200 {
             let (a4_hz, hz) = (392.0 + 74.0 * dice(), 50.0 * (4.0 * dice()).exp2());
             let mut seen = seen();
             (seen.settled.hz, seen.settled.uncertainty_cents) = (hz, 2.0);
