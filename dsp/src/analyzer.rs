@@ -355,7 +355,10 @@ pub fn collect(analyzer: &mut Analyzer, fronts: &mut Vec<Front>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::grid::Beat;
+    use crate::settings::Grid;
     use crate::test_sounds::{RATE_HZ, noise, sound, tone};
+    use crate::test_sounds::{dice, fronts as fronts_of, held, with_noise};
 
     #[test]
     fn rates_outside_its_range_are_refused() {
@@ -450,5 +453,135 @@ mod tests {
         assert!(clips.starts().is_empty());
         (0..100u64).flat_map(|i| (0..3).map(move |k| 1000 * i + k)).for_each(|at| clips.note(at));
         assert_eq!(clips.starts().len(), MAX_CLIPS);
+    }
+
+    /// Four notes a second apart at any rate, Hz.
+    fn four_notes(rate_hz: f64) -> Vec<f32> {
+        let value = |s: f64| {
+            let (k, since) = ((s - 0.3).max(0.0).floor(), (s - 0.3).max(0.0).fract());
+            let hz = [116.54, 146.83, 174.61, 233.08][(k as usize).min(3)];
+            if k < 4.0 { held(since, (0.0, 0.6), 0.015, 0.04) * tone(hz, 1..=8, 0.1, s) } else { 0.0 }
+        };
+        (0..(4.6 * rate_hz) as usize).map(|i| value(i as f64 / rate_hz) as f32).collect()
+    }
+
+    #[test]
+    fn a_take_at_any_rate_has_the_same_entrances() {
+        for rate_hz in [8_000.0, 11_025.0, 22_050.0, 44_100.0, 88_200.0, 192_000.0] {
+            let found = analyze(&four_notes(rate_hz), rate_hz, Settings::default()).expect("a rate in range");
+            let notes: Vec<Option<u8>> = found.iter().map(|f| f.midi_note).collect();
+            assert_eq!(notes, [Some(46), Some(50), Some(53), Some(58)], "{rate_hz} Hz");
+            for (k, front) in found.iter().enumerate() {
+                // A quarter of the way up 15 ms.
+                let late_ms = 1e3 * (front.speaks_s - 0.3 - k as f64 - 0.003_8);
+                assert!(late_ms.abs() <= front.instant_uncertainty.speaks_ms, "{rate_hz} Hz, note {k}: {late_ms} ms");
+                assert!(front.tuning_cents.expect("told").value.abs() < 1.5, "{rate_hz} Hz, note {k}");
+                assert_eq!(front.index, k);
+                assert!(front.end_s.is_some_and(|end| (end - 0.9 - k as f64).abs() < 0.06), "{:?}", front.end_s);
+            }
+        }
+    }
+
+    #[test]
+    fn blocks_drawn_at_random_give_the_same_to_the_bit() {
+        let samples = with_noise(four_notes(RATE_HZ), 1e-8, 1);
+        let whole = format!("{:?}", fronts_of(&samples));
+        for seed in 0..3 {
+            let (mut dice, mut at, mut found) = (dice(seed + 1), 0, Vec::new());
+            let mut analyzer = Analyzer::new(RATE_HZ, Settings::default()).expect("a usual rate");
+            while at < samples.len() {
+                let end = (at + (3_000.0 * dice().powi(3)) as usize).min(samples.len());
+                analyzer.push(&samples[at..end]);
+                at = end;
+                collect(&mut analyzer, &mut found);
+            }
+            analyzer.finish();
+            collect(&mut analyzer, &mut found);
+            assert!(format!("{found:?}") == whole, "seed {seed}");
+        }
+    }
+
+    /// What was said of a take never depends on the take before, nor on what is asked of it twice.
+    #[test]
+    fn a_reset_forgets_all_and_finish_may_come_twice() {
+        let mut analyzer = Analyzer::new(RATE_HZ, Settings::default()).expect("a usual rate");
+        let mut loud: Vec<f32> = four_notes(RATE_HZ).iter().map(|x| 20.0 * x).collect();
+        loud[100] = f32::NAN;
+        assert!(!fronts(&mut analyzer, &loud, 512).is_empty());
+        assert!(analyzer.num_bad_samples() == 1 && !analyzer.clipped_at_s().is_empty());
+        analyzer.reset();
+        assert_eq!((analyzer.num_bad_samples(), analyzer.clipped_at_s().len(), analyzer.next_event()), (0, 0, None));
+        let again = fronts(&mut analyzer, &note(), 512);
+        assert_eq!(format!("{again:?}"), format!("{:?}", fronts_of(&note())));
+        analyzer.finish();
+        let mut more = Vec::new();
+        collect(&mut analyzer, &mut more);
+        assert!(more.is_empty(), "nothing is told twice");
+    }
+
+    #[test]
+    fn events_that_nobody_takes_are_counted_and_the_oldest_kept() {
+        // Three strokes a second for two minutes, a front and an end each.
+        let mut analyzer = Analyzer::new(8_000.0, Settings::default()).expect("a rate in range");
+        let stroke: Vec<f32> = (0..2_666)
+            .map(|i| f64::from(i) / 8_000.0)
+            .map(|s| (held(s, (0.05, 0.25), 0.01, 0.03) * tone(233.08, 1..=6, 0.1, s)) as f32)
+            .collect();
+        (0..360).for_each(|_| analyzer.push(&stroke));
+        analyzer.finish();
+        let mut told = Vec::new();
+        while let Some(event) = analyzer.next_event() {
+            told.push(event);
+        }
+        assert_eq!(told.len(), MAX_EVENTS);
+        assert!(analyzer.num_dropped_events() > 0);
+        let all = told.len() as u64 + analyzer.num_dropped_events();
+        assert!((350..=720).contains(&all), "{all} of 360 strokes");
+        assert!(matches!(told[0], Event::Front(front) if front.index == 0), "the first of them is there");
+    }
+
+    #[test]
+    fn nothing_and_next_to_nothing_have_no_entrances() {
+        for samples in [vec![], vec![0.5], vec![f32::NAN; 3], vec![0.0; 24_000], vec![1.0; 24_000], vec![1e-30; 24_000]]
+        {
+            let found = fronts_of(&samples);
+            assert!(found.is_empty(), "{} samples of {:?}: {}", samples.len(), samples.first(), found.len());
+        }
+    }
+
+    #[test]
+    fn entrances_are_timed_against_the_grid_that_is_given_and_none_otherwise() {
+        let grid = Grid { bpm: 60.0, first_beat_s: 0.25, per_beat: 1 };
+        let settings = Settings { grid: Some(grid), ..Settings::default() };
+        let judged = analyze_and_judge(&four_notes(RATE_HZ), RATE_HZ, settings).expect("a usual rate");
+        assert_eq!(judged.len(), 4);
+        for entrance in &judged {
+            let late_ms = entrance.verdict.timing_ms.expect("a grid").value;
+            assert!((late_ms - 53.8).abs() < 4.0, "50 ms, and a quarter of the rise: {late_ms}");
+            let beat: Option<Beat> = Some(grid.nearest(entrance.front.speaks_s));
+            assert_eq!(Entrance::of(entrance.front, beat.as_ref(), &settings).verdict, entrance.verdict);
+        }
+        let free = analyze_and_judge(&four_notes(RATE_HZ), RATE_HZ, Settings::default()).expect("a usual rate");
+        assert!(free.iter().all(|entrance| entrance.verdict.timing_ms.is_err()));
+        let same: Vec<(f64, f64)> =
+            free.iter().zip(&judged).map(|(a, b)| (a.front.speaks_s, b.front.speaks_s)).collect();
+        assert!(same.iter().all(|(a, b)| a == b), "a grid shapes no front");
+    }
+
+    #[test]
+    fn what_cannot_be_used_is_told_before_anything_is_analysed() {
+        let a4 = Settings { a4_hz: 500.0, ..Settings::default() };
+        let error = Analyzer::new(RATE_HZ, a4).err().expect("refused");
+        assert!(error.to_string().contains("500") && matches!(error, AnalyzerError::Settings(_)));
+        let error = analyze(&[], 5_000.0, Settings::default()).expect_err("refused");
+        assert!(error.to_string().contains("5000") && error.to_string().contains("192"), "{error}");
+    }
+
+    #[test]
+    fn what_is_seen_of_fronts_is_told_front_by_front() {
+        let samples = with_noise(four_notes(RATE_HZ), 1e-8, 2);
+        let (found, seen) = (fronts_of(&samples), looked_at(&samples, RATE_HZ).expect("a usual rate"));
+        assert_eq!(found.len(), seen.len());
+        assert!(found.iter().zip(&seen).all(|(front, seen)| front.onset_s == seen.onset_s));
     }
 }

@@ -159,7 +159,9 @@ fn last_outside(path: &Path, band: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::look::silent_point;
     use crate::slide::tests::{RATE_HZ, looks, way_of};
+    use crate::test_sounds::{dice, noise, rms, share_of};
     use approx::assert_abs_diff_eq;
 
     const DEPTH_CENTS: f64 = -80.0;
@@ -214,5 +216,134 @@ mod tests {
         assert_abs_diff_eq!(split.interval_cents, 702.0, epsilon = 1.0);
         // The leap lies between two looks 2 ms apart.
         assert_abs_diff_eq!(split.duration_ms, 39.0, epsilon = 1.1);
+    }
+
+    /// The same of looks with noise, told with its deviation.
+    fn noisy(cents: impl Fn(f64) -> f64, sd: f64, seed: u64) -> Vec<Point> {
+        let mut noise = noise(seed);
+        looks(cents).into_iter().map(|p| Point { cents: p.cents + sd * noise(), sd_cents: sd, ..p }).collect()
+    }
+
+    /// Ways in of a depth, cents, and a time, s, with the mean over their first 100 ms, and when they last lie outside
+    /// 10 cents.
+    #[test]
+    fn lean_and_settling_of_every_way_are_their_closed_forms() {
+        let mut dice = dice(4);
+        for _ in 0..60 {
+            let depth = if dice() < 0.5 { -1.0 } else { 1.0 } * (30.0 + 90.0 * dice());
+            let s = 0.020 + 0.050 * dice();
+            let inside = 10.0 / f64::abs(depth);
+            type Way = (&'static str, Box<dyn Fn(f64) -> f64>, f64, f64);
+            let ways: [Way; 3] = [
+                (
+                    "exponential",
+                    Box::new(move |t| depth * (-t / s).exp()),
+                    s * (1.0 - (-0.1 / s).exp()) / 0.1,
+                    -s * inside.ln(),
+                ),
+                ("straight", Box::new(move |t| depth * (1.0 - t / s).max(0.0)), 0.5 * s / 0.1, s * (1.0 - inside)),
+                (
+                    "half cosine",
+                    Box::new(move |t| 0.5 * depth * (1.0 + (std::f64::consts::PI * (t / s).min(1.0)).cos())),
+                    0.5 * s / 0.1,
+                    s * (2.0 * inside - 1.0).acos() / std::f64::consts::PI,
+                ),
+            ];
+            for (name, way, mean_share, settles_s) in ways {
+                let found = read_off(&looks(way), 1.0);
+                let (lean, settle) = (found.lean.expect("a lean"), found.settle.expect("it settles"));
+                assert!((lean.0 - depth * mean_share).abs() < 1.5, "{name}, {depth} in {s} s: {lean:?}");
+                assert!(
+                    (settle.0 / RATE_HZ - settles_s).abs() < 0.004,
+                    "{name}, {depth} in {s} s: {settle:?}, {settles_s}"
+                );
+                assert!((settle.0 / RATE_HZ - settles_s).abs() <= settle.1 / RATE_HZ + 1e-3, "{name}: {settle:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_lean_in_noise_lies_within_its_width() {
+        let mut dice = dice(8);
+        let off: Vec<f64> = (0..150)
+            .map(|seed| {
+                let (depth, s, sd) = (100.0 * (dice() - 0.5), 0.010 + 0.040 * dice(), 1.0 + 5.0 * dice());
+                let truth = depth * s * (1.0 - (-0.1 / s).exp()) / 0.1;
+                let (value, width) =
+                    read_off(&noisy(|t| depth * (-t / s).exp(), sd, seed + 1), 1.0).lean.expect("a lean");
+                (value - truth).abs() / width
+            })
+            .collect();
+        // A settled pitch and a wander that are no part of this noise are in its width.
+        assert!(share_of(&off, |off| *off <= 1.0) >= 0.9, "{}", share_of(&off, |off| *off <= 1.0));
+        assert!(rms(&off) > 0.1, "and it is not wide without reason: {}", rms(&off));
+    }
+
+    /// Stevens 1957 \[M\]: what is ten times as strong counts for 10^0.6 = 4 times as much.
+    #[test]
+    fn a_lean_is_weighed_by_loudness() {
+        // 40 cents off for 50 ms, then at home: at an even level half of it; with the first half 20 dB softer a fifth.
+        let points = looks(|t| if t < 0.050 { 40.0 } else { 0.0 });
+        let lean_of = |soft: f64| {
+            way_of(&points, 1.0, 0.0, 1.0, |way| {
+                let powers: Vec<f64> = (0..600).map(|ms| if ms < 50 { soft } else { 1.0 }).collect();
+                let level = LevelTrack::of(0, 0.001 * RATE_HZ, &powers);
+                let mut path = Path::new(RATE_HZ);
+                path.fit(points.as_slice(), 0.0, way.period(), false);
+                lean(&mut path, &level, way.instants, way.end, RATE_HZ).expect("a lean").0
+            })
+        };
+        assert_abs_diff_eq!(lean_of(1.0), 20.0, epsilon = 1.5);
+        let share = 1.0 / (1.0 + 10f64.powf(0.6));
+        assert_abs_diff_eq!(lean_of(0.01), 40.0 * share, epsilon = 2.0);
+        assert!(lean_of(0.0).abs() < 2.0, "what is not heard does not lean");
+    }
+
+    #[test]
+    fn a_way_that_never_comes_home_has_no_time_to_settle_in() {
+        let away = read_off(&looks(|_| 40.0), 1.0);
+        assert_eq!(away.settle, None);
+        assert_abs_diff_eq!(away.lean.expect("a lean").0, 40.0, epsilon = 0.5);
+        // At the edge of the band the figure is fragile, and says so.
+        let edge = read_off(&looks(|t| 10.5 * (-t / 0.3).exp()), 1.0).settle.expect("it settles");
+        let clear = read_off(&looks(|t| 80.0 * (-t / 0.01).exp()), 1.0).settle.expect("it settles");
+        assert!(edge.1 > 3.0 * clear.1, "{edge:?} {clear:?}");
+    }
+
+    /// Looks that sit `interval` cents off for so long and then at home, on another partial where that is far.
+    fn leapt(interval: f64, held_s: f64) -> Vec<Point> {
+        let mark = |p: Point| Point { is_other_partial: p.cents.abs() > 130.0, ..p };
+        looks(|t| if t < held_s { interval } else { 0.0 }).into_iter().map(mark).collect()
+    }
+
+    #[test]
+    fn a_split_needs_a_partial_and_its_time() {
+        // 240 Hz is a fourth partial of 60 Hz, whose neighbours lie 498 cents under and 386 over it, a fifth of 48, a
+        // sixth of 40.
+        for (interval, held_s, is_split) in [
+            (-498.0, 0.040, true),
+            (386.0, 0.040, true),
+            (702.0, 0.020, true),
+            (-498.0, 0.006, false),
+            (640.0, 0.040, false),
+            (-1000.0, 0.040, false),
+        ] {
+            let found = read_off(&leapt(interval, held_s), 1.0).split;
+            assert_eq!(found.is_some(), is_split, "{interval} cents for {held_s} s: {found:?}");
+            assert!(found.is_none_or(|split| (split.duration_ms - 1e3 * held_s).abs() < 2.0), "{found:?}");
+        }
+        // Looks that agree on no interval are none.
+        let mut dice = dice(2);
+        let mut wild = leapt(-498.0, 0.040);
+        wild.iter_mut().filter(|p| p.is_other_partial).for_each(|p| p.cents = -1_500.0 * dice() - 140.0);
+        assert_eq!(read_off(&wild, 1.0).split, None);
+    }
+
+    #[test]
+    fn without_looks_nothing_is_told_of_the_way_in() {
+        let nothing = Approach { lean: None, onset_cents: None, settle: None, split: None, slide: None };
+        assert_eq!(read_off(&[], 1.0), nothing);
+        let silent: Vec<Point> = (0..50).map(|i| silent_point(f64::from(i) * 24.0, 1e-9)).collect();
+        assert_eq!(read_off(&silent, 1.0), nothing);
     }
 }

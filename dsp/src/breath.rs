@@ -291,7 +291,9 @@ fn second_difference_power(x: &[f32]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::observe::Frame;
     use crate::test_sounds::{RATE_HZ, noise, tone};
+    use crate::test_sounds::{dice, history, share_of, sound};
     use crate::{Front, Settings, analyze};
 
     /// A frame's step, s: what an inhalation's ends are told to.
@@ -381,5 +383,149 @@ mod tests {
         assert_eq!(heard_s(&second(&two_notes(hums))), None);
         let knocks = |s: f64, hiss: f64| if s > 1.2 { 0.02 * (-(s - 1.2) / 0.015).exp() * hiss } else { 1e-5 * hiss };
         assert_eq!(heard_s(&second(&two_notes(knocks))), None);
+    }
+
+    /// What a listener tells of the time from `end_s` to `start_s` of a sound, as beginning and end in s.
+    fn told(samples: &[f32], end_s: f64, start_s: f64) -> (Option<Breath>, Option<(f64, f64)>) {
+        let (history, rate_hz) = history(samples);
+        let mut listener = BreathListener::new(rate_hz);
+        listener.advance(&history);
+        let at = |s: f64| (s * rate_hz) as i64;
+        let breath = listener.before(&history, at(end_s), at(start_s), -21.0);
+        let Some(Breath::Heard(inhalation)) = breath else { return (breath, None) };
+        let end = start_s - inhalation.before_ms / 1e3;
+        (breath, Some((end - inhalation.length_ms / 1e3, end)))
+    }
+
+    /// A note up to 0.5 s, a room, and noise of this level from here to there, a note again from `start_s` on.
+    fn gap(db: f64, (from, to): (f64, f64), start_s: f64, seed: u64) -> Vec<f32> {
+        let notes = |s: f64| {
+            let level = ((0.5 - s) / 0.03).clamp(0.0, 1.0) + ((s - start_s) / 0.01).clamp(0.0, 1.0);
+            level * tone(233.08, 1..=8, 0.1, s)
+        };
+        let mut hiss = noise(seed);
+        let blown = blown(db, from, to);
+        let mut samples = sound(start_s + 0.3, notes);
+        samples.iter_mut().enumerate().for_each(|(i, x)| *x += blown(i as f64 / RATE_HZ, hiss()) as f32);
+        samples
+    }
+
+    /// Ends are told to 2.5 ms each and lengths to 5, nine times of ten: of inhalations of any place, length and level.
+    #[test]
+    fn inhalations_of_any_place_length_and_level_lie_within_their_widths() {
+        let mut dice = dice(13);
+        let mut off = Vec::new();
+        for seed in 0..60 {
+            let (from, length) = (0.62 + 0.2 * dice(), 0.17 + 0.5 * dice());
+            let start_s = from + length + 0.03 + 0.2 * dice();
+            let samples = gap(-64.0 + 24.0 * dice(), (from, from + length), start_s, seed + 1);
+            let (begin, end) = told(&samples, 0.5, start_s).1.unwrap_or((9.0, 9.0));
+            off.push(((begin - from).abs(), (end - from - length).abs()));
+        }
+        let within = |width: f64| share_of(&off, |o| o.0 <= width && o.1 <= width);
+        assert!(share_of(&off, |o| o.0 < 1.0) == 1.0, "all are heard");
+        assert!(within(STEP_S) >= 0.9, "{}: {off:?}", within(STEP_S));
+    }
+
+    #[test]
+    fn a_gap_tells_whether_one_could_have_been_heard() {
+        let breath = |db: f64, span: (f64, f64), start_s: f64| told(&gap(db, span, start_s, 3), 0.5, start_s).0;
+        assert_eq!(breath(-95.0, (0.0, 0.0), 0.6), None, "a tenth of a second leaves no time for one");
+        assert_eq!(breath(-95.0, (0.0, 0.0), 1.2), Some(Breath::Unheard));
+        assert_eq!(breath(-60.0, (0.0, 9.0), 1.2), Some(Breath::Masked), "a room as loud as a breath");
+        assert!(matches!(breath(-50.0, (0.7, 1.0), 1.2), Some(Breath::Heard(_))));
+        assert_eq!(breath(-50.0, (0.7, 0.8), 1.2), Some(Breath::Unheard), "a tenth of a second is a rustle");
+        assert_eq!(breath(-80.0, (0.7, 1.0), 1.2), Some(Breath::Unheard), "too soft to be one beside that note");
+    }
+
+    /// Of two the last is told, and one that is as loud as the note before is no breath of it.
+    #[test]
+    fn of_several_inhalations_the_last_counts() {
+        let mut samples = gap(-50.0, (0.65, 0.95), 1.7, 5);
+        let other = gap(-55.0, (1.2, 1.5), 1.7, 6);
+        for (x, y) in samples.iter_mut().zip(&other).skip(48_000).take(33_000) {
+            *x = *y;
+        }
+        let (begin, end) = told(&samples, 0.5, 1.7).1.expect("a breath");
+        assert!((begin - 1.2).abs() <= STEP_S && (end - 1.5).abs() <= STEP_S, "{begin} {end}");
+    }
+
+    /// Closed forms: the second difference passes a sine with 4 sin^2(w / 2), and six times the power of white noise.
+    #[test]
+    fn the_power_of_second_differences_is_that_of_its_law() {
+        for freq in [0.01, 0.1, 0.25, 0.4] {
+            let x: Vec<f32> = (0..4_000).map(|i| (std::f64::consts::TAU * freq * f64::from(i)).sin() as f32).collect();
+            let wanted = 0.5 * (4.0 * (std::f64::consts::PI * freq).sin().powi(2)).powi(2);
+            let told = second_difference_power(&x);
+            assert!((told / wanted - 1.0).abs() < 0.01, "{freq}: {told}, and not {wanted}");
+        }
+        let mut hiss = noise(1);
+        let x: Vec<f32> = (0..20_000).map(|_| hiss() as f32).collect();
+        assert!((second_difference_power(&x) - 6.0).abs() < 0.25, "{}", second_difference_power(&x));
+        assert_eq!((second_difference_power(&[]), second_difference_power(&[1.0, 2.0])), (0.0, 0.0));
+    }
+
+    /// Drawn frames of a room of -70 dB in which breath noise of -50 dB sounds from here to there, before a note at
+    /// frame 600.
+    fn held_ms(from: i64, to: i64, periodicity: f32) -> Option<f64> {
+        let frames = Frames::drawn((0..800).map(|i| match i {
+            600.. => Frame::held(58.0, -20.0),
+            i if (from..to).contains(&i) => Frame { periodicity, ..Frame::held(f32::NAN, -50.0) },
+            _ => Frame::held(f32::NAN, -70.0),
+        }));
+        held_breath_ms(&frames, 600, -70.0)
+    }
+
+    #[test]
+    fn the_silence_after_a_breath_is_as_long_as_it_was_drawn() {
+        for (from, to) in [(300, 400), (420, 500), (300, 540), (100, 590)] {
+            let told = held_ms(from, to, 0.2).expect("a breath");
+            // From the frame of its last sound on: one step.
+            assert!((told - 2.5 * (600 - to) as f64).abs() <= 2.6, "{from} to {to}: {told} ms");
+        }
+        assert_eq!(held_ms(360, 400, 0.2), None, "a tenth of a second is none");
+        assert_eq!(held_ms(300, 400, 0.9), None, "a tone is none");
+        assert_eq!(held_ms(0, 0, 0.0), None, "nor silence");
+    }
+
+    #[test]
+    fn cleared_a_listener_is_new() {
+        let (history, rate_hz) = history(&gap(-50.0, (0.7, 1.0), 1.2, 3));
+        let mut listener = BreathListener::new(rate_hz);
+        let mut told = || {
+            listener.advance(&history);
+            let breath = listener.before(&history, (0.5 * rate_hz) as i64, (1.2 * rate_hz) as i64, -21.0);
+            listener.clear();
+            breath
+        };
+        let first = told();
+        assert!(matches!(first, Some(Breath::Heard(_))));
+        assert_eq!(first, told());
+    }
+
+    /// One that swells and ebbs is heard from 20 dB under its top to there.
+    #[test]
+    fn a_swelling_inhalation_lasts_from_20_decibels_under_its_top_on() {
+        let mut dice = dice(5);
+        let (mut off, mut num) = (Vec::new(), 0);
+        for seed in 0..30 {
+            let (top_s, top_db, db_per_s) = (0.95 + 0.1 * dice(), -52.0 + 12.0 * dice(), 60.0 + 160.0 * dice());
+            let mut hiss = noise(seed + 1);
+            let mut samples = gap(-95.0, (0.0, 0.0), 1.6, 2);
+            for (i, x) in samples.iter_mut().enumerate().take((1.5 * RATE_HZ) as usize) {
+                let db = top_db - db_per_s * (i as f64 / RATE_HZ - top_s).abs();
+                *x += (hiss() * 10f64.powf(db / 20.0)) as f32;
+            }
+            num += 1;
+            let Some((begin, end)) = told(&samples, 0.5, 1.6).1 else { continue };
+            let half_s = 20.0 / db_per_s;
+            off.push((begin - top_s + half_s).abs().max((end - top_s - half_s).abs()));
+        }
+        println!("{} of {num} heard", off.len());
+        // An ebb that takes longer than 100 ms may be passed over with its top: the search begins again within 6 dB of
+        // it.
+        assert!(off.len() * 10 >= num * 8, "{} of {num}", off.len());
+        // The top of noise is by chance a decibel over its mean, and its means over 20 ms ripple.
+        assert!(share_of(&off, |off| *off < 0.030) > 0.9, "{off:?}");
     }
 }

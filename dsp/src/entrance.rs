@@ -439,3 +439,96 @@ impl FrontPicture {
         FRONT_START_MS + FRONT_STEP_MS * i as f64
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::{clear_front, told};
+
+    fn position(position: f64) -> SlidePosition {
+        SlidePosition { position, trigger: false, partial: 4 }
+    }
+
+    #[test]
+    fn positions_are_kept_in_their_order_as_far_as_there_is_room() {
+        let mut positions = Positions::default();
+        assert_eq!(positions.iter().count(), 0);
+        (1..=MAX_POSITIONS + 3).for_each(|i| positions.push(position(i as f64)));
+        let kept: Vec<f64> = positions.iter().map(|p| p.position).collect();
+        assert_eq!(kept, (1..=MAX_POSITIONS).map(|i| i as f64).collect::<Vec<_>>(), "the most usual first");
+    }
+
+    #[test]
+    fn a_way_from_the_note_before_is_told_where_there_was_one() {
+        let mut front = clear_front();
+        assert_eq!(
+            (front.passage_ms(), front.dip_db()),
+            (Err(CannotTell::NotConnected), Err(CannotTell::NotConnected))
+        );
+        front.articulation = Articulation::Legato;
+        assert_eq!(front.passage_ms(), Err(CannotTell::NotMeasured), "kept by a version that did not measure it");
+        front.evidence.passage = Some(Passage { length_ms: told(42.0), dip_db: 5.0, between: None });
+        assert_eq!((front.passage_ms(), front.dip_db().map(|m| m.value)), (told(42.0), Ok(5.0)));
+        // On one pitch it has a dip and no length.
+        front.evidence.passage = Some(Passage { length_ms: Err(CannotTell::SamePitch), dip_db: 5.0, between: None });
+        assert_eq!((front.passage_ms(), front.dip_db().map(|m| m.value)), (Err(CannotTell::SamePitch), Ok(5.0)));
+    }
+
+    #[test]
+    fn a_breath_is_told_or_why_there_is_none() {
+        let mut front = clear_front();
+        for (breath, why) in [
+            (None, CannotTell::NoSilenceBefore),
+            (Some(Breath::Unheard), CannotTell::NoBreath),
+            (Some(Breath::Masked), CannotTell::Masked),
+        ] {
+            front.evidence.breath = breath;
+            assert_eq!((front.inhaled_ms(), front.breath_to_sound_ms()), (Err(why), Err(why)));
+        }
+        front.evidence.breath = Some(Breath::Heard(Inhalation { length_ms: 420.0, before_ms: 60.0 }));
+        let (length, before) = (front.inhaled_ms().expect("heard"), front.breath_to_sound_ms().expect("heard"));
+        assert_eq!((length.value, before.value), (420.0, 60.0));
+        // A length has two ends, each told to a step of the frames; a distance has one, and the note's own beginning.
+        assert_eq!(length.uncertainty, 5.0);
+        assert_eq!(before.uncertainty, 2.5 + front.instant_uncertainty.sound_start_ms);
+    }
+
+    #[test]
+    fn a_tone_is_told_with_its_widths_or_why_there_is_none() {
+        let mut front = clear_front();
+        assert_eq!(front.tone(), Err(CannotTell::TooShort));
+        front.overshoot_db = Err(CannotTell::NoBody);
+        let none = [front.hnr_db(), front.pitch_wander_cents(), front.level_wander_db(), front.brightness_hz()];
+        assert_eq!(none, [Err(CannotTell::NoBody); 4], "it rings away like a bell");
+        for scale in [0.01, 1.0, 100.0] {
+            front.evidence.tone = Some(Tone {
+                hnr_db: 20.0,
+                pitch_wander_cents: 2.0 * scale,
+                level_wander_db: 0.3 * scale,
+                brightness_hz: 700.0 * scale,
+            });
+            let (pitch, level) = (front.pitch_wander_cents().expect("told"), front.level_wander_db().expect("told"));
+            assert!((pitch.value - 2.0 * scale).abs() < 1e-12 && (level.value - 0.3 * scale).abs() < 1e-12);
+            // A deviation of 12 values is told to a third of itself (Student 1908), and never to nothing.
+            for (told, least) in [(pitch, 0.3), (level, 0.05)] {
+                assert!(told.uncertainty >= least && told.uncertainty >= 0.32 * told.value, "{told:?}");
+            }
+            let bright = front.brightness_hz().expect("told");
+            assert!((bright.uncertainty / bright.value - 0.08).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_picture_runs_from_a_tenth_of_a_second_before_the_onset_on() {
+        assert_eq!(FrontPicture::time_ms(0), -100.0);
+        let at_onset = (0..FRONT_POINTS).find(|&i| FrontPicture::time_ms(i) == 0.0);
+        assert_eq!(at_onset, Some(25), "the onset is one of its points");
+        assert!(FrontPicture::time_ms(FRONT_POINTS - 1) > 400.0, "it holds what settles within 400 ms");
+        let empty = FrontPicture::empty();
+        assert!(empty.pitch_cents.iter().all(|c| c.is_nan()), "no pitch is no number");
+        assert!(
+            empty.tone_db.iter().chain(&empty.noise_db).all(|db| *db == f32::NEG_INFINITY),
+            "and no sound no level"
+        );
+    }
+}

@@ -284,6 +284,7 @@ impl History {
 mod tests {
     use super::*;
     use crate::test_sounds::{RATE_HZ, history, noise, sound, tone};
+    use crate::test_sounds::{dice, history_at};
     use crate::units::power_to_db;
 
     /// Band and full level over the second half of a sound, dB.
@@ -348,5 +349,128 @@ mod tests {
         assert_eq!(framer.num_bad(), 2);
         framer.clear();
         assert_eq!((framer.num_bad(), framer.last_clip()), (0, None));
+    }
+
+    /// Every rate that the analysis takes comes down to 11 to 22 kHz, or stays where it lies under that.
+    #[test]
+    fn every_rate_comes_down_to_about_12_khz() {
+        for rate_hz in [
+            8_000.0, 11_025.0, 16_000.0, 22_050.0, 32_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0,
+            192_000.0,
+        ] {
+            let internal_hz = rate_hz / Framer::new(rate_hz).factor() as f64;
+            assert!(internal_hz < 2.0 * MIN_INTERNAL_RATE_HZ, "{rate_hz}: {internal_hz}");
+            assert!(internal_hz >= MIN_INTERNAL_RATE_HZ.min(rate_hz), "{rate_hz}: {internal_hz}");
+        }
+    }
+
+    /// The filter is symmetric and its delay is taken out: what is told of a place is the sound there, at any rate.
+    #[test]
+    fn an_internal_sample_is_the_sound_at_its_place_at_every_rate() {
+        for rate_hz in [22_050.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0] {
+            for hz in [1_000.0, 2_000.0, 3_500.0] {
+                let value = |s: f64| (std::f64::consts::TAU * hz * s).sin();
+                let samples: Vec<f32> =
+                    (0..(0.5 * rate_hz) as usize).map(|i| (0.5 * value(i as f64 / rate_hz)) as f32).collect();
+                let (history, _) = history_at(&samples, rate_hz);
+                let factor = Framer::new(rate_hz).factor() as i64;
+                let from = history.len() / 2;
+                let x = history.window(from, 200).expect("inside");
+                for (i, x) in x.iter().enumerate() {
+                    let at_s = ((from + i as i64) * factor + factor - 1) as f64 / rate_hz;
+                    // The high-pass turns 1 kHz by sqrt 2 x 22 / 1000 of a radian.
+                    assert!((f64::from(*x) - 0.5 * value(at_s)).abs() < 0.02, "{hz} Hz at {rate_hz}: sample {i}");
+                }
+            }
+        }
+    }
+
+    /// Butterworth 1930 \[M\], second order: power 1 / (1 + (cut / f)^4). Then flat up to where partials end.
+    #[test]
+    fn the_band_is_flat_between_the_rumble_and_the_filters_edge() {
+        for hz in [30.0, 41.2, 58.27, 116.54, 466.16, 1_000.0, 2_000.0, 3_000.0, 4_000.0] {
+            let (band, full) = levels(&sound(2.0, |s| tone(hz, 1..=1, 0.1, s)));
+            let law = -10.0 * (1.0 + (RUMBLE_CUT_HZ / hz).powi(4)).log10() - 23.01;
+            // Half a second holds a whole number of half waves to within one of them.
+            assert!(
+                (band - law).abs() < 0.2 && (full - law).abs() < 0.2,
+                "{hz} Hz: {band} and {full}, and not {law} dB"
+            );
+        }
+        // Half of the amplitude where a windowed sinc is cut.
+        let edge_hz = PASS_SHARE * 12_000.0;
+        let (band, full) = levels(&sound(1.0, |s| tone(edge_hz, 1..=1, 0.1, s)));
+        assert!((band + 23.01 + 6.02).abs() < 0.2 && (full + 23.01).abs() < 0.1, "{band} and {full} dB");
+    }
+
+    #[test]
+    fn a_constant_dies_away_and_what_is_loud_beyond_all_measure_is_held() {
+        let (history, rate_hz) = history(&vec![0.5; 96_000]);
+        assert!(history.band_power(history.len() - (0.5 * rate_hz) as i64, history.len()) < 1e-12, "no offset is left");
+        let mut framer = Framer::new(RATE_HZ);
+        let most = (0..4_800).filter_map(|_| framer.push(1e30)).map(|x| x.sample.abs()).fold(0.0, f32::max);
+        assert!(most.is_finite() && most < 200.0, "40 dB over full scale is taken as that: {most}");
+    }
+
+    /// What is filtered of a sum is the sum of what is filtered, and a power of two comes through to the bit.
+    #[test]
+    fn framing_is_linear() {
+        let (mut a, mut b) = (noise(1), noise(2));
+        let (a, b): (Vec<f32>, Vec<f32>) = (0..9_600).map(|_| (0.1 * a() as f32, 0.1 * b() as f32)).unzip();
+        let all = |samples: &[f32]| {
+            let (history, _) = history(samples);
+            history.window(0, history.len() as usize).expect("all is kept").to_vec()
+        };
+        let both: Vec<f32> = a.iter().zip(&b).map(|(a, b)| a + b).collect();
+        let halves: Vec<f32> = a.iter().map(|x| 0.5 * x).collect();
+        let (of_a, of_b, of_both, of_halves) = (all(&a), all(&b), all(&both), all(&halves));
+        for i in 0..of_a.len() {
+            assert!((of_a[i] + of_b[i] - of_both[i]).abs() < 1e-6, "sample {i}");
+            assert_eq!(0.5 * of_a[i], of_halves[i], "sample {i}");
+        }
+    }
+
+    #[test]
+    fn a_cleared_framer_and_history_are_new_to_the_bit() {
+        let mut hiss = noise(4);
+        let samples: Vec<f32> = (0..5_000).map(|_| 0.1 * hiss() as f32).collect();
+        let (mut framer, mut history) = (Framer::new(44_100.0), History::new(700));
+        let mut run = || {
+            samples.iter().filter_map(|x| framer.push(*x)).for_each(|x| history.push(x));
+            let told =
+                (history.window(history.first(), 700).map(<[f32]>::to_vec), history.full_power(600, 1_100).to_bits());
+            framer.clear();
+            history.clear();
+            assert_eq!((history.len(), history.first(), history.band_power(0, 100)), (0, 0, 0.0));
+            told
+        };
+        let first = run();
+        assert!(first.0.is_some());
+        assert_eq!(first, run());
+    }
+
+    /// Any stretch and any mean, against all that was pushed.
+    #[test]
+    fn whatever_is_kept_is_given_as_it_was_pushed() {
+        let mut dice = dice(3);
+        for capacity in [1usize, 7, 64, 100] {
+            let mut history = History::new(capacity);
+            let mut all = Vec::new();
+            for _ in 0..400 {
+                let sample = dice() as f32 - 0.5;
+                all.push(sample);
+                history.push(Decimated { sample, power: sample * sample });
+                let (start, len) = ((all.len() as f64 * dice()) as usize, (40.0 * dice()) as usize);
+                let is_kept = start >= all.len().saturating_sub(capacity) && start + len <= all.len();
+                let told = history.window(start as i64, len);
+                assert_eq!(told, is_kept.then(|| &all[start..start + len]), "{start}, {len} of {}", all.len());
+                if is_kept && len > 0 && start > all.len().saturating_sub(capacity) {
+                    let mean = all[start..start + len].iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / len as f64;
+                    assert!((history.band_power(start as i64, (start + len) as i64) - mean).abs() < 1e-9);
+                }
+            }
+            assert_eq!(history.band_power(50, 50), 0.0, "of nothing there is no power");
+            assert!(history.band_power(-1_000, 100_000) >= 0.0, "nor harm in asking for more than there is");
+        }
     }
 }

@@ -342,6 +342,7 @@ pub fn amplitudes(weighted: &[f32], freq: f64, num: usize, found: &mut Vec<f32>)
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::test_sounds::{dft, dice, noise, rms};
     use approx::assert_abs_diff_eq;
 
     const RATE_HZ: f64 = 12_000.0;
@@ -383,5 +384,186 @@ mod tests {
         let f = 116.54;
         let x = chirp(f, 0.0, 60.0, window_len(f / RATE_HZ, 3.0));
         assert!(look(&x, f / RATE_HZ, 8).time_offset > 5.0);
+    }
+
+    /// A window of white noise of deviation 1.
+    fn hiss(len: usize, seed: u64) -> Vec<f32> {
+        let mut noise = noise(seed);
+        (0..len).map(|_| noise() as f32).collect()
+    }
+
+    /// A Hann window about the middle of an odd number of samples.
+    fn hann_about_middle(len: usize) -> Vec<f64> {
+        let middle = (len / 2) as f64;
+        (0..len).map(|i| 0.5 + 0.5 * (std::f64::consts::PI * (i as f64 - middle) / (middle + 1.0)).cos()).collect()
+    }
+
+    /// The powers of a look against transforms at every harmonic as they are defined, in a sound of any kind.
+    #[test]
+    fn the_powers_of_a_look_are_those_of_plain_transforms() {
+        for (len, num, freq) in [(101, 5, 0.031), (255, 12, 0.012), (511, 16, 0.006)] {
+            let x = hiss(len, len as u64);
+            let window = hann_about_middle(len);
+            let weighted: Vec<f64> = x.iter().zip(&window).map(|(x, w)| f64::from(*x) * w).collect();
+            let sum: f64 = window.iter().sum();
+            let energy: f64 =
+                (1..=num).map(|k| dft(&weighted, freq * k as f64)).map(|(re, im)| re * re + im * im).sum();
+            let found = look(&x, freq, num);
+            assert!((found.tone_power / (2.0 * energy / sum.powi(2)) - 1.0).abs() < 1e-4, "{found:?}");
+            let total: f64 = x.iter().zip(&window).map(|(x, w)| f64::from(*x).powi(2) * w).sum::<f64>() / sum;
+            assert!((found.total_power / total - 1.0).abs() < 1e-6, "{found:?}");
+            assert!((0.0..=1.0).contains(&found.explained()));
+        }
+    }
+
+    /// Rife & Boorstyn 1974, "Single-tone parameter estimation from discrete-time observations", IEEE Trans. IT 20:591:
+    /// the variance of a frequency, radians per sample, is at least 12 / (snr N (N^2 - 1)) for a real tone, twice that
+    /// of a complex one; snr is its power over the noise's. A Hann window misses the deviation by pi / sqrt 6 = 1.28:
+    /// what its slope lets through of the noise, pi^2 / 2N, against its sum, N / 2 \[C\].
+    #[test]
+    fn a_tone_in_noise_is_read_as_near_the_cramer_rao_bound_as_its_window_allows() {
+        let (len, amplitude) = (301, 1.0);
+        for snr_db in [10.0f64, 20.0, 30.0] {
+            let sd = (0.5 * amplitude * amplitude / 10f64.powf(0.1 * snr_db)).sqrt();
+            let mut dice = dice(snr_db as u64);
+            let mut gains = Vec::new();
+            let errors: Vec<f64> = (0..400)
+                .map(|seed| {
+                    let (freq, phase) = (0.05 + 0.2 * dice(), std::f64::consts::TAU * dice());
+                    let noise = hiss(len, seed + 1);
+                    let value = |i: usize| amplitude * (std::f64::consts::TAU * freq * i as f64 + phase).cos();
+                    let x: Vec<f32> = (0..len).map(|i| (value(i) + sd * f64::from(noise[i])) as f32).collect();
+                    let found = look(&x, freq, 1);
+                    gains.push(found.noise_gain);
+                    found.freq - freq
+                })
+                .collect();
+            let (n, snr) = (len as f64, 10f64.powf(0.1 * snr_db));
+            let bound = (12.0 / (snr * n * (n * n - 1.0))).sqrt() / std::f64::consts::TAU;
+            let ratio = rms(&errors) / bound;
+            // The error of a deviation of 400 values is 3.5 %.
+            assert!((ratio - 1.28).abs() < 0.12, "{snr_db} dB: {ratio} of the bound");
+            let told = sd * gains.iter().sum::<f64>() / gains.len() as f64;
+            assert!((told / bound - 1.0).abs() < 0.05, "{snr_db} dB: told as {told}, the bound is {bound}");
+        }
+    }
+
+    /// A symmetric window reads a linear chirp at its middle exactly, whatever its rate, and whatever the phase.
+    #[test]
+    fn any_tone_and_any_linear_chirp_is_read_at_the_middle_of_the_window() {
+        let mut dice = dice(5);
+        for _ in 0..200 {
+            let (hz, per_s) = (60.0 * (3.0 * dice()).exp2(), 3_000.0 * (dice() - 0.5));
+            let slope = hz * per_s / 1200.0 * std::f64::consts::LN_2;
+            let x = chirp(hz, slope, 0.0, window_len(hz / RATE_HZ, 3.0));
+            // As far off as a settled pitch is looked for: the harmonics that stray too far are left out.
+            let guess = hz * (100.0 * (dice() - 0.5) / 1200.0).exp2();
+            let found = look_twice(&x, guess / RATE_HZ, 8);
+            let off = crate::units::cents(found.freq * RATE_HZ, hz);
+            assert!(off.abs() < 2.5, "{hz} Hz, {per_s} cents a second from {guess}: {off}");
+            assert!(found.time_offset.abs() < 0.02 * x.len() as f64, "an even level sits in the middle: {found:?}");
+        }
+    }
+
+    /// The reassigned time is the centre of what the window holds of a growing tone.
+    #[test]
+    fn the_time_of_a_growing_tone_is_the_centre_of_its_windowed_level() {
+        for db_per_s in [-400.0, 200.0, 800.0] {
+            let (freq, len) = (0.02, 301);
+            let rate = db_per_s / 20.0 * 10f64.ln() / RATE_HZ;
+            let level = |i: usize| (rate * (i as f64 - 150.0)).exp();
+            let x: Vec<f32> =
+                (0..len).map(|i| (level(i) * (std::f64::consts::TAU * freq * i as f64).cos()) as f32).collect();
+            let held: Vec<f64> = hann_about_middle(len).iter().enumerate().map(|(i, w)| w * level(i)).collect();
+            let centre =
+                held.iter().enumerate().map(|(i, h)| h * (i as f64 - 150.0)).sum::<f64>() / held.iter().sum::<f64>();
+            let found = look(&x, freq, 1);
+            assert!((found.time_offset - centre).abs() < 0.3, "{db_per_s}: {} and not {centre}", found.time_offset);
+        }
+    }
+
+    /// One period later a tone is the same whatever its phase, growth and fraction of a sample, and noise is not.
+    #[test]
+    fn periodicity_is_the_share_that_comes_again() {
+        let mut dice = dice(6);
+        for _ in 0..100 {
+            let (lag, growth) = (40.0 + 60.0 * dice(), 0.004 * (dice() - 0.5));
+            let value = |i: usize| {
+                let phase = std::f64::consts::TAU * i as f64 / lag;
+                (growth * i as f64).exp()
+                    * (1..=6).map(|k| (f64::from(k) * phase + f64::from(k * k)).cos()).sum::<f64>()
+            };
+            let x: Vec<f32> = (0..500).map(|i| value(i) as f32).collect();
+            // Four points between the samples: partials under a fifth of the rate.
+            assert!(periodicity(&x, lag) > 0.995, "lag {lag}, growth {growth}: {}", periodicity(&x, lag));
+        }
+        for (share, seed) in [(0.5f64, 1), (0.8, 2), (0.95, 3)] {
+            let sd = (0.5 * (1.0 - share) / share).sqrt();
+            let noise = hiss(6_000, seed);
+            let tone = |i: usize| (std::f64::consts::TAU * i as f64 / 60.0).cos();
+            let x: Vec<f32> = (0..6_000).map(|i| (tone(i) + sd * f64::from(noise[i])) as f32).collect();
+            assert!((periodicity(&x, 60.0) - share).abs() < 0.02, "{share}: {}", periodicity(&x, 60.0));
+        }
+    }
+
+    #[test]
+    fn the_best_of_many_lags_is_the_best_of_them_one_by_one() {
+        for seed in 0..5 {
+            let x = hiss(200, seed + 1);
+            let at = |lag: usize| {
+                let (a, b) = (&x[..200 - lag], &x[lag..]);
+                let product: f64 = a.iter().zip(b).map(|(a, b)| f64::from(a * b)).sum();
+                let energy = |x: &[f32]| x.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
+                product / (energy(a) * energy(b)).sqrt()
+            };
+            let wanted = (10..=90).map(at).fold(0.0, f64::max);
+            assert_abs_diff_eq!(best_periodicity(&x, 10, 90), wanted, epsilon = 1e-4);
+        }
+        assert_eq!(best_periodicity(&[0.0; 100], 10, 90), 0.0);
+        assert_eq!(best_periodicity(&[1.0; 4], 10, 90), 0.0, "nothing to compare");
+    }
+
+    /// Sines between the samples of a window: each comes out with half its amplitude times the window's sum.
+    #[test]
+    fn amplitudes_are_those_of_the_partials() {
+        let (len, freq) = (1_201, 0.01);
+        let given: Vec<f64> = (1..=40).map(|k| 1.0 / f64::from(k).sqrt()).collect();
+        let part = |k: usize, i: usize| given[k - 1] * (std::f64::consts::TAU * freq * (k * i) as f64 + k as f64).sin();
+        let window = hann_about_middle(len);
+        let weighted: Vec<f32> =
+            (0..len).map(|i| (window[i] * (1..=40).map(|k| part(k, i)).sum::<f64>()) as f32).collect();
+        let mut found = Vec::new();
+        for num in [1, 3, 4, 17, 40] {
+            amplitudes(&weighted, freq, num, &mut found);
+            assert_eq!(found.len(), num);
+            for (found, given) in found.iter().zip(&given) {
+                let told = 2.0 * f64::from(*found) / window.iter().sum::<f64>();
+                // Single precision over a turn of 1200 samples.
+                assert!((told / given - 1.0).abs() < 2e-3, "{num} of them: {told}, and not {given}");
+            }
+        }
+        amplitudes(&weighted, freq, 10_000, &mut found);
+        assert!(found.len() == MAX_AMPLITUDES, "no more than there is room for");
+    }
+
+    #[test]
+    fn silence_and_a_single_sample_are_looked_at_without_harm() {
+        let silent = look(&[0.0; 101], 0.02, 8);
+        assert_eq!((silent.freq, silent.tone_power, silent.explained()), (0.02, 0.0, 0.0));
+        let one = look(&[0.5], 0.02, 8);
+        assert!(one.freq.is_finite() && one.time_offset.is_finite() && one.total_power == 0.25, "{one:?}");
+        assert_eq!(periodicity(&[0.0; 100], 20.5), 0.0);
+        assert_eq!((periodicity(&[0.1; 20], 30.0), periodicity(&[], 5.0)), (0.0, 0.0), "shorter than a period");
+    }
+
+    #[test]
+    fn windows_have_a_middle_and_harmonics_end_where_air_begins() {
+        for hz in [32.0, 58.27, 116.54, 233.08, 466.16, 932.3, 5_000.0] {
+            let freq = hz / RATE_HZ;
+            assert!(window_len(freq, 3.0) % 2 == 1 && (window_len(freq, 3.0) as f64 * freq - 3.0).abs() <= 1.5 * freq);
+            let num = num_harmonics(freq, RATE_HZ);
+            assert!((1..=MAX_HARMONICS).contains(&num) && (num == 1 || num as f64 * hz <= TOP_HZ), "{hz} Hz: {num}");
+        }
+        assert_eq!(num_harmonics(233.08 / 8_000.0, 8_000.0), 12, "at 8 kHz too: 3 kHz");
     }
 }

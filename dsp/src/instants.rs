@@ -308,6 +308,8 @@ const DRAWN_SD_SHARE: f64 = 0.45;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::look::silent_point;
+    use crate::test_sounds::{RISES, Rise, dice, noise};
 
     const RATE_HZ: f64 = 12_000.0;
 
@@ -350,7 +352,8 @@ mod tests {
 
     #[test]
     fn a_logistic_rise_over_loud_air_is_drawn_on_to_where_it_begins() {
-        // Growth that feeds itself and saturates, 25 ms from 10 to 90 %; air at -22 dB before it hides its -20 dB point.
+        // Growth that feeds itself and saturates, 25 ms from 10 to 90 %; air at -22 dB before it hides its -20 dB
+        // point.
         let tone = |s: f64| 1.0 / (1.0 + (-(s - 0.2) / 0.0057).exp());
         let (level, tone_alone) = (level(|s| tone(s).hypot(0.08)), level(tone));
         let tracks = Tracks { level: &level, tone: &tone_alone };
@@ -384,5 +387,198 @@ mod tests {
         assert!(both.onset >= read.onset && both.onset <= other, "{both:?}");
         assert!(both.onset_sd < PLACED_SD_S * RATE_HZ);
         assert!(both.speaks >= both.onset);
+    }
+
+    /// The instants of a rise from 100 ms on over so long, in a room 60 dB under it.
+    fn found_of((shape, place): Rise, length_s: f64) -> Instants {
+        let rise = level(|s| shape(((s - 0.1) / length_s).clamp(0.0, 1.0)).max(1e-3));
+        found(&rise, 0.1 + length_s * place(0.1))
+    }
+
+    #[test]
+    fn every_rise_is_read_at_the_shares_its_law_gives() {
+        for (i, rise) in RISES.into_iter().enumerate() {
+            for length_s in [0.012, 0.030, 0.060, 0.110] {
+                let found = found_of(rise, length_s);
+                let at = |share: f64| 0.1 + length_s * rise.1(share);
+                let told = [
+                    (found.onset, 0.1),
+                    (found.speaks, 10f64.powf(-12.0 / 20.0)),
+                    (found.rise.0, 0.2),
+                    (found.rise.1, 0.9),
+                    (found.energy_rise.0, 0.02f64.sqrt()),
+                    (found.energy_rise.1, 0.98f64.sqrt()),
+                ];
+                for (told, share) in told {
+                    // Values a millisecond apart, straight between them: half of one where the rise bends.
+                    let off_ms = 1e3 * (told / RATE_HZ - at(share));
+                    assert!(off_ms.abs() < 0.6, "rise {i}, {length_s} s, share {share}: {off_ms} ms");
+                }
+                assert!((found.peak - 1.0).abs() < 1e-9 && found.hidden == 0.0, "rise {i}, {length_s} s: {found:?}");
+            }
+        }
+    }
+
+    /// Closed forms (measures page \[C\]): 20 to 90 % takes 0.700 of a straight rise, 0.500 of a raised cosine and
+    /// 13.06 dB of an exponential growth; energy from 2 % on 0.859 and 0.755.
+    #[test]
+    fn the_lengths_of_rises_are_their_closed_forms() {
+        for length_s in [0.050, 0.110] {
+            let lengths = |rise: Rise| {
+                let found = found_of(rise, length_s);
+                let share = |(from, to): (f64, f64)| (to - from) / RATE_HZ / length_s;
+                (share(found.rise), share(found.energy_rise))
+            };
+            let (straight, cosine, exponential) = (lengths(RISES[0]), lengths(RISES[1]), lengths(RISES[3]));
+            // The last step to the maximum is taken at 98 % of the energy: 1 % of a straight rise, 6 % of a cosine's
+            // round top.
+            for (told, wanted, room) in [
+                (straight.0, 0.700, 0.012),
+                (cosine.0, 0.500, 0.012),
+                (exponential.0, 13.06 / 60.0, 0.012),
+                (straight.1, 0.859, 0.025),
+                (cosine.1, 0.755, 0.070),
+            ] {
+                assert!((told - wanted).abs() < room, "{length_s} s: {told}, and not {wanted}");
+            }
+        }
+    }
+
+    #[test]
+    fn instants_keep_their_places_however_loud_and_late_the_note_is() {
+        for rise in RISES {
+            let shape = |s: f64| rise.0(((s - 0.1) / 0.040).clamp(0.0, 1.0)).max(1e-3);
+            let power: Vec<f64> = (0..600).map(|i| shape(f64::from(i) * 1e-3).powi(2)).collect();
+            let here = found_of(rise, 0.040);
+            let (gain, later) = (1e-5, 36_000);
+            let soft: Vec<f64> = power.iter().map(|p| gain * p).collect();
+            let level = LevelTrack::of(later, 1e-3 * RATE_HZ, &soft);
+            let tracks = Tracks { level: &level, tone: &level };
+            let late = later as f64;
+            let start = late + (0.1 + 0.040 * rise.1(0.1)) * RATE_HZ;
+            let there = find(&tracks, late, late + 0.59 * RATE_HZ, start, 1.0, RATE_HZ).expect("a rise");
+            for (a, b) in [(here.onset, there.onset), (here.speaks, there.speaks), (here.rise.1, there.rise.1)] {
+                assert!((b - a - late).abs() < 1e-6, "{a} {b}");
+            }
+            assert!((there.peak / here.peak / gain - 1.0).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn no_rise_has_no_instants() {
+        let silence = level(|_| 0.0);
+        let tracks = Tracks { level: &silence, tone: &silence };
+        assert_eq!(find(&tracks, 0.0, 7_000.0, 1_200.0, 50.0, RATE_HZ), None);
+        assert_eq!(after_dip(&silence, 0.0, 7_000.0, 1_200.0, RATE_HZ), None);
+        let empty = LevelTrack::with_capacity(4);
+        let tracks = Tracks { level: &empty, tone: &empty };
+        assert_eq!(find(&tracks, 0.0, 7_000.0, 1_200.0, 50.0, RATE_HZ), None);
+    }
+
+    #[test]
+    fn what_is_before_the_tone_hides_its_beginning_the_more_the_louder_it_is() {
+        let at = |db: f64| hiddenness(10f64.powf(0.1 * db));
+        for (db, wanted) in [(-60.0, 0.0), (-33.0, 0.0), (-28.5, 0.5), (-24.0, 1.0), (-3.0, 1.0)] {
+            assert!((at(db) - wanted).abs() < 1e-9, "{db} dB: {}", at(db));
+        }
+        let rise: Vec<f64> = (0..50).map(|k| at(-40.0 + 0.5 * f64::from(k))).collect();
+        assert!(rise.is_sorted());
+    }
+
+    /// A mixture of two normal laws, drawn: its mean and its deviation are those told.
+    #[test]
+    fn half_hidden_instants_are_a_mixture_of_both_readings() {
+        let base = found_of(RISES[0], 0.030);
+        let (read, drawn) =
+            (Instants { onset: 100.0, onset_sd: 4.0, ..base }, Instants { onset: 130.0, onset_sd: 12.0, ..base });
+        let (mut dice, mut noise) = (dice(3), noise(4));
+        for share in [0.0, 0.2, 0.5, 0.8, 1.0] {
+            let values: Vec<f64> = (0..20_000)
+                .map(|_| if dice() < share { 130.0 + 12.0 * noise() } else { 100.0 + 4.0 * noise() })
+                .collect();
+            let mean = values.iter().sum::<f64>() / 2e4;
+            let sd = (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 2e4).sqrt();
+            let mixed = read.mixed(&drawn, share);
+            // Four standard errors of a mean of 20 000 values with a deviation of up to 18.
+            assert!(
+                (mixed.onset - mean).abs() < 0.5 && (mixed.onset_sd - sd).abs() < 0.5,
+                "{share}: {mean} {sd} {mixed:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn what_looks_hold_of_tone_is_taken_between_them_in_proportion() {
+        let look = |ms: f64, share: f64| Point { at_any_pitch: share, ..silent_point(ms * 12.0, 1.0) };
+        let whole = level(|_| 2.0);
+        let mut tone = LevelTrack::with_capacity(700);
+        fill_tone(&mut tone, &whole, &[look(100.0, TONE_RAMP.0), look(200.0, TONE_RAMP.1)]);
+        let at = |ms: f64| tone.at(ms * 12.0);
+        assert_eq!((at(50.0), at(100.0)), (0.0, 0.0), "as the first look before it");
+        assert!((at(125.0) - 1.0).abs() < 1e-9 && (at(150.0) - 2.0).abs() < 1e-9, "a power of 4, by its way");
+        assert_eq!((at(200.0), at(400.0)), (4.0, 4.0), "all of it after the last");
+        fill_tone(&mut tone, &whole, &[]);
+        assert_eq!(tone.at(3_000.0), 4.0, "without looks all is tone");
+    }
+
+    #[test]
+    fn a_tone_starts_with_three_looks_in_a_row() {
+        let look = |i: usize, is_tone: bool, power: f64| Point {
+            is_tone,
+            periodicity: 0.9,
+            ..silent_point(24.0 * i as f64, power)
+        };
+        // A chance look, then a tone too soft to be the beginning, then the tone.
+        let holds = |i: usize| i == 5 || i >= 10;
+        let points: Vec<Point> = (0..40).map(|i| look(i, holds(i), if i < 20 { 1e-4 } else { 1.0 })).collect();
+        assert_eq!(tone_start(&points, 0.0, 1.0), Some(24.0 * 20.0));
+        assert_eq!(tone_start(&points, 0.0, 0.01), Some(24.0 * 10.0), "20 dB softer, the soft one counts");
+        assert_eq!(tone_start(&points, 24.0 * 25.0, 1.0), Some(24.0 * 25.0), "nothing before what belongs to it");
+        assert_eq!(tone_start(&points[..22], 0.0, 1.0), None, "two are none");
+    }
+
+    #[test]
+    fn the_tail_of_the_note_before_is_skipped_to_its_lowest_moment() {
+        for (db_per_s, until_s) in [(60.0, 0.15), (120.0, 0.2), (250.0, 0.12)] {
+            let tail = |s: f64| 10f64.powf(-db_per_s * s / 20.0);
+            let both = level(|s| tail(s) + ((s - until_s) / 0.020).clamp(0.0, 1.0));
+            let from = skip_tail(&both, 0.0, 0.59 * RATE_HZ, 1.0);
+            assert!((from / RATE_HZ - until_s).abs() < 1.1e-3, "{db_per_s} dB a second: {}", from / RATE_HZ);
+        }
+    }
+
+    #[test]
+    fn after_a_shallow_dip_its_bottom_is_the_onset_and_after_a_deep_one_its_rise() {
+        let dip = |bottom: f64| level(move |s| bottom + (1.0 - bottom) * ((s - 0.2).abs() / 0.040).min(1.0));
+        let at = |bottom: f64| {
+            after_dip(&dip(bottom), 0.15 * RATE_HZ, 0.59 * RATE_HZ, 0.2 * RATE_HZ, RATE_HZ).expect("a dip")
+        };
+        let shallow = at(0.5);
+        assert!((shallow.onset / RATE_HZ - 0.2).abs() < 1e-3 && shallow.speaks == shallow.onset, "{shallow:?}");
+        // From nothing straight up over 40 ms: a tenth and a quarter of that.
+        let deep = at(0.0);
+        assert!(
+            (deep.onset / RATE_HZ - 0.204).abs() < 1e-3 && (deep.speaks / RATE_HZ - 0.210).abs() < 1e-3,
+            "{deep:?}"
+        );
+    }
+
+    /// Two readings put together by their variances lie between them, are surer than each, and lean to the surer one.
+    #[test]
+    fn the_level_and_the_scores_agree_on_an_onset_by_how_sure_each_is() {
+        let read = found_of(RISES[0], 0.040);
+        let ms = 1e-3 * RATE_HZ;
+        let moved = |onset_sd: f64, hidden: f64, apart: f64, is_air: bool| {
+            let found = Instants { onset_sd, hidden, ..read };
+            let both = placed(found, read.onset + apart, is_air, RATE_HZ);
+            assert!(both.onset_sd <= PLACED_IN_AIR_SD_S * RATE_HZ && both.speaks >= both.onset);
+            (both.onset - read.onset) / apart
+        };
+        assert!(moved(0.0, 0.0, 4.0 * ms, false) < 0.05, "a clean rise is its own witness");
+        let equal = moved((PLACED_SD_S - LEVEL_SD_S) * RATE_HZ, 0.0, -4.0 * ms, false);
+        assert!((equal - 0.5).abs() < 1e-9, "as sure as each other, half way: {equal}");
+        assert!(moved(5.0 * ms, 0.0, 4.0 * ms, true) < moved(5.0 * ms, 0.0, 4.0 * ms, false), "air blurs a beginning");
+        let (near, far) = (moved(0.0, 1.0, 3.0 * ms, false), moved(0.0, 1.0, 30.0 * ms, false));
+        assert!(near < far && far > 0.75, "what is hidden is believed as far as it agrees: {near} {far}");
     }
 }

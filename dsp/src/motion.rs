@@ -257,6 +257,7 @@ impl Equations {
 mod tests {
     use super::*;
     use crate::look::silent_point;
+    use crate::test_sounds::{dice, noise, share_of};
     use approx::assert_abs_diff_eq;
 
     const RATE_HZ: f64 = 12_000.0;
@@ -318,5 +319,125 @@ mod tests {
     #[test]
     fn too_few_looks_are_no_motion() {
         assert!(compare(&looks(Family::Straight, 90.0, 0.080)[..2], 0.0, PERIOD, 2.0, RATE_HZ).is_none());
+    }
+
+    /// The same looks with noise of this deviation, as they are then told.
+    fn noisy(family: Family, depth_cents: f64, length_s: f64, sd: f64, seed: u64) -> Vec<Point> {
+        let mut noise = noise(seed);
+        let noisy = |p: Point| Point { cents: p.cents + sd * noise(), sd_cents: sd, ..p };
+        looks(family, depth_cents, length_s).into_iter().map(noisy).collect()
+    }
+
+    fn compared(points: &[Point]) -> Evidence {
+        compare(points, 0.0, PERIOD, 2.0, RATE_HZ).expect("looks enough")
+    }
+
+    /// Depths and lengths drawn: a slide is found for what it is, as deep and long as it was made.
+    #[test]
+    fn slides_of_any_depth_and_pace_are_measured_as_they_were_made() {
+        let mut dice = dice(1);
+        for seed in 0..60 {
+            let (length_s, sign) = (0.050 + 0.1 * dice(), if dice() < 0.5 { -1.0 } else { 1.0 });
+            let depth = sign * (60.0 + 100.0 * dice());
+            let found = compared(&noisy(Family::Straight, depth, length_s, 1.0, seed + 1));
+            // Lengths are tried in steps of 7 %; what every front does may take a little of the depth.
+            assert!((found.straight.length_s / length_s - 1.0).abs() < 0.10, "{depth} in {length_s} s: {found:?}");
+            assert!((found.straight.depth_cents / depth - 1.0).abs() < 0.12, "{depth} in {length_s} s: {found:?}");
+            assert!(found.need > 20.0, "{depth} in {length_s} s: {found:?}");
+        }
+    }
+
+    /// Odds are told so that few other motions pass for slides and few slides for others, also in noise.
+    #[test]
+    fn in_noise_too_the_odds_tell_slides_from_other_motions() {
+        let odds = |family: Family| -> Vec<f64> {
+            (0..40).map(|seed| compared(&noisy(family, -100.0, 0.090, 1.5, seed * 7 + 1)).odds).collect()
+        };
+        assert!(share_of(&odds(Family::Straight), |odds| *odds > 0.0) > 0.9);
+        for family in &FAMILIES[1..] {
+            let share = share_of(&odds(*family), |odds| *odds < 0.0);
+            assert!(share > 0.9, "{family:?}: {share}");
+        }
+    }
+
+    #[test]
+    fn the_best_other_family_is_the_one_that_was_played() {
+        for family in &FAMILIES[1..] {
+            let found = compared(&looks(*family, 120.0, 0.090));
+            assert_eq!(found.family, *family);
+            assert!((found.other.depth_cents / 120.0 - 1.0).abs() < 0.15, "{family:?}: {:?}", found.other);
+        }
+    }
+
+    #[test]
+    fn from_below_is_from_above_turned_round() {
+        for family in FAMILIES {
+            let (below, above) = (noisy(family, -90.0, 0.080, 1.0, 5), looks(family, 90.0, 0.080));
+            let turned: Vec<Point> = below.iter().map(|p| Point { cents: -p.cents, ..*p }).collect();
+            let (a, b) = (compared(&below), compared(&turned));
+            assert_abs_diff_eq!(a.odds, b.odds, epsilon = 1e-6);
+            assert_abs_diff_eq!(a.straight.depth_cents, -b.straight.depth_cents, epsilon = 1e-6);
+            assert!(compared(&above).straight.depth_cents > 0.0);
+        }
+    }
+
+    /// What is left of least squares stands at right angles to what was fitted: moving the depth either way leaves
+    /// more.
+    #[test]
+    fn the_depth_found_leaves_least() {
+        let mut dice = dice(3);
+        for seed in 0..30 {
+            let points = noisy(Family::HalfCosine, 120.0 * (dice() - 0.5), 0.080, 3.0, seed);
+            let values = points.iter().map(|p| (p.time / RATE_HZ, p.cents, 1.0 / 9.0));
+            let front = Samples::of(values, 0.006);
+            let best = front.best(Family::Straight);
+            // The misfit by hand: the motion of a depth taken off, and the natural parts fitted to the rest.
+            let left = |depth: f64| {
+                let taken_off = points.iter().map(|p| {
+                    let t = p.time / RATE_HZ;
+                    let shape = Family::Straight.mean((t - 0.003) / best.length_s, (t + 0.003) / best.length_s);
+                    (t, p.cents - depth * shape, 1.0 / 9.0)
+                });
+                Samples::of(taken_off, 0.006).natural.solve().1
+            };
+            let least = left(best.depth_cents);
+            assert_abs_diff_eq!(least, best.misfit, epsilon = 1e-3 * (1.0 + least));
+            assert!(left(best.depth_cents + 1.0) > least && left(best.depth_cents - 1.0) > least, "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn every_shape_begins_at_its_depth_and_comes_home() {
+        for family in FAMILIES {
+            assert_abs_diff_eq!(family.mean(0.0, 0.0), 1.0, epsilon = 0.01);
+            let later = family.mean(3.0, 3.1);
+            let most = match family {
+                Family::Straight | Family::HalfCosine | Family::Held => 0.0,
+                Family::Exponential => 1e-3,
+                Family::Past => 0.02,
+                Family::Hyperbola => 0.06,
+            };
+            assert!(later.abs() <= most + 1e-9, "{family:?} at three lengths: {later}");
+            assert!(family.mean(-2.0, -1.0) > 0.9, "before the onset nothing is seen: it stands for the first moment");
+        }
+    }
+
+    #[test]
+    fn looks_that_hold_no_tone_or_lie_elsewhere_do_not_count() {
+        let points = looks(Family::Straight, -90.0, 0.080);
+        let plain = compared(&points);
+        let mut more = points.clone();
+        more.extend((0..20).map(|i| Point { cents: 900.0, ..silent_point(f64::from(i) * 100.0, 1.0) }));
+        more.push(Point { cents: 500.0, is_tone: true, sd_cents: 1.0, ..silent_point(0.5 * RATE_HZ, 1.0) });
+        assert_eq!(compared(&more).straight, plain.straight);
+    }
+
+    /// A box as wide, in variance, as a Hann window: its width squared over 12 \[C\].
+    #[test]
+    fn a_look_blurs_a_motion_as_its_window_does() {
+        let places = || (0..10_000).map(|i| (f64::from(i) + 0.5) / 1e4 - 0.5);
+        let hann = |x: f64| 0.5 + 0.5 * (std::f64::consts::TAU * x).cos();
+        let variance = places().map(|x| hann(x) * x * x).sum::<f64>() / places().map(hann).sum::<f64>();
+        assert_abs_diff_eq!(BLUR_SHARE, (12.0 * variance).sqrt(), epsilon = 0.01);
     }
 }

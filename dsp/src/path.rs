@@ -299,6 +299,8 @@ fn solve(rows: &[Row], x: &mut [f64]) {
 mod tests {
     use super::*;
     use crate::look::silent_point;
+    use crate::test_sounds::{rms, share_of, vibrato};
+    use crate::units::cents;
     use approx::assert_abs_diff_eq;
 
     const RATE_HZ: f64 = 12_000.0;
@@ -391,5 +393,149 @@ mod tests {
         path.fit(&points, 0.0, PERIOD, false);
         assert!(path.at(0.005 * RATE_HZ).is_none(), "35 ms from the first look");
         assert!(path.sd(0) > 3.0 * path.sd(20), "{} {}", path.sd(0), path.sd(20));
+    }
+
+    /// Ways in, cents at a time in s, that fronts have: each bends otherwise.
+    const WAYS: [fn(f64) -> f64; 5] = [
+        |_| 4.0,
+        |t| (-90.0 + 1000.0 * t).min(0.0),
+        |t| 60.0 * (-t / 0.030).exp(),
+        |t| -30.0 * (1.0 + (std::f64::consts::PI * (t / 0.1).min(1.0)).cos()),
+        |t| cents(vibrato(1.0, 5.5, 20.0, t), 1.0),
+    ];
+
+    /// A path through looks of a sound: they overlap, so that the error of one is much that of the next. Three periods
+    /// are 12 hops.
+    fn path_through_overlapping(cents: impl Fn(f64) -> f64, sd: f64, seed: u64) -> Path {
+        let mut seed = seed;
+        let hiss: Vec<f64> = (0..140).map(|_| noise(&mut seed)).collect();
+        let hann: Vec<f64> = (0..12).map(|i| f64::from(crate::window::hann_at(i, 12))).collect();
+        let norm = hann.iter().map(|w| w * w).sum::<f64>().sqrt();
+        let error = |i: usize| sd * hiss[i..i + 12].iter().zip(&hann).map(|(x, w)| x * w).sum::<f64>() / norm;
+        let points: Vec<Point> =
+            (0..120).map(|i| (i, i as f64 * 0.002)).map(|(i, t)| look(t, cents(t) + error(i), sd)).collect();
+        let mut path = Path::new(RATE_HZ);
+        path.fit(&points, 0.0, PERIOD, false);
+        path
+    }
+
+    /// Invariant 10 of the design, for the path itself: of every kind of way, 1.645 deviations hold nine of ten.
+    #[test]
+    fn the_deviation_of_a_path_holds_its_error_on_every_kind_of_way() {
+        let mut all = Vec::new();
+        for (i, way) in WAYS.into_iter().enumerate() {
+            let mut held = Vec::new();
+            for seed in 0..60 {
+                for sd in [1.0, 3.0, 8.0] {
+                    let mut path = path_through_overlapping(way, sd, seed * 131 + 7);
+                    held.extend([1, 6, 15, 40, 90].map(|k| {
+                        let off = path.cents(k) - way(k as f64 * STEP_S);
+                        off.abs() / path.sd(k)
+                    }));
+                }
+            }
+            let share = share_of(&held, |off| *off <= 1.645);
+            println!("way {i}: {share:.3}");
+            assert!(share >= 0.85, "way {i}: {share}");
+            all.extend(held);
+        }
+        let share = share_of(&all, |off| *off <= 1.645);
+        assert!((0.85..=0.97).contains(&share), "{share}");
+    }
+
+    /// The mean over the path, as the lean takes it: its own deviation, against its errors over many tries.
+    #[test]
+    fn the_deviation_of_a_mean_over_the_path_is_that_of_its_errors() {
+        let weight = |i: usize| if i < 50 { 0.02 } else { 0.0 };
+        for way in WAYS {
+            let truth: f64 = (0..50).map(|i| 0.02 * way(f64::from(i) * STEP_S)).sum();
+            let (mut errors, mut told) = (Vec::new(), 0.0);
+            for seed in 0..150 {
+                let (mean, sd) = path_through_overlapping(way, 5.0, seed * 77 + 3).weighted(weight);
+                errors.push(mean - truth);
+                told += sd / 150.0;
+            }
+            println!("told {told:.2}, there {:.2}", rms(&errors));
+            assert!((0.8..1.7).contains(&(told / rms(&errors))), "told {told}, there {}", rms(&errors));
+        }
+    }
+
+    #[test]
+    fn vibrato_keeps_its_depth_and_noise_does_not_make_one() {
+        let path = path_through(WAYS[4], 1.0, &mut 3);
+        let (low, high) = (20..100).map(|i| path.cents(i)).fold((f64::MAX, f64::MIN), |(l, h), c| (l.min(c), h.max(c)));
+        assert!((high - low - 40.0).abs() < 4.0, "20 cents each way: {low} to {high}");
+    }
+
+    #[test]
+    fn a_path_turned_round_moved_in_time_or_in_pitch_is_the_same_path() {
+        let looks = |sign: f64, shift: f64, later_s: f64| -> Path {
+            let mut seed = 9;
+            let points: Vec<Point> = (0..110)
+                .map(|i| {
+                    let t = f64::from(i) * 0.002;
+                    look(later_s + t, shift + sign * (WAYS[1](t) + 3.0 * noise(&mut seed)), 3.0)
+                })
+                .collect();
+            let mut path = Path::new(RATE_HZ);
+            path.fit(&points, later_s * RATE_HZ, PERIOD, false);
+            path
+        };
+        let plain = looks(1.0, 0.0, 0.0);
+        for (sign, shift, later_s) in [(-1.0, 0.0, 0.0), (1.0, 25.0, 0.0), (1.0, 0.0, 2.0)] {
+            let other = looks(sign, shift, later_s);
+            assert_eq!(other.len(), plain.len());
+            for i in 0..plain.len() {
+                assert_abs_diff_eq!(other.cents(i), shift + sign * plain.cents(i), epsilon = 0.05);
+            }
+            assert_abs_diff_eq!(other.first() - plain.first(), later_s * RATE_HZ, epsilon = 1e-6);
+        }
+    }
+
+    /// A start a fifth off: the leap stays one, where it is, and neither side leans towards the other.
+    #[test]
+    fn a_leap_to_another_partial_stays_a_leap() {
+        for sd in [0.5, 4.0] {
+            let mut seed = 4;
+            let leap = |t: f64| if t < 0.060 { -498.0 } else { 0.0 };
+            let points: Vec<Point> = (0..110)
+                .map(|i| f64::from(i) * 0.002)
+                .map(|t| Point { is_other_partial: t < 0.060, ..look(t, leap(t) + sd * noise(&mut seed), sd) })
+                .collect();
+            let mut path = Path::new(RATE_HZ);
+            path.fit(&points, 0.0, PERIOD, true);
+            for i in (0..27).chain(33..100) {
+                assert!((path.cents(i) - leap(i as f64 * STEP_S)).abs() < 3.0 * sd + 4.0, "{i}: {}", path.cents(i));
+            }
+            // Where the note did not split, what lies on another partial is not its pitch.
+            path.fit(&points, 0.0, PERIOD, false);
+            assert!(path.first() >= 0.059 * RATE_HZ && path.at(0.020 * RATE_HZ).is_none());
+        }
+    }
+
+    #[test]
+    fn without_looks_there_is_no_path_and_with_one_hardly_any() {
+        let mut path = Path::new(RATE_HZ);
+        path.fit(&[], 0.0, PERIOD, false);
+        assert!(path.is_empty() && path.at(10.0).is_none());
+        path.fit(&[silent_point(100.0, 1.0)], 0.0, PERIOD, false);
+        assert!(path.is_empty(), "what holds no tone is no look");
+        path.fit(&[look(0.010, 12.0, 1.0)], 0.0, PERIOD, false);
+        assert_abs_diff_eq!(path.at(0.010 * RATE_HZ).expect("the look itself"), 12.0, epsilon = 0.1);
+        assert!(path.at(1.0 * RATE_HZ).is_none(), "nothing is told beyond it");
+        path.clear();
+        assert!(path.is_empty());
+    }
+
+    #[test]
+    fn more_and_better_looks_make_a_surer_path() {
+        let sd_of = |sd: f64, hop: usize| {
+            let looks: Vec<Point> = (0..120).step_by(hop).map(|i| look(i as f64 * 0.002, 0.0, sd)).collect();
+            let mut path = Path::new(RATE_HZ);
+            path.fit(&looks, 0.0, PERIOD, false);
+            path.sd(50)
+        };
+        assert!(sd_of(1.0, 1) < sd_of(3.0, 1) && sd_of(3.0, 1) < sd_of(9.0, 1));
+        assert!(sd_of(3.0, 1) < 1.1 * sd_of(3.0, 5), "looks that overlap tell little more than those that do not");
     }
 }

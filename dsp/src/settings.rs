@@ -157,3 +157,78 @@ impl Grid {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_strictness_lies_between_0_and_1_and_no_number_is_the_usual_one() {
+        for (given, kept) in [
+            (-3.0, 0.0),
+            (0.0, 0.0),
+            (0.3, 0.3),
+            (1.0, 1.0),
+            (7.0, 1.0),
+            (f64::INFINITY, 1.0),
+            (f64::NEG_INFINITY, 0.0),
+        ] {
+            assert_eq!(Strictness::new(given).value(), kept);
+        }
+        assert_eq!(Strictness::new(f64::NAN), Strictness::NORMAL);
+        assert!(Strictness::RELAXED.value() < Strictness::NORMAL.value());
+        assert!(Strictness::NORMAL.value() < Strictness::STRICT.value());
+        assert_eq!(Strictness::default(), Strictness::NORMAL);
+    }
+
+    fn with_grid(bpm: f64, first_beat_s: f64, per_beat: u32) -> Settings {
+        Settings { grid: Some(Grid { bpm, first_beat_s, per_beat }), ..Settings::default() }
+    }
+
+    /// ISO 16:1975 has 440 Hz; orchestras and period instruments lie within 392 to 466.
+    #[test]
+    fn what_can_be_used_is_used_up_to_its_bounds() {
+        assert_eq!(Settings::default().validate(), Ok(()));
+        assert_eq!(Settings::default().a4_hz, 440.0);
+        for a4_hz in [392.0, 415.0, 443.0, 466.0] {
+            assert_eq!(Settings { a4_hz, ..Settings::default() }.validate(), Ok(()));
+        }
+        for (bpm, per_beat) in [(10.0, 1), (500.0, 24), (72.5, 3)] {
+            assert_eq!(with_grid(bpm, -2.5, per_beat).validate(), Ok(()), "a first beat may lie before the take");
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_used_is_refused_with_its_value_and_its_bounds() {
+        let a4 = |a4_hz: f64| Settings { a4_hz, ..Settings::default() };
+        let refused = [
+            (a4(391.9), "391.9"),
+            (a4(466.1), "466"),
+            (a4(f64::NAN), "392"),
+            (a4(f64::INFINITY), "inf"),
+            (with_grid(9.9, 0.0, 1), "9.9"),
+            (with_grid(500.1, 0.0, 1), "500"),
+            (with_grid(f64::NAN, 0.0, 1), "10"),
+            (with_grid(60.0, f64::INFINITY, 1), "first beat"),
+            (with_grid(60.0, f64::NAN, 1), "first beat"),
+            (with_grid(60.0, 0.0, 0), "0 subdivisions"),
+            (with_grid(60.0, 0.0, 25), "25"),
+        ];
+        for (settings, says) in refused {
+            let error = settings.validate().expect_err("out of its bounds");
+            assert!(error.to_string().contains(says), "{error} does not say {says}");
+        }
+        // Of several the first is told.
+        assert_eq!(
+            Settings { a4_hz: 500.0, ..with_grid(0.0, 0.0, 0) }.validate(),
+            Err(SettingsError::A4OutOfRange(500.0))
+        );
+    }
+
+    #[test]
+    fn what_strictness_does_is_said_with_its_three_places() {
+        for place in ["0 ", "0.5", "1 "] {
+            assert!(STRICTNESS_IN_WORDS.contains(place), "{place}");
+        }
+    }
+}

@@ -209,7 +209,10 @@ fn lies_between(hz: f64, notes_hz: [f64; 2], [old, new]: [&Positions; 2]) -> boo
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::test_sounds::{history, sound, tone};
+    use crate::settings::Instrument;
+    use crate::test_sounds::{RATE_HZ as SOUND_HZ, dice, history, history_at, seen, share_of, sound, tone};
+    use crate::trombone::positions;
+    use crate::units::{midi_to_hz, shift_cents};
     use crate::{Front, Settings, analyze};
 
     const RATE_HZ: f64 = 24_000.0;
@@ -288,5 +291,86 @@ mod tests {
         let joint = Joint { old_hz: 233.08, new_hz: 174.61, from: at + 600.0, to: at - 600.0, at };
         assert_eq!(finder.length_ms(&history, &joint), Err(CannotTell::TooShort));
         assert_eq!(finder.dip_db(&history, &joint), 0.0);
+    }
+
+    /// The way from a note of `old_hz` to one `interval` cents off along a share of it at a time from the joint, s,
+    /// with a dip.
+    fn direct(old_hz: f64, interval: f64, share: impl Fn(f64) -> f64, dip_db: f64) -> Passage {
+        let dip = |s: f64| 10f64.powf(-dip_db * (-((s - 0.6) / 0.015).powi(2)).exp() / 20.0);
+        let samples = crate::test_sounds::gliding(1.2, |s| shift_cents(old_hz, interval * share(s - 0.6)), dip);
+        let ((history, frames), rate_hz) = (seen(&samples, SOUND_HZ), SOUND_HZ / 4.0);
+        let at = |s: f64| s * rate_hz;
+        let new_hz = shift_cents(old_hz, interval);
+        let joint = Joint { old_hz, new_hz, from: at(0.1), to: at(1.1), at: at(0.6) };
+        let of = |hz: f64| positions(hz, 440.0, Instrument::Tenor);
+        SlurFinder::new(Looker { rate_hz }).passage(&history, &frames, &joint, [&of(old_hz), &of(new_hz)])
+    }
+
+    /// Invariant 10 of the design: whatever the notes and the way between them, its length and its dip lie within their
+    /// widths.
+    #[test]
+    fn passages_of_any_interval_length_and_dip_lie_within_their_widths() {
+        let mut dice = dice(21);
+        let mut off = Vec::new();
+        for _ in 0..50 {
+            let (old_hz, sign) = (110.0 * (1.5 * dice()).exp2(), if dice() < 0.5 { -1.0 } else { 1.0 });
+            let interval = sign * (200.0 + 600.0 * dice());
+            let (glide_s, dip_db) = (0.060 * dice(), 6.0 * dice());
+            let found = direct(old_hz, interval, |t| smoothstep(-glide_s / 2.0, glide_s / 2.0, t), dip_db);
+            let told = found.length_ms.expect("two pitches, long enough");
+            // A smoothstep goes from 10 to 90 % in 0.6084 of its length \[C\].
+            off.push(((told.value - 608.4 * glide_s).abs() / told.uncertainty, (found.dip_db - dip_db).abs() / 1.2));
+        }
+        let (length, dip) = (share_of(&off, |o| o.0 <= 1.0), share_of(&off, |o| o.1 <= 1.0));
+        println!("lengths {length:.2}, dips {dip:.2}");
+        assert!(length >= 0.85 && dip >= 0.85, "{length} and {dip}");
+    }
+
+    #[test]
+    fn the_way_up_is_as_long_as_the_way_down() {
+        for glide_s in [0.010, 0.040] {
+            let way = |t: f64| smoothstep(-glide_s / 2.0, glide_s / 2.0, t);
+            let up = direct(146.83, 500.0, way, 0.0).length_ms.expect("told").value;
+            let down = direct(shift_cents(146.83, 500.0), -500.0, way, 0.0).length_ms.expect("told").value;
+            assert!((up - down).abs() < 3.0, "{glide_s} s: {up} and {down} ms");
+        }
+    }
+
+    #[test]
+    fn one_pitch_has_no_way_and_a_note_with_no_time_before_it_none_either() {
+        let same = direct(146.83, 30.0, |t| f64::from(u8::from(t > 0.0)), 4.0);
+        assert_eq!((same.length_ms, same.between), (Err(CannotTell::SamePitch), None));
+        assert!((same.dip_db - 4.0).abs() < 1.2, "it dips all the same: {}", same.dip_db);
+        let (history, rate_hz) = history_at(&[0.01; 48_000], SOUND_HZ);
+        let (at, hz) = (0.5 * rate_hz, 146.83);
+        let joint = Joint { old_hz: hz, new_hz: 1.5 * hz, from: at, to: at + 10.0, at };
+        assert_eq!(SlurFinder::new(Looker { rate_hz }).length_ms(&history, &joint), Err(CannotTell::TooShort));
+    }
+
+    /// The chart of the measures page: from Bb2 in first position to Bb3 there F3 lies between, and no other note; with
+    /// the slide going out to D4 in fourth, whatever is a partial on the way out.
+    #[test]
+    fn a_partial_between_lies_on_a_slide_between_both_lengths() {
+        let hz = |midi: u8| midi_to_hz(f64::from(midi), 440.0);
+        let on = |midi: u8, partial: u8| {
+            let mut one = Positions::default();
+            positions(hz(midi), 440.0, Instrument::Tenor)
+                .iter()
+                .filter(|p| p.partial == partial)
+                .for_each(|p| one.push(*p));
+            assert_eq!(one.iter().count(), 1, "MIDI {midi} on partial {partial}");
+            one
+        };
+        let between = |old: (u8, u8), new: (u8, u8)| -> Vec<u8> {
+            let places = [&on(old.0, old.1), &on(new.0, new.1)];
+            (41..70).filter(|midi| lies_between(hz(*midi), [hz(old.0), hz(new.0)], places)).collect()
+        };
+        assert_eq!(between((46, 2), (58, 4)), [53]);
+        assert_eq!(between((58, 4), (46, 2)), [53], "nor does it matter which comes first");
+        assert_eq!(between((46, 2), (48, 3)), [0u8; 0], "neighbours have nothing between");
+        // Third, fourth and fifth partials of first to fourth position: D3 to F3, G3 to Bb3, B3 to D4.
+        assert_eq!(between((46, 2), (62, 6)), [50, 51, 52, 53, 55, 56, 57, 58, 59, 60, 61, 62]);
+        let nowhere = Positions::default();
+        assert!(!lies_between(174.6, [116.5, 233.1], [&nowhere, &on(58, 4)]), "no position, no slide");
     }
 }

@@ -150,6 +150,8 @@ impl SteadyFinder {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::look::silent_point;
+    use crate::test_sounds::{dice, gliding, share_of, tone_power, vibrato, with_noise};
     use crate::test_sounds::{history, noise, sound, tone};
     use std::f64::consts::TAU;
 
@@ -194,5 +196,89 @@ mod tests {
         let mut hiss = noise(5);
         let hiss: Vec<f32> = (0..48_000).map(|_| (0.05 * hiss()) as f32).collect();
         assert_eq!(settled(&hiss, 150.0, true), None);
+    }
+
+    /// Pitch and its half width in noise: nine of ten hold the truth.
+    #[test]
+    fn the_settled_pitch_lies_within_its_width_in_noise() {
+        let mut dice = dice(3);
+        let held: Vec<bool> = (0..60)
+            .map(|seed| {
+                let (hz, noise_db) = (58.27 * (3.0 * dice()).exp2(), 10.0 + 25.0 * dice());
+                let power = 0.01 * tone_power(1..=10) * 10f64.powf(-0.1 * noise_db);
+                let samples = with_noise(sound(0.9, |s| tone(hz, 1..=10, 0.1, s)), power, seed);
+                let found = settled(&samples, shift_cents(hz, 60.0 * (dice() - 0.5)), false).expect("a tone");
+                cents(found.hz, hz).abs() <= found.uncertainty_cents
+            })
+            .collect();
+        assert!(share_of(&held, |held| *held) >= 0.85, "{}", share_of(&held, |held| *held));
+    }
+
+    #[test]
+    fn what_slides_first_settles_where_it_comes_to_stand() {
+        for (from_cents, until_s) in [(-70.0, 0.25), (60.0, 0.35), (-40.0, 0.20)] {
+            let way = |s: f64| from_cents * (1.0 - (s - 0.1) / (until_s - 0.1)).clamp(0.0, 1.0);
+            let found = settled(&gliding(0.9, |s| shift_cents(196.0, way(s)), |_| 1.0), 196.0, false).expect("a tone");
+            assert!(cents(found.hz, 196.0).abs() < 0.7, "{from_cents}: {} cents", cents(found.hz, 196.0));
+            // It grows back along the slide as far as ten cents of it reach, and half a window.
+            let first_s = found.from / 12_000.0;
+            let slow_s = 10.0 / from_cents.abs() * (until_s - 0.1);
+            assert!(first_s > until_s - slow_s - 0.02 && first_s < until_s + 0.03, "{from_cents}: from {first_s} s");
+        }
+    }
+
+    /// A finder with drawn looks, a hundredth of a second apart.
+    fn drawn(cents: &[f64]) -> SteadyFinder {
+        let mut finder = SteadyFinder::new(Looker { rate_hz: 12_000.0 });
+        let look = |(i, cents): (usize, &f64)| Point { cents: *cents, ..silent_point(120.0 * i as f64, 1.0) };
+        finder.steady.extend(cents.iter().enumerate().map(look));
+        finder
+    }
+
+    #[test]
+    fn the_steadiest_stretch_is_the_one_with_the_least_mean_deviation() {
+        let mut dice = dice(11);
+        for _ in 0..50 {
+            let cents: Vec<f64> = (0..50).map(|_| 40.0 * (dice() - 0.5)).collect();
+            let mean_deviation = |first: usize| {
+                let mut sorted = cents[first..first + 9].to_vec();
+                sorted.sort_by(f64::total_cmp);
+                sorted.iter().map(|c| (c - sorted[4]).abs()).sum::<f64>() / 9.0
+            };
+            let best = (0..=41).min_by(|a, b| mean_deviation(*a).total_cmp(&mean_deviation(*b))).expect("some");
+            assert_eq!(drawn(&cents).steadiest(9), (best, best + 8));
+        }
+    }
+
+    #[test]
+    fn a_stretch_grows_over_all_that_stays_within_ten_cents() {
+        let cents: Vec<f64> =
+            (0..60).map(|i| if (10..50).contains(&i) { 4.0 * (f64::from(i) * 0.7).sin() } else { 15.0 }).collect();
+        assert_eq!(drawn(&cents).grow(25, 30), (10, 49));
+        assert_eq!(drawn(&[3.0; 20]).grow(5, 9), (0, 19), "or over all there is");
+    }
+
+    /// A voice's syllable and a note's vibrato, as soft as each other: the note stands still at its turns.
+    #[test]
+    fn a_soft_note_with_vibrato_is_a_note_and_a_soft_glide_is_none() {
+        let wavers = gliding(1.2, |s| vibrato(174.61, 5.5, 9.0, s), |_| 0.05);
+        assert!(settled(&wavers, 174.61, true).is_some());
+        for per_s in [200.0, 300.0, 500.0] {
+            let glides = gliding(0.7, |s| 174.61 * (per_s * (s - 0.35) / 1200.0).exp2(), |_| 0.05);
+            assert_eq!(settled(&glides, 174.61, true), None, "{per_s} cents a second");
+            assert!(
+                per_s > 200.0 || settled(&glides, 174.61, false).is_some(),
+                "as loud as the notes around it, it is one"
+            );
+        }
+    }
+
+    #[test]
+    fn what_has_no_pitch_near_or_no_time_does_not_settle() {
+        let tone = sound(0.9, |s| tone(233.08, 1..=8, 0.1, s));
+        // 80 cents is as far as a coarse pitch is off.
+        assert_eq!(settled(&tone, shift_cents(233.08, 250.0), false), None);
+        assert_eq!(settled(&tone[..9_500], 233.08, false), None, "it ends before it begins");
+        assert_eq!(settled(&[0.0; 48_000], 233.08, false), None);
     }
 }

@@ -271,6 +271,7 @@ fn solve(rows: &mut [[f64; 5]; 4], num: usize) -> [f64; 4] {
 mod tests {
     use super::*;
     use crate::test_sounds::{RATE_HZ, noise, sound, tone};
+    use crate::test_sounds::{dice, history, share_of, tone_power, with_noise};
     use crate::{Settings, analyze};
 
     /// The tone of a note of a second, from its value at each time.
@@ -350,5 +351,105 @@ mod tests {
             assert!((found - wanted).abs() < 1e-9, "{found}, and not {wanted}");
         }
         assert!(wander(&points, Keeps::Nothing) < 1e-9);
+    }
+
+    /// Sines through a line of samples: between them they are read as they are, up to four fifths of half the rate.
+    #[test]
+    fn a_curve_is_read_between_its_samples() {
+        let mut dice = dice(1);
+        for _ in 0..300 {
+            let (freq, phase, place) = (0.4 * dice(), TAU * dice(), 11.0 + dice());
+            let value = |at: f64| (TAU * freq * at + phase).cos();
+            let samples: Vec<f64> = (0..2 * DEPTH).map(|i| value(i as f64)).collect();
+            assert!((between(&samples, place) - value(place)).abs() < 0.01, "{freq} at {place}");
+        }
+    }
+
+    #[test]
+    fn the_top_of_a_parabola_is_its_top() {
+        let mut dice = dice(2);
+        for _ in 0..200 {
+            let (top, at, bend) = (dice(), dice() - 0.5, 0.1 + dice());
+            let value = |x: f64| top - bend * (x - at) * (x - at);
+            assert!((peak([value(-1.0), value(0.0), value(1.0)]) - top).abs() < 1e-12);
+        }
+        assert_eq!(peak([1.0, 1.0, 1.0]), 1.0);
+    }
+
+    /// Forty-eight looks 10 ms apart.
+    fn looks(value: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
+        (0..48).map(|i| f64::from(i) * 0.010).map(|s| (s, value(s))).collect()
+    }
+
+    #[test]
+    fn any_line_and_wave_are_found_by_least_squares() {
+        let mut dice = dice(3);
+        for _ in 0..100 {
+            let (mean, slope, cosine, sine, hz) = (200.0 * dice(), 40.0 * dice(), dice(), dice(), 4.0 + 4.0 * dice());
+            let made = looks(|s| mean + slope * s + cosine * (TAU * hz * s).cos() + sine * (TAU * hz * s).sin());
+            let found = fit(&made, hz);
+            for (found, wanted) in found.parts.iter().zip([mean, slope, cosine, sine]) {
+                assert!((found - wanted).abs() < 1e-6, "{found}, and not {wanted}");
+            }
+            assert!(found.left < 1e-6, "nothing is left: {}", found.left);
+            // Another rate leaves more.
+            assert!(fit(&made, hz + 1.5).left > found.left);
+        }
+        assert!(fit(&[], 5.0).left == 0.0 && fit(&[(0.0, 3.0)], 0.0).parts.iter().all(|part| part.is_finite()));
+    }
+
+    /// Vibrato of players' rates (4 to 8 Hz) is taken out whatever its depth and phase; wander beside it stays.
+    #[test]
+    fn wander_is_what_vibrato_leaves() {
+        let mut dice = dice(4);
+        for hz in [4.0, 4.6, 5.5, 6.3, 7.1, 8.0] {
+            let (depth, phase) = (30.0 * dice(), TAU * dice());
+            let pure = wander(&looks(|s| depth * (TAU * hz * s + phase).sin()), Keeps::Drift);
+            // Rates are tried in steps of half a hertz: a quarter off, over half a second, leaves an eighth.
+            assert!(pure < 0.13 * depth, "{hz} Hz, {depth} cents: {pure}");
+        }
+        // Of noise of deviation 3 the sum of squares has 44 degrees of freedom; the best of nine rates takes some more.
+        let told: Vec<f64> = (0..60)
+            .map(|seed| {
+                let noise = std::cell::RefCell::new(noise(seed));
+                wander(&looks(|s| 20.0 * (TAU * 5.5 * s).sin() + 3.0 * (noise.borrow_mut())()), Keeps::Drift)
+            })
+            .collect();
+        let mean_told = mean(&told);
+        assert!((mean_told / 3.0 - 1.0).abs() < 0.08, "{mean_told}");
+        // A third of it either way is what is told as its width (Student 1908).
+        assert!(share_of(&told, |told| (told - 3.0).abs() <= 0.33 * told) > 0.9);
+    }
+
+    #[test]
+    fn a_drift_counts_for_the_pitch_and_not_for_the_level() {
+        // A straight way of 10 over 0.47 s strays by 10 / sqrt 12 of its mean \[C\].
+        let drifts = looks(|s| 10.0 * s / 0.47);
+        assert!(
+            (wander(&drifts, Keeps::Drift) - 10.0 / 12f64.sqrt()).abs() < 0.15,
+            "{}",
+            wander(&drifts, Keeps::Drift)
+        );
+        assert!(wander(&drifts, Keeps::Nothing) < 1e-6);
+    }
+
+    /// Boersma 1993, eq. 4: in a window the ratio is that of what comes again to what does not, at any pitch.
+    #[test]
+    fn harmonics_over_noise_in_single_windows_are_right_in_the_mean() {
+        for (hz, wanted_db) in [(73.42, 15.0), (146.83, 25.0), (220.0, 10.0), (392.0, 20.0)] {
+            let power = 0.01 * tone_power(1..=8);
+            let band = 0.44 * 12_000.0 / 24_000.0;
+            let samples =
+                with_noise(sound(1.6, |s| tone(hz, 1..=8, 0.1, s)), power / 10f64.powf(0.1 * wanted_db) / band, 5);
+            let (history, rate_hz) = history(&samples);
+            let reader = ToneReader::new(rate_hz);
+            let len = (PERIODS * rate_hz / hz).max(LEAST_WINDOW_S * rate_hz).round() as usize | 1;
+            let told: Vec<f64> = (0..14)
+                .filter_map(|i| history.window(1_200 + 1_100 * i, len))
+                .filter_map(|x| reader.hnr_db(x, hz * 1.002))
+                .collect();
+            assert!(told.len() >= 12 && (mean(&told) - wanted_db).abs() < 1.0, "{hz} Hz: {} dB", mean(&told));
+        }
+        assert_eq!(ToneReader::new(12_000.0).hnr_db(&[0.0; 601], 120.0), None, "silence has none");
     }
 }

@@ -145,7 +145,8 @@ pub fn median_midi(frames: &Frames, from: i64, to: i64) -> f32 {
 mod tests {
     use super::super::{candidates, observe};
     use super::*;
-    use crate::test_sounds::{RATE_HZ, gliding, sound, tone};
+    use crate::observe::Frame;
+    use crate::test_sounds::{RATE_HZ, dice, gliding, sound, tone};
 
     fn nearest_ms(found: &[f64], s: f64) -> f64 {
         found.iter().map(|at| 1e3 * (at - s).abs()).fold(f64::MAX, f64::min)
@@ -189,5 +190,112 @@ mod tests {
         });
         assert!((seen[0] - 58.0).abs() < 0.05, "Bb3 is MIDI 58");
         assert!(seen[1].is_nan() && seen[2].is_nan(), "silence, and three frames");
+    }
+
+    /// Candidates of drawn frames and curves.
+    fn found(frames: &Frames, curves: &Curves) -> Vec<i64> {
+        let mut finder = CandidateFinder::new();
+        std::iter::from_fn(|| finder.next(frames, curves)).collect()
+    }
+
+    /// So many frames of a tone that stands still, but for these pitches.
+    fn on_pitch(num: i64, midi: impl Fn(i64) -> f32) -> Frames {
+        Frames::drawn((0..num).map(|i| Frame::held(midi(i), -20.0)))
+    }
+
+    #[test]
+    fn of_any_novelty_every_peak_is_the_highest_around_it_and_none_is_missed() {
+        for seed in 0..20 {
+            let mut dice = dice(seed + 1);
+            let novelty: Vec<f32> = (0..600).map(|_| dice() as f32).collect();
+            let curves = Curves::drawn(novelty.iter().map(|n| (-20.0, *n)));
+            let peaks: Vec<usize> = (5..590).filter(|&i| is_peak(&curves, i as i64)).collect();
+            let highest = |i: usize| novelty[i - 5..=i + 5].iter().all(|n| *n <= novelty[i]);
+            assert_eq!(peaks, (5..590).filter(|&i| highest(i)).collect::<Vec<_>>(), "seed {seed}");
+            assert!(peaks.windows(2).all(|two| two[1] - two[0] > 5));
+        }
+        let flat = Curves::drawn((0..100).map(|_| (-20.0, 0.5)));
+        assert!((0..80).all(|i| i == 0 || !is_peak(&flat, i)), "what stays as it is has none but at its beginning");
+    }
+
+    #[test]
+    fn a_rise_is_entered_a_third_of_the_way_up_however_deep_and_slow_it_is() {
+        for rise_db in [1.5f32, 3.0, 12.0, 40.0] {
+            for frames_up in [5, 12, 30] {
+                let level = |i: i64| -20.0 - rise_db * (1.0 - (i - 100).abs() as f32 / frames_up as f32).max(0.0);
+                let curves = Curves::drawn((0..300).map(|i| (level(i), 0.0)));
+                let at: Vec<i64> = (20..240).filter_map(|v| rise_out_of_valley(&curves, v)).collect();
+                if rise_db < RISE_DB {
+                    assert!(at.is_empty(), "{rise_db} dB are none");
+                    continue;
+                }
+                let wanted = 100.0 + 0.35 * frames_up as f32;
+                assert!(
+                    at.len() == 1 && (at[0] as f32 - wanted).abs() <= 1.0,
+                    "{rise_db} dB: {at:?}, and not {wanted}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_pitch_that_moves_by_a_semitone_is_a_change_and_vibrato_is_none() {
+        let flat = Curves::drawn((0..400).map(|_| (-20.0, 0.0)));
+        for (step, is_change) in [(0.4, false), (1.0, true), (-1.0, true), (12.0, true)] {
+            let frames = on_pitch(400, |i| if i < 200 { 58.0 } else { 58.0 + step });
+            let at: Vec<i64> = found(&frames, &flat).into_iter().filter(|at| *at > 20).collect();
+            assert_eq!(!at.is_empty(), is_change, "{step} semitones: {at:?}");
+            // Medians on both sides differ for 17 frames, of which 14 are one change: another candidate may follow.
+            assert!(
+                at.first().is_none_or(|at| (at - 200).abs() <= 2) && at.iter().all(|at| (at - 200).abs() < 9),
+                "{at:?}"
+            );
+        }
+        // 6 Hz, 40 cents each way.
+        let wavers = on_pitch(400, |i| 58.0 + 0.4 * (std::f32::consts::TAU * 6.0 * i as f32 * 0.0025).sin());
+        assert!(found(&wavers, &flat).into_iter().all(|at| at <= 20));
+    }
+
+    #[test]
+    fn candidates_of_any_curves_come_in_order_apart_and_the_same_after_a_clear() {
+        for seed in 0..10 {
+            let (mut dice, mut level) = (dice(seed + 5), -30.0f32);
+            let values: Vec<(f32, f32)> = (0..900)
+                .map(|_| {
+                    level = (level + 4.0 * (dice() as f32 - 0.5)).clamp(-70.0, -10.0);
+                    (level, dice() as f32)
+                })
+                .collect();
+            let frames = on_pitch(900, |i| 50.0 + ((i / 37) % 9) as f32);
+            let curves = Curves::drawn(values);
+            let mut finder = CandidateFinder::new();
+            let mut all = || std::iter::from_fn(|| finder.next(&frames, &curves)).collect::<Vec<_>>();
+            let first = all();
+            assert!(first.len() > 40 && first.windows(2).all(|two| two[0] < two[1]), "seed {seed}: {first:?}");
+            assert!(all().is_empty(), "each is passed on once");
+            finder.clear();
+            let again: Vec<i64> = std::iter::from_fn(|| finder.next(&frames, &curves)).collect();
+            assert_eq!(first, again);
+            assert!(finder.passed() <= 900 - BEHIND, "and none before all around it is known");
+        }
+    }
+
+    /// Against sorting: the middle one, or of an even number the upper of two.
+    #[test]
+    fn a_median_is_the_middle_of_the_pitches_there_are() {
+        let mut dice = dice(8);
+        for num in 1..60usize {
+            let midis: Vec<f32> =
+                (0..num).map(|_| if dice() < 0.3 { f32::NAN } else { 40.0 + 30.0 * dice() as f32 }).collect();
+            let frames = Frames::drawn(midis.iter().map(|midi| Frame::held(*midi, -20.0)));
+            let mut sorted: Vec<f32> = midis.into_iter().filter(|midi| !midi.is_nan()).collect();
+            sorted.sort_by(f32::total_cmp);
+            let median = median_midi(&frames, -5, num as i64);
+            if sorted.len() < 4 {
+                assert!(median.is_nan());
+            } else {
+                assert_eq!(median, sorted[sorted.len() / 2], "{sorted:?}");
+            }
+        }
     }
 }

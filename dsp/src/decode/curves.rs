@@ -178,7 +178,24 @@ fn smooth(kernel: &[f32], value: impl Fn(i64) -> f32) -> f32 {
 mod tests {
     use super::super::{observe, tests::struck_tone};
     use super::*;
+    use crate::observe::Frame;
     use crate::observe::HOP_S;
+    use crate::test_sounds::{dice, share_of};
+
+    impl Curves {
+        /// Curves as they are drawn: level and slow level alike, and novelty, of each frame.
+        pub(crate) fn drawn(values: impl IntoIterator<Item = (f32, f32)>) -> Self {
+            let mut curves = Self::new();
+            for (level, novelty) in values {
+                let i = curves.num_level;
+                *curves.slot(i) = Values { level, slow: level, novelty, ..Values::default() };
+                curves.num_level += 1;
+            }
+            (curves.num_slow, curves.num_raw, curves.num_novelty) =
+                (curves.num_level, curves.num_level, curves.num_level);
+            curves
+        }
+    }
 
     const RATE_HZ: f64 = 48_000.0;
 
@@ -197,8 +214,9 @@ mod tests {
     #[test]
     fn curves_of_a_sound_that_comes_whole_frames_later_are_the_same_later() {
         let curves = curves_of(&struck_tone(0));
-        // Two frames share a transform. An odd delay pairs others, and in digital silence a ten-millionth of the sound of
-        // the one shows in the other: there it is looked at from the first stroke on, when what it looks back on sounds.
+        // Two frames share a transform. An odd delay pairs others, and in digital silence a ten-millionth of the sound
+        // of the one shows in the other: there it is looked at from the first stroke on, when what it looks back on
+        // sounds.
         for (num_frames, from_s) in [(2usize, 0.0), (10, 0.0), (33, 0.460)] {
             let delay = (num_frames as f64 * HOP_S * RATE_HZ) as usize;
             let later = curves_of(&struck_tone(delay));
@@ -222,5 +240,81 @@ mod tests {
         let lost = at(0.50)[0] - at(0.70)[0];
         assert!((lost - 6.0).abs() < 0.3, "{lost} dB in 0.2 s");
         assert!(at(0.60)[2] < 3.0, "{:?}", at(0.60));
+    }
+
+    /// The width of a smoothing is the frequency at which it passes half of the power: of a Gauss curve of deviation s
+    /// frames 0.1325 / s of the frames' rate \[C\].
+    #[test]
+    fn a_kernel_has_the_width_it_is_said_to_have() {
+        for (half, sigma, width_hz) in
+            [(LEVEL_HALF, LEVEL_SIGMA, 40.0), (SLOW_HALF, SLOW_SIGMA, 12.0), (NOVELTY_HALF, NOVELTY_SIGMA, 30.0)]
+        {
+            let kernel = kernel(half, sigma);
+            let gain = |hz: f64| {
+                let turn = |k: i64| (std::f64::consts::TAU * hz * HOP_S * k as f64).cos();
+                kernel.iter().zip(-half..).map(|(w, k)| f64::from(*w) * turn(k)).sum::<f64>()
+            };
+            assert!((gain(0.0) - 1.0).abs() < 1e-6, "a level that stands still is kept");
+            // A tenth of the width is what it is rounded by, and what lies beyond the ends of the kernel.
+            assert!((gain(width_hz) - 0.5f64.sqrt()).abs() < 0.06, "{width_hz} Hz: {}", gain(width_hz));
+            assert!(kernel.iter().eq(kernel.iter().rev()), "it moves nothing in time");
+        }
+    }
+
+    /// The curves of drawn levels, each with its slow level, growth, loudest and softest.
+    fn of_levels(db: impl Fn(i64) -> f32, num: i64) -> Curves {
+        let frames = Frames::drawn((0..num).map(|i| Frame::held(58.0, db(i))));
+        let mut curves = Curves::new();
+        curves.advance(&frames);
+        assert!(curves.len() > num - 40, "all but what lies ahead");
+        curves
+    }
+
+    #[test]
+    fn a_straight_change_of_level_is_kept_by_both_smoothings() {
+        let slope = |i: i64| -60.0 + 0.1 * i as f32;
+        let curves = of_levels(slope, 400);
+        for i in 20..360 {
+            for level in [curves.level(i), curves.slow(i)] {
+                assert!((level - slope(i)).abs() < 1e-3, "frame {i}: {level}");
+            }
+            // Highest of the next 37 ms over the lowest of the last 60.
+            let grown = if i < 30 { continue } else { curves.grow(i) };
+            assert!((grown - 0.1 * (GROW_AHEAD + GROW_BACK) as f32).abs() < 1e-3, "frame {i}: {grown}");
+        }
+        assert!((curves.mean_level(100, 200) - slope(150)).abs() < 1e-3);
+        assert!(
+            (curves.max_level(100, 200) - slope(200)).abs() < 1e-3
+                && (curves.min_level(100, 200) - slope(100)).abs() < 1e-3
+        );
+    }
+
+    #[test]
+    fn the_loudest_sinks_by_four_and_the_softest_rises_by_two_decibels_a_second() {
+        // 40 dB louder for a quarter of a second, then soft for one.
+        let curves = of_levels(|i| if (200..300).contains(&i) { -20.0 } else { -60.0 }, 760);
+        let second = |per_s: f32, from: i64, to: i64| per_s * (to - from) as f32 * HOP_S as f32;
+        assert!((curves.loud(295) + 20.0).abs() < 0.1);
+        assert!((curves.loud(700) + 20.0 + second(4.0, 299, 700)).abs() < 0.1, "{}", curves.loud(700));
+        assert!((curves.floor(290) + 60.0 - second(2.0, 200, 290)).abs() < 0.1, "{}", curves.floor(290));
+        assert!((curves.floor(310) + 60.0).abs() < 0.1, "it sinks at once");
+    }
+
+    #[test]
+    fn levels_of_any_take_lie_between_the_softest_and_the_loudest() {
+        for seed in 0..5 {
+            let (mut dice, mut db) = (dice(seed + 1), -40.0f32);
+            let drawn: Vec<f32> = (0..900)
+                .map(|_| {
+                    db = (db + 10.0 * (dice() as f32 - 0.5)).clamp(-100.0, 0.0);
+                    db
+                })
+                .collect();
+            let curves = of_levels(|i| drawn[i as usize], 900);
+            let frames: Vec<i64> = (0..curves.len()).collect();
+            let lies = |i: &i64| (curves.floor(*i)..=curves.loud(*i)).contains(&curves.level(*i));
+            assert_eq!(share_of(&frames, lies), 1.0);
+            assert!(frames.iter().all(|i| curves.grow(*i) >= 0.0));
+        }
     }
 }

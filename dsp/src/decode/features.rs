@@ -291,6 +291,8 @@ fn swing(frames: &Frames, i: i64) -> f32 {
 mod tests {
     use super::super::candidates;
     use super::*;
+    use crate::observe::HOP_S;
+    use crate::test_sounds::dice;
     use crate::test_sounds::{RATE_HZ, gliding, sound, tone};
 
     fn named(row: &[f32; NUM], name: &str) -> f32 {
@@ -349,5 +351,130 @@ mod tests {
             .map(|c| named(&c.1, "swing"))
             .collect();
         assert!(!swings.is_empty() && swings.iter().all(|s| (0.35..0.65).contains(s)), "{swings:?}");
+    }
+
+    /// A take drawn by a seed: a wandering level and pitch, with strokes, rises and changes as they come.
+    fn drawn(seed: u64, change: impl Fn(Frame) -> Frame) -> (Frames, Curves) {
+        let (mut dice, mut db, mut midi) = (dice(seed + 1), -30.0f32, 55.0f32);
+        let frames = Frames::drawn((0..700).map(|_| {
+            let mut draw = || dice() as f32;
+            db = (db + 3.0 * (draw() - 0.5)).clamp(-70.0, -5.0);
+            midi = if draw() < 0.02 { 45.0 + 20.0 * draw() } else { midi + 0.1 * (draw() - 0.5) };
+            let held = Frame::held(if draw() < 0.05 { f32::NAN } else { midi }, db);
+            let rise = [0.3 * draw(), 0.3 * draw(), 0.3 * draw()];
+            change(Frame {
+                periodicity: 0.7 + 0.3 * draw(),
+                rise,
+                long_rise: draw(),
+                fall: 0.2 * draw(),
+                change: 0.5 * draw(),
+                ..held
+            })
+        }));
+        let mut curves = Curves::new();
+        curves.advance(&frames);
+        (frames, curves)
+    }
+
+    fn rows(seed: u64, change: impl Fn(Frame) -> Frame) -> Vec<[f32; NUM]> {
+        let (frames, curves) = drawn(seed, change);
+        (100..500).step_by(7).map(|i| features(&frames, &curves, i)).collect()
+    }
+
+    /// Names of the features that differ anywhere by more than rounding.
+    fn moved(a: &[[f32; NUM]], b: &[[f32; NUM]]) -> Vec<&'static str> {
+        (0..NUM).filter(|k| a.iter().zip(b).any(|(a, b)| (a[*k] - b[*k]).abs() > 2e-3)).map(|k| NAMES[k]).collect()
+    }
+
+    /// What the first lines of the module say of its numbers.
+    #[test]
+    fn the_same_take_softer_has_the_same_features() {
+        for seed in 0..5 {
+            let softer = |by: f32| {
+                move |f: Frame| Frame {
+                    level_db: f.level_db - by,
+                    smooth_db: f.smooth_db - by,
+                    high_db: f.high_db - by,
+                    ..f
+                }
+            };
+            assert_eq!(moved(&rows(seed, |f| f), &rows(seed, softer(18.0))), [""; 0], "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn the_same_take_in_another_key_moves_its_pitch_alone() {
+        let higher = |f: Frame| Frame { midi: f.midi + 5.0, ..f };
+        for seed in 0..5 {
+            assert_eq!(moved(&rows(seed, |f| f), &rows(seed, higher)), ["pitch"], "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn every_feature_is_a_figure_whatever_is_seen() {
+        for seed in 0..3 {
+            let unseen = |f: Frame| Frame { midi: f32::NAN, periodicity: 0.0, ..f };
+            for row in rows(seed, unseen).iter().chain(&rows(seed, |f| f)) {
+                let odd: Vec<&str> = (0..NUM).filter(|k| !row[*k].is_finite()).map(|k| NAMES[k]).collect();
+                assert!(odd.is_empty(), "seed {seed}: {odd:?}");
+            }
+        }
+        // At the beginning of a take nothing lies before.
+        let (frames, curves) = drawn(1, |f| f);
+        assert!(features(&frames, &curves, 0).iter().all(|x| x.is_finite()));
+    }
+
+    /// The features of frame 300 of frames drawn one by one.
+    fn row(frame: impl Fn(i64) -> Frame) -> [f32; NUM] {
+        let frames = Frames::drawn((0..600).map(frame));
+        let mut curves = Curves::new();
+        curves.advance(&frames);
+        features(&frames, &curves, 300)
+    }
+
+    #[test]
+    fn a_straight_rise_has_the_slopes_it_was_drawn_with() {
+        // 0.2 dB a frame all the way, the high part by 0.3.
+        let seen = row(|i| {
+            let db = -100.0 + 0.2 * i as f32;
+            Frame { high_db: -130.0 + 0.3 * i as f32, ..Frame::held(58.0, db) }
+        });
+        for (name, wanted) in [
+            ("level slope", 8.0 * 0.2),
+            ("later over here", 40.0 * 0.2),
+            ("+rise into dip 20", 4.0 * 0.2),
+            ("+rise out of dip 20", 11.0 * 0.2),
+            ("+rise out of dip 80", 47.0 * 0.2),
+            ("range before", 32.0 * 0.2),
+            ("+climb", 63.0 * 0.2),
+            ("mean after over before", 31.5 * 0.2),
+            ("level after 125", (50.0 - 31.0) * 0.2),
+            ("+fine rise", 19.0 * 0.2),
+            ("brightness moved", 34.0 * 0.1),
+            ("+high rise out of dip 40", 23.0 * 0.3),
+        ] {
+            assert!((named(&seen, name) - wanted).abs() < 0.02, "{name}: {} and not {wanted}", named(&seen, name));
+        }
+    }
+
+    #[test]
+    fn pitches_before_and_after_are_told_with_how_they_wander() {
+        // A fifth down at the frame; before it still, after it a vibrato of 6 Hz and 30 cents each way.
+        let seen = row(|i| {
+            let vibrato = 0.3 * (std::f64::consts::TAU * 6.0 * HOP_S * i as f64).sin() as f32;
+            Frame::held(if i < 300 { 60.0 } else { 53.0 + vibrato }, -20.0)
+        });
+        let at = |name: &str| named(&seen, name);
+        assert!((at("moved") - 7.0).abs() < 0.3 && (at("moved signed") + 7.0).abs() < 0.3);
+        assert!((at("octave-free move") - 5.0).abs() < 0.3, "a fifth down is a fourth up, an octave apart");
+        assert!(at("wander before") < 0.01, "{}", at("wander before"));
+        // Of a sine the deviation is its height over sqrt 2; 22 frames are a third of a turn.
+        assert!((0.05..0.3).contains(&at("wander after")), "{}", at("wander after"));
+        assert!(at("stillest near") < at("wander after") && at("swing") == 3.0, "it swings by more than is told");
+        let octave = row(|i| Frame::held(if i < 300 { 58.0 } else { 46.0 }, -20.0));
+        assert!(named(&octave, "octave-free move") < 1e-4 && (named(&octave, "moved") - 12.0).abs() < 1e-4);
+        let nothing = row(|_| Frame::held(f32::NAN, -20.0));
+        let none = ["moved", "moved far", "octave-free move", "wander after", "wander before"];
+        assert!(none.iter().all(|name| named(&nothing, name) == -1.0) && named(&nothing, "pitch") == 36.0);
     }
 }

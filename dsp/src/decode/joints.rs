@@ -61,7 +61,9 @@ fn lowest(curves: &Curves, frames: impl Iterator<Item = i64>) -> Option<i64> {
 mod tests {
     use super::super::observe;
     use super::*;
+    use crate::observe::Frame;
     use crate::observe::HOP_S;
+    use crate::test_sounds::dice;
     use crate::test_sounds::{RATE_HZ, sound, tone};
 
     /// What is made of the level of a tone that falls by `depth_db` at 0.6 s and comes back, each over 60 ms.
@@ -97,5 +99,57 @@ mod tests {
         assert!(from.0 >= from.1, "20 dB under the level the rise has long begun: {from:?}");
         let late = around_a_dip(40.0, |curves, frames, c| rise_start(curves, frames, c, c - 1) >= c - 1);
         assert!(late, "not inside the note before");
+    }
+
+    /// Drawn: a level in dB and a MIDI note for each frame.
+    fn drawn(db: impl Fn(i64) -> f32, midi: impl Fn(i64) -> f32) -> (Curves, Frames) {
+        let frames = Frames::drawn((0..500).map(|i| Frame::held(midi(i), db(i))));
+        (Curves::drawn((0..500).map(|i| (db(i), 0.0))), frames)
+    }
+
+    #[test]
+    fn a_dip_counts_against_its_softer_side_and_a_rise_has_none() {
+        // 30 ms down by 10 dB, 20 ms up by 6.
+        let dip = |i: i64| -20.0 - (10.0 - 10.0 * (200 - i).max(0) as f32 / 12.0).max(0.0);
+        let level = |i: i64| if i <= 200 { dip(i) } else { (-30.0 + 0.75 * (i - 200) as f32).min(-24.0) };
+        let (curves, frames) = drawn(level, |_| 58.0);
+        assert!((dip_db(&curves, &frames, 204) - 6.0).abs() < 1e-4, "{}", dip_db(&curves, &frames, 204));
+        assert!((rise_db(&curves, &frames, 204) - 6.0).abs() < 1e-4);
+        assert_eq!(softest(&curves, &frames, 210, 0), 200);
+        assert_eq!(softest(&curves, &frames, 210, 205), 205, "not before it may");
+        let (curves, frames) = drawn(|i| -60.0 + 0.5 * (i - 180).clamp(0, 80) as f32, |_| 58.0);
+        assert_eq!(dip_db(&curves, &frames, 190), 0.0);
+    }
+
+    #[test]
+    fn a_rise_begins_where_it_comes_within_20_decibels_of_the_level_it_leads_to() {
+        for per_frame in [1.0f32, 2.5, 5.0] {
+            // Up from the room at frame 200 to -20 dB.
+            let level = |i: i64| (-80.0 + per_frame * (i - 200).max(0) as f32).min(-20.0);
+            let (curves, frames) = drawn(level, |_| 58.0);
+            let top = 200 + (60.0 / per_frame) as i64;
+            let wanted = 200 + (40.0 / per_frame) as i64;
+            let begins = rise_start(&curves, &frames, top - 2, 0);
+            assert!((begins - wanted).abs() <= 1, "{per_frame} dB a frame: {begins}, and not {wanted}");
+        }
+    }
+
+    #[test]
+    fn one_pitch_ends_where_frames_are_nearer_to_the_next() {
+        let mut dice = dice(4);
+        for _ in 0..200 {
+            let (old, new, at) =
+                (45.0 + 15.0 * dice() as f32, 45.0 + 15.0 * dice() as f32, 190 + (20.0 * dice()) as i64);
+            if (old - new).abs() < 1.0 {
+                continue;
+            }
+            // A glide over 10 frames around the boundary.
+            let way = |i: i64| ((i - at) as f32 / 10.0 + 0.5).clamp(0.0, 1.0);
+            let (_, frames) = drawn(|_| -20.0, |i| old + (new - old) * way(i));
+            let told = boundary(&frames, 200, old, new);
+            assert!((told - at).abs() <= 1, "{old} to {new} at {at}: {told}");
+        }
+        let (_, frames) = drawn(|_| -20.0, |i| if i < 200 { 50.0 } else { f32::NAN });
+        assert_eq!(boundary(&frames, 200, 50.0, 55.0), 200, "what has no pitch is not the old one");
     }
 }

@@ -128,7 +128,8 @@ mod tests {
     /// Most bytes of `fitted.txt`: a change of it can still be read in a summary.
     const MOST_BYTES: usize = 200_000;
 
-    /// Two trees by hand. The first: under 1 in feature 0, -1; else, under 5 in feature 2, 2; else 4. The second: always 0.25.
+    /// Two trees by hand. The first: under 1 in feature 0, -1; else, under 5 in feature 2, 2; else 4. The second:
+    /// always 0.25.
     const BY_HAND: &str = "# a forest\nof other\nbase 9\nof onset\nbase 0.5\ntree\n0 1 2\n= -1\n2 5 4\n= 2\n= 4\ntree\n= 0.25\nof place\nbase 7\n";
 
     #[test]

@@ -168,7 +168,29 @@ impl Frames {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::test_sounds::{frames, sound, tone};
+    use crate::test_sounds::{frames, frames_at, sound, tone};
+    use crate::test_sounds::{gliding, held, seen, vibrato, with_noise};
+
+    impl Frames {
+        /// Frames as they are drawn and not seen, for tests of what is made of them.
+        pub(crate) fn drawn(drawn: impl IntoIterator<Item = Frame>) -> Self {
+            let mut frames = Self::new(12_000.0);
+            for frame in drawn {
+                frames.ring[(frames.len % CAPACITY as i64) as usize] = frame;
+                frames.len += 1;
+            }
+            frames.len += spectrum::AHEAD_FRAMES;
+            frames
+        }
+    }
+
+    impl Frame {
+        /// A frame of a tone as it is held.
+        pub(crate) fn held(midi: f32, level_db: f32) -> Self {
+            let levels = Self { level_db, smooth_db: level_db, high_db: level_db - 10.0, ..Self::SILENT };
+            Self { midi, periodicity: if midi.is_nan() { 0.0 } else { 0.99 }, ..levels }
+        }
+    }
 
     fn at(frames: &[Frame], s: f64) -> Frame {
         frames[(s / HOP_S).round() as usize]
@@ -187,7 +209,8 @@ mod tests {
 
     #[test]
     fn what_lies_high_is_told_apart() {
-        // Partials 1 at amplitude 0.1 and 6 at 0.1 / 6 of 233.08 Hz: the sixth alone lies over 960 Hz, 1/72 of 0.01 strong.
+        // Partials 1 at amplitude 0.1 and 6 at 0.1 / 6 of 233.08 Hz: the sixth alone lies over 960 Hz, 1/72 of 0.01
+        // strong.
         let both = |s: f64| tone(233.08, 1..=1, 0.1, s) + tone(233.08, 6..=6, 0.1, s);
         let frame = at(&frames(&sound(0.8, both)), 0.4);
         let high = 10.0 * (0.5 * (0.1f64 / 6.0).powi(2)).log10();
@@ -234,5 +257,82 @@ mod tests {
         }
         assert!(frames.get(0).midi.is_nan() && frames.get(0).level_db == LOWEST_DB as f32, "nothing was heard yet");
         assert_eq!(frames.count(1.0), 400);
+    }
+
+    #[test]
+    fn the_same_sound_at_any_rate_has_the_same_frames() {
+        let value = |s: f64| held(s, (0.2, 0.7), 0.02, 0.05) * tone(174.61, 1..=10, 0.1, s);
+        let at = |rate_hz: f64| {
+            let samples: Vec<f32> = (0..rate_hz as usize).map(|i| value(i as f64 / rate_hz) as f32).collect();
+            frames_at(&samples, rate_hz)
+        };
+        let usual = at(48_000.0);
+        for rate_hz in [16_000.0, 22_050.0, 44_100.0, 96_000.0] {
+            for (i, (a, b)) in usual.iter().zip(at(rate_hz)).enumerate().skip(110).take(140) {
+                assert!((a.midi - b.midi).abs() < 0.03, "{rate_hz} Hz, frame {i}: {a:?} {b:?}");
+                assert!((a.periodicity - b.periodicity).abs() < 0.02, "{rate_hz} Hz, frame {i}: {a:?} {b:?}");
+                let levels = [(a.level_db, b.level_db), (a.smooth_db, b.smooth_db), (a.high_db, b.high_db)];
+                assert!(levels.iter().all(|(a, b)| (a - b).abs() < 0.3), "{rate_hz} Hz, frame {i}: {a:?} {b:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_frame_tells_the_level_and_the_pitch_of_its_own_time() {
+        // Up by 30 dB in half a second, from 180 Hz by an octave.
+        let level = |s: f64| 10f64.powf((60.0 * s - 40.0) / 20.0);
+        let seen = frames(&gliding(0.6, |s| 180.0 * (2.0 * s).exp2(), level));
+        let power = 0.01 * crate::test_sounds::tone_power(1..=8);
+        for (i, frame) in seen.iter().enumerate().take(220).skip(30) {
+            let s = i as f64 * HOP_S;
+            let wanted_db = power_to_db(power) + 60.0 * s - 40.0;
+            assert!((f64::from(frame.level_db) - wanted_db).abs() < 1.0, "{s} s: {frame:?}, and not {wanted_db} dB");
+            let wanted = hz_to_midi(180.0 * (2.0 * s).exp2(), 440.0);
+            // Two frames share a pitch: one of them is 2.5 ms off, in which it glides by 0.06 semitones.
+            assert!((f64::from(frame.midi) - wanted).abs() < 0.15, "{s} s: {frame:?}, and not {wanted}");
+        }
+    }
+
+    #[test]
+    fn vibrato_is_followed_from_frame_to_frame() {
+        let seen = frames(&gliding(0.8, |s| vibrato(233.08, 5.0, 40.0, s), |_| 1.0));
+        for (i, frame) in seen.iter().enumerate().take(300).skip(30) {
+            let wanted = hz_to_midi(vibrato(233.08, 5.0, 40.0, i as f64 * HOP_S), 440.0);
+            assert!((f64::from(frame.midi) - wanted).abs() < 0.07, "frame {i}: {frame:?}, and not {wanted}");
+        }
+    }
+
+    #[test]
+    fn frames_older_than_five_seconds_are_forgotten() {
+        let (_, mut frames) = seen(&sound(6.0, |s| tone(233.08, 1..=4, 0.1, s)), 48_000.0);
+        let oldest = frames.len() + spectrum::AHEAD_FRAMES - CAPACITY as i64;
+        assert!(oldest > 0 && frames.get(oldest - 1).midi.is_nan() && !frames.get(oldest).midi.is_nan());
+        assert!(frames.get(-1).midi.is_nan() && frames.get(frames.len() + 100).midi.is_nan());
+        let inside = frames.len() - 50;
+        let (low, high) = (frames.min_level(inside - 50, inside), frames.max_level(inside - 50, inside));
+        assert!(low <= high && high - low < 1.5, "a steady tone in windows of 2.3 periods: {low} to {high} dB");
+        frames.clear();
+        assert!(frames.len() == 0 && frames.get(0).midi.is_nan());
+    }
+
+    #[test]
+    fn a_room_and_silence_have_no_pitch_and_all_their_figures_are_figures() {
+        let room = frames(&with_noise(vec![0.0; 48_000], 1e-8, 3));
+        let pitched = room.iter().filter(|f| f.periodicity > 0.6).count();
+        assert!(pitched * 50 < room.len(), "{pitched} of {}", room.len());
+        for frame in room.iter().chain(&frames(&vec![0.0; 24_000])) {
+            let all = [
+                frame.periodicity,
+                frame.level_db,
+                frame.smooth_db,
+                frame.high_db,
+                frame.long_rise,
+                frame.fall,
+                frame.change,
+            ];
+            assert!(all.iter().chain(&frame.rise).all(|x| x.is_finite()), "{frame:?}");
+            assert!((0.0..=1.0).contains(&frame.periodicity) && frame.level_db >= LOWEST_DB as f32);
+        }
+        assert_eq!(frames(&[]).len() + frames(&[0.5]).len(), 0, "nothing and one sample have no frame");
     }
 }

@@ -246,6 +246,7 @@ const fn lagrange() -> [[f32; 7]; NUM_EIGHTHS] {
 mod tests {
     use super::*;
     use crate::test_sounds::{RATE_HZ, history, noise, sound, tone};
+    use crate::test_sounds::{dft, dice, gliding, share_of, vibrato, with_noise};
     use crate::units::cents;
 
     /// Pitches every 5 ms over the last tenth of a second that can be looked at.
@@ -272,7 +273,8 @@ mod tests {
         }
     }
 
-    /// The pitch of a complex tone without its fundamental is that of the fundamental (Schouten 1940, "The residue" \[M\]).
+    /// The pitch of a complex tone without its fundamental is that of the fundamental (Schouten 1940, "The residue"
+    /// \[M\]).
     #[test]
     fn a_pedal_without_its_fundamental_is_heard_at_it_and_a_pure_tone_not_an_octave_low() {
         for (hz, partials) in [(58.27, 2..=12), (82.41, 2..=10), (233.08, 1..=1), (440.0, 1..=1), (622.25, 1..=2)] {
@@ -296,7 +298,8 @@ mod tests {
             samples.iter_mut().for_each(|x| *x += (hiss() * noise_power.sqrt()) as f32);
             let found: Vec<f64> = pitches(&samples).into_iter().flatten().map(|p| f64::from(p.periodicity)).collect();
             let mean = found.iter().sum::<f64>() / found.len() as f64;
-            // 38 ms of noise hold a hundred independent values: a tenth of its share is chance, and the highest peak is taken.
+            // 38 ms of noise hold a hundred independent values: a tenth of its share is chance, and the highest peak is
+            // taken.
             assert!((mean - share).abs() < 0.02 + 0.2 * (1.0 - share), "{share}: {mean}");
         }
     }
@@ -304,5 +307,146 @@ mod tests {
     #[test]
     fn silence_has_no_pitch() {
         assert!(pitches(&sound(0.5, |_| 0.0)).iter().all(Option::is_none));
+    }
+
+    /// The autocorrelation of a Hann window in closed form (Boersma 1993, eq. 8 \[M\]).
+    #[test]
+    fn what_a_window_takes_from_a_lag_is_its_own_autocorrelation() {
+        for len in [152, 296] {
+            let window = Window::new(len, len / 2 + 4);
+            for (lag, per_lag) in window.per_lag.iter().enumerate() {
+                let u = lag as f64 / len as f64;
+                let turn = std::f64::consts::TAU * u;
+                let wanted = (1.0 - u) * (2.0 / 3.0 + turn.cos() / 3.0) + turn.sin() / std::f64::consts::TAU;
+                assert!((1.0 / f64::from(*per_lag) - wanted).abs() < 1e-4, "lag {lag} of {len}: {per_lag}");
+            }
+        }
+    }
+
+    #[test]
+    fn two_powers_come_out_of_one_transform() {
+        let mut hiss = noise(2);
+        let (a, b): (Vec<f64>, Vec<f64>) = (0..64).map(|_| (hiss(), hiss())).unzip();
+        let mut buffer: Vec<Complex32> = a.iter().zip(&b).map(|(a, b)| Complex32::new(*a as f32, *b as f32)).collect();
+        FftPlanner::new().plan_fft_forward(64).process(&mut buffer);
+        split_powers(&mut buffer);
+        for (k, both) in buffer.iter().enumerate() {
+            for (x, power) in [(&a, both.re), (&b, both.im)] {
+                let (re, im) = dft(x, k as f64 / 64.0);
+                assert!((f64::from(power) - re * re - im * im).abs() < 1e-2, "bin {k}");
+            }
+        }
+    }
+
+    /// A cosine is the autocorrelation of a pure tone: its peak is read where it is, between the lags.
+    #[test]
+    fn a_peak_between_lags_is_read_to_a_hundredth_of_one() {
+        let mut dice = dice(3);
+        for _ in 0..500 {
+            let (period, top) = (9.0 + 60.0 * dice(), 0.4 + 0.6 * dice());
+            let curve: Vec<f32> =
+                (0..120).map(|lag| (top * (std::f64::consts::TAU * lag as f64 / period).cos()) as f32).collect();
+            let (at, height) = peak(&curve, period.round() as usize);
+            assert!((f64::from(at) - period).abs() < 0.01, "{period}: {at}");
+            assert!((f64::from(height) - top).abs() < 2e-3, "{top}: {height}");
+        }
+    }
+
+    #[test]
+    fn the_short_window_counts_where_it_is_about_as_sure() {
+        let of = |hz: f32, periodicity: f32| Some(FramePitch { hz, periodicity });
+        assert_eq!(choose(of(100.0, 0.95), of(101.0, 0.90)), of(101.0, 0.90));
+        assert_eq!(choose(of(100.0, 0.95), of(101.0, 0.80)), of(100.0, 0.95));
+        assert_eq!((choose(None, of(101.0, 0.2)), choose(of(100.0, 0.2), None)), (of(101.0, 0.2), of(100.0, 0.2)));
+        assert_eq!(choose(None, None), None);
+    }
+
+    /// Any pitch of the range, any strengths of its partials: never an octave off, and within a few cents.
+    #[test]
+    fn a_tone_of_any_colour_is_heard_in_its_own_octave() {
+        let mut dice = dice(17);
+        let mut off_cents = Vec::new();
+        for _ in 0..120 {
+            let hz = 41.2 * (4.0 * dice()).exp2();
+            let strengths: Vec<f64> = (0..8).map(|_| 10f64.powf(-1.2 * dice())).collect();
+            let phases: Vec<f64> = (0..8).map(|_| std::f64::consts::TAU * dice()).collect();
+            let value = |s: f64| {
+                let part =
+                    |k: usize| strengths[k] * (std::f64::consts::TAU * hz * (k + 1) as f64 * s + phases[k]).sin();
+                0.05 * (0..8).map(part).sum::<f64>()
+            };
+            for found in pitches(&sound(0.3, value)).into_iter().take(8) {
+                off_cents.push((hz, cents(f64::from(found.expect("a tone").hz), hz)));
+            }
+        }
+        let share = |holds: &dyn Fn(f64) -> bool, within: f64| {
+            let of: Vec<f64> = off_cents.iter().filter(|(hz, _)| holds(*hz)).map(|(_, off)| *off).collect();
+            share_of(&of, |off| off.abs() < within)
+        };
+        assert_eq!(share(&|hz| hz < 300.0, 600.0), 1.0, "no octaves");
+        // Higher up a lag of 7 or 11 lies between whole ones, where partials over 1 kHz that are louder than the first
+        // are read too low: 4 of 120 are heard an octave down.
+        assert!(share(&|_| true, 600.0) > 0.96, "{}", share(&|_| true, 600.0));
+        // Windows of three periods leak between partials of 12 dB more and less.
+        assert!(share(&|_| true, 6.0) > 0.92, "{}", share(&|_| true, 6.0));
+    }
+
+    /// Reeds and mutes take partials away: the odd ones alone, and the even ones far louder.
+    #[test]
+    fn odd_partials_alone_and_loud_even_ones_move_no_octave() {
+        for hz in [65.41, 116.54, 174.61, 233.08] {
+            let odd = |s: f64| [1, 3, 5, 7].iter().map(|k| tone(hz, *k..=*k, 0.1, s)).sum::<f64>();
+            let even =
+                |s: f64| tone(hz, 1..=8, 0.03, s) + [2, 4, 6].iter().map(|k| tone(hz, *k..=*k, 0.05, s)).sum::<f64>();
+            for found in pitches(&sound(0.4, odd)).into_iter().chain(pitches(&sound(0.4, even))) {
+                let off = cents(f64::from(found.expect("a tone").hz), hz);
+                assert!(off.abs() < 10.0, "{hz} Hz: {off} cents");
+            }
+        }
+    }
+
+    /// A window is symmetric: what glides through it is heard at its middle.
+    #[test]
+    fn glides_and_vibrato_are_heard_where_they_are() {
+        for per_s in [-600.0, 300.0, 1200.0] {
+            let pitch = |s: f64| 200.0 * (per_s * (s - 0.3) / 1200.0).exp2();
+            let (history, rate_hz) = history(&gliding(0.6, pitch, |_| 1.0));
+            let mut finder = PitchFinder::new(rate_hz);
+            let newest = history.len() - finder.reach();
+            finder.follow(&history);
+            for k in 0..10 {
+                let centre = newest - k * 30;
+                let off = cents(f64::from(finder.find(centre).expect("a tone").hz), pitch(centre as f64 / rate_hz));
+                assert!(off.abs() < 12.0, "{per_s} cents a second: {off}");
+            }
+        }
+        let wavers = |s: f64| vibrato(233.08, 5.5, 30.0, s);
+        let heard = pitches(&gliding(0.6, wavers, |_| 1.0));
+        let off: Vec<f64> = heard.iter().flatten().map(|p| cents(f64::from(p.hz), 233.08)).collect();
+        let swing = off.iter().copied().fold(f64::MIN, f64::max) - off.iter().copied().fold(f64::MAX, f64::min);
+        // A tenth of a second holds more than half a turn of 182 ms; a window of 38 ms rounds it by a twentieth.
+        assert!((30.0..=62.0).contains(&swing), "{swing} cents");
+    }
+
+    #[test]
+    fn a_pitch_is_the_same_however_loud_and_from_whatever_sample_on() {
+        let value = |s: f64| tone(155.56, 1..=8, 0.2, s);
+        let plain = pitches(&sound(0.4, value));
+        let soft = pitches(&sound(0.4, |s| 1e-3 * value(s)));
+        let later = pitches(&sound(0.4, |s| value(s + 0.000_73)));
+        for ((a, b), c) in plain.iter().flatten().zip(soft.iter().flatten()).zip(later.iter().flatten()) {
+            assert!((a.hz / b.hz - 1.0).abs() < 1e-5 && (a.periodicity - b.periodicity).abs() < 1e-4);
+            assert!((a.hz / c.hz - 1.0).abs() < 1e-3 && (a.periodicity - c.periodicity).abs() < 0.01);
+        }
+        assert_eq!(soft.iter().flatten().count(), 20, "60 dB softer it is still a tone");
+    }
+
+    #[test]
+    fn noise_is_hardly_periodic() {
+        let hiss = with_noise(vec![0.0; 48_000], 1e-2, 4);
+        let heard = pitches(&hiss);
+        let periodicity: Vec<f32> = heard.iter().map(|p| p.map_or(0.0, |p| p.periodicity)).collect();
+        assert!(share_of(&periodicity, |p| *p < 0.75) == 1.0, "{periodicity:?}");
+        assert!(share_of(&periodicity, |p| *p < 0.5) > 0.6, "{periodicity:?}");
     }
 }

@@ -326,6 +326,8 @@ fn log10(x: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::test_sounds::{dft, history, noise, share_of, sound, tone, tone_power, with_noise};
+    use crate::units::power_to_db;
 
     #[test]
     fn the_fast_logarithm_is_one() {
@@ -337,7 +339,8 @@ mod tests {
 
     #[test]
     fn a_flat_spectrum_is_read_flat() {
-        // Neighbouring triangles add up to one wherever bands are wider than a bin, and 24 an octave are from 2.4 kHz on.
+        // Neighbouring triangles add up to one wherever bands are wider than a bin, and 24 an octave are from 2.4 kHz
+        // on.
         let bands = bands(12_000.0, 1024);
         let weight = |bin: usize| -> f32 {
             let of = |b: &Band| bin.checked_sub(b.first).and_then(|i| b.weights.get(i)).copied().unwrap_or(0.0);
@@ -354,5 +357,154 @@ mod tests {
         let mut widest = [0.0; 4];
         fill_widest(&mut widest, &[4.0, 1.0, 2.0, 3.0]);
         assert_eq!(widest, [4.0, 4.0, 3.0, 3.0]);
+    }
+
+    /// What is shown at 2.5 ms steps over all of a sound, from 50 ms on.
+    fn shown(samples: &[f32]) -> Vec<Shown> {
+        let (history, rate_hz) = history(samples);
+        let mut reader = SpectrumReader::new(rate_hz);
+        let hop = super::super::HOP_S * rate_hz;
+        let mut all = Vec::new();
+        let centre = |i: usize| (i as f64 * hop).round() as i64;
+        while centre(all.len() + 21) + reader.reach() <= history.len() {
+            all.extend(reader.read(&history, [centre(all.len() + 20), centre(all.len() + 21)]));
+        }
+        all
+    }
+
+    /// Place among those of a time, s.
+    fn place(s: f64) -> usize {
+        ((s - 0.05) / super::super::HOP_S).round() as usize
+    }
+
+    /// Two real windows in one complex transform, against the transform of each as it is defined.
+    #[test]
+    fn both_spectra_of_one_transform_are_those_of_their_windows() {
+        let (history, rate_hz) = history(&with_noise(sound(0.3, |s| tone(233.08, 1..=9, 0.1, s)), 1e-4, 5));
+        let mut reader = SpectrumReader::new(rate_hz);
+        let centres = [1_500, 1_530];
+        reader.transform(&history, centres);
+        let len = reader.window.len();
+        for (centre, magnitude) in centres.into_iter().zip(&reader.magnitude) {
+            let x = history.window(centre - len as i64 / 2, len).expect("inside");
+            let windowed: Vec<f64> = x.iter().zip(&reader.window).map(|(x, w)| f64::from(x * w)).collect();
+            for bin in (0..magnitude.len()).step_by(7) {
+                let (re, im) = dft(&windowed, bin as f64 / reader.buffer.len() as f64);
+                assert!((f64::from(magnitude[bin]) - re.hypot(im)).abs() < 1e-5, "bin {bin} at {centre}");
+            }
+        }
+    }
+
+    /// Parseval: the power of the bins is that of the sound, wherever in the band it lies.
+    #[test]
+    fn levels_are_those_of_tones_all_over_the_band_and_of_noise() {
+        for hz in [100.0, 233.0, 700.0, 1_300.0, 2_500.0, 4_000.0] {
+            let one = shown(&sound(0.3, |s| tone(hz, 1..=1, 0.1, s)))[40];
+            // A Hann window of 23 ms spills a little under 60 Hz.
+            assert!((f64::from(one.level_db) + 23.01).abs() < 0.15, "{hz} Hz: {one:?}");
+            let is_high = hz > HIGH_HZ;
+            assert_eq!((one.high_db - one.level_db).abs() < 0.1, is_high, "{hz} Hz: {one:?}");
+        }
+        let hiss = with_noise(vec![0.0; 24_000], 1e-4, 9);
+        let all = shown(&hiss);
+        let mean = |of: fn(&Shown) -> f32| {
+            all.iter().map(|s| 10f64.powf(f64::from(of(s)) / 10.0)).sum::<f64>() / all.len() as f64
+        };
+        // White noise of 24 kHz: 60 to 4900 Hz hold their share of it, and 960 to 4900.
+        for (level, (from, to)) in [(mean(|s| s.level_db), (60.0, 4_900.0)), (mean(|s| s.high_db), (960.0, 4_900.0))] {
+            let wanted = power_to_db(1e-4 * (to - from) / 24_000.0);
+            assert!((power_to_db(level) - wanted).abs() < 0.5, "{} and not {wanted}", power_to_db(level));
+        }
+    }
+
+    /// All bands ten times as strong, at once: each rises by one in log10 of amplitude, and the 15 ms window sees all
+    /// of it.
+    #[test]
+    fn a_rise_of_20_decibels_is_a_rise_of_one_in_every_band() {
+        // 90 partials alike of 50 Hz, which lie in every band of the spectrum.
+        let partials = |s: f64| {
+            (1..=90).map(|k| (std::f64::consts::TAU * 50.0 * f64::from(k) * s + f64::from(k * k)).cos()).sum::<f64>()
+        };
+        let all = shown(&sound(0.8, |s| partials(s) * if s < 0.4 { 1e-4 } else { 1e-3 }));
+        let most = |of: &dyn Fn(&Shown) -> f32, from: f64, to: f64| {
+            all[place(from)..place(to)].iter().map(of).fold(0.0, f32::max)
+        };
+        for part in 0..3 {
+            let rise = most(&|s| s.rise[part], 0.38, 0.44);
+            // Neighbouring bands, of which the strongest counts before, differ by the ripple of partials in a window.
+            assert!((0.75..1.05).contains(&rise), "part {part}: {rise}");
+        }
+        assert!((0.75..1.05).contains(&most(&|s| s.long_rise, 0.38, 0.46)));
+        assert!(most(&|s| s.fall, 0.38, 0.44) < 0.2, "nothing falls");
+        let back = shown(&sound(0.8, |s| partials(s) * if s < 0.4 { 1e-3 } else { 1e-4 }));
+        let fall = back[place(0.38)..place(0.44)].iter().map(|s| s.fall).fold(0.0, f32::max);
+        assert!((0.9..1.1).contains(&fall), "{fall}");
+    }
+
+    /// The change is one less the cosine of the angle between spectra: 0 of the same, 1 of what shares no band.
+    #[test]
+    fn the_change_is_nothing_of_the_same_and_all_of_another() {
+        let low = |s: f64| tone(300.0, 1..=1, 0.1, s);
+        let high = |s: f64| tone(3_000.0, 1..=1, 0.1, s);
+        let most =
+            |sound: Vec<f32>| shown(&sound)[place(0.3)..place(0.6)].iter().map(|s| s.change_before).fold(0.0, f32::max);
+        assert!(most(sound(0.8, low)) < 1e-3);
+        assert!(most(sound(0.8, |s| if s < 0.4 { low(s) } else { high(s) })) > 0.97);
+        // Twice as loud is the same spectrum.
+        assert!(most(sound(0.8, |s| low(s) * if s < 0.4 { 0.5 } else { 1.0 })) < 0.02);
+    }
+
+    #[test]
+    fn rises_and_changes_are_the_same_however_loud() {
+        let made = |gain: f64| {
+            let mut hiss = noise(3);
+            sound(0.6, |s| gain * tone(if s < 0.3 { 174.61 } else { 233.08 }, 1..=9, 0.1, s))
+                .into_iter()
+                .map(|x| x + (gain * 1e-4 * hiss()) as f32)
+                .collect::<Vec<f32>>()
+        };
+        let (loud, soft) = (shown(&made(1.0)), shown(&made(1.0 / 64.0)));
+        for (a, b) in loud.iter().zip(&soft) {
+            let pairs = [
+                (a.rise[0], b.rise[0]),
+                (a.long_rise, b.long_rise),
+                (a.fall, b.fall),
+                (a.change_before, b.change_before),
+            ];
+            assert!(pairs.iter().all(|(a, b)| (a - b).abs() < 1e-3), "{a:?} {b:?}");
+            assert!((a.level_db - b.level_db - 36.12).abs() < 0.01, "64 times is 36.12 dB");
+        }
+    }
+
+    #[test]
+    fn nothing_shows_in_silence_and_a_cleared_reader_is_new() {
+        let all = shown(&[0.0; 24_000]);
+        assert_eq!(share_of(&all, |s| s.rise == [0.0; 3] && s.fall == 0.0 && s.change_before.abs() < 1e-5), 1.0);
+        assert!(all.iter().all(|s| s.level_db.is_finite() && s.level_db < -150.0));
+        let (history, rate_hz) = history(&with_noise(sound(0.4, |s| tone(233.08, 1..=9, 0.1, s)), 1e-5, 7));
+        let mut reader = SpectrumReader::new(rate_hz);
+        let mut run = || {
+            let told: Vec<[Shown; 2]> =
+                (0..60).map(|i| reader.read(&history, [1_000 + 60 * i, 1_030 + 60 * i])).collect();
+            reader.clear();
+            format!("{told:?}")
+        };
+        assert_eq!(run(), run());
+        assert!(tone_power(1..=1) == 0.5, "a sine of amplitude 1");
+    }
+
+    #[test]
+    fn each_band_is_a_triangle_about_its_own_frequency() {
+        let bands = bands(12_000.0, 1024);
+        assert!(bands.len() > 140, "{} bands, 24 an octave from 60 to 4900 Hz", bands.len());
+        for (i, band) in bands.iter().enumerate() {
+            let own = 60.0 * (i as f64 / 24.0).exp2() / 12_000.0 * 1024.0;
+            let weights: f64 = band.weights.iter().map(|w| f64::from(*w)).sum();
+            let middle =
+                band.weights.iter().zip(band.first..).map(|(w, bin)| f64::from(*w) * bin as f64).sum::<f64>() / weights;
+            // A triangle over a few bins is read at whole ones.
+            assert!((middle - own).abs() < 0.35, "band {i}: {middle}, and not {own}");
+            assert!(band.weights.iter().all(|w| (0.0..=1.0).contains(w)) && weights > 0.5, "band {i}");
+        }
     }
 }

@@ -143,49 +143,15 @@ fn off_beat(timing_ms: Told, beat: &Beat, settings: &Settings) -> Option<Held> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
-    use crate::entrance::{Articulation, Evidence, FrontPicture, InstantUncertainty, Positions, Smear, Split, Stutter};
+    use crate::entrance::{Smear, Split, Stutter};
     use crate::settings::Strictness;
-
-    fn told(value: f64) -> Told {
-        Ok(Measure { value, uncertainty: 1.0 })
-    }
-
-    /// A front with nothing to say about it: Bb3 in first position.
-    fn clear() -> Front {
-        Front {
-            index: 0,
-            sound_start_s: 1.0,
-            onset_s: 1.0,
-            speaks_s: 1.01,
-            instant_uncertainty: InstantUncertainty { sound_start_ms: 2.0, onset_ms: 2.0, speaks_ms: 2.0 },
-            end_s: None,
-            midi_note: Some(58),
-            settled_hz: told(233.08),
-            tuning_cents: told(0.0),
-            partial: Some(4),
-            positions: Positions::default(),
-            articulation: Articulation::Tongued,
-            noise_before_tone_ms: told(0.0),
-            noise_before_tone_db: Err(CannotTell::NoAir),
-            approach_cents: told(0.0),
-            onset_cents: told(0.0),
-            speak_ms: told(10.0),
-            settle_ms: told(0.0),
-            attack_ms: told(20.0),
-            log_attack_time: told(-1.6),
-            growth_db_per_s: told(500.0),
-            overshoot_db: told(0.0),
-            level_db: -20.0,
-            evidence: Evidence::default(),
-            picture: FrontPicture::empty(),
-        }
-    }
+    use crate::test_sounds::{clear_front, told};
 
     /// Puts a fault's measure at a multiple of its line on a clear front: what is judged and by which beat.
-    fn at(name: FaultName, share: f64, settings: &Settings) -> (Front, Option<Beat>) {
-        let (mut front, strictness) = (clear(), settings.strictness);
+    pub fn at(name: FaultName, share: f64, settings: &Settings) -> (Front, Option<Beat>) {
+        let (mut front, strictness) = (clear_front(), settings.strictness);
         let lean = share * lines::lean_cents(233.08).at(strictness);
         let beat_at = |off_ms: f64| Beat { at_s: 1.01 - off_ms / 1e3, length_s: 0.5, spread_s: None };
         let off_ms = share * lines::timing_ms(&beat_at(0.0), settings);
@@ -297,16 +263,16 @@ mod tests {
 
     #[test]
     fn without_a_beat_no_timing_is_told() {
-        let verdict = judge(&clear(), None, &Settings::default());
+        let verdict = judge(&clear_front(), None, &Settings::default());
         assert_eq!((verdict.timing_ms, verdict.faults.is_empty()), (Err(CannotTell::NoGrid), true));
         let beat = Beat { at_s: 1.0, length_s: 1.0, spread_s: None };
-        let timing = judge(&clear(), Some(&beat), &Settings::default()).timing_ms.expect("there is a beat");
+        let timing = judge(&clear_front(), Some(&beat), &Settings::default()).timing_ms.expect("there is a beat");
         assert!((timing.value - 10.0).abs() < 1e-9);
     }
 
     #[test]
     fn the_first_pitch_and_the_rise_are_told_and_never_judged() {
-        let front = Front { onset_cents: told(180.0), attack_ms: told(400.0), settle_ms: told(300.0), ..clear() };
+        let front = Front { onset_cents: told(180.0), attack_ms: told(400.0), settle_ms: told(300.0), ..clear_front() };
         let verdict = judge(&front, None, &Settings::default());
         assert!(verdict.faults.is_empty() && verdict.clarity > 99.0);
     }
@@ -326,7 +292,7 @@ mod tests {
     #[test]
     fn a_measure_less_sure_than_its_line_is_wide_is_not_held_against_it() {
         let with = |uncertainty| {
-            let front = Front { approach_cents: Ok(Measure { value: -60.0, uncertainty }), ..clear() };
+            let front = Front { approach_cents: Ok(Measure { value: -60.0, uncertainty }), ..clear_front() };
             judge(&front, None, &Settings::default()).faults.get(FaultName::Below).is_some()
         };
         assert!(with(26.9) && !with(27.1));
@@ -336,7 +302,7 @@ mod tests {
     fn soft_air_and_a_mouthpiece_are_let_be() {
         let settings = Settings::default();
         let airy = |db: f64, settings: &Settings| {
-            let front = Front { noise_before_tone_ms: told(50.0), noise_before_tone_db: told(db), ..clear() };
+            let front = Front { noise_before_tone_ms: told(50.0), noise_before_tone_db: told(db), ..clear_front() };
             judge(&front, None, settings).faults.get(FaultName::Airy).is_some()
         };
         assert!(airy(-31.9, &settings) && !airy(-32.1, &settings));

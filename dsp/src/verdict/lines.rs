@@ -265,6 +265,9 @@ pub(super) mod in_words {
 mod tests {
     use super::*;
     use crate::professionals;
+    use crate::test_sounds::dice;
+    use crate::trombone::positions;
+    use crate::units::midi_to_hz;
     use approx::assert_abs_diff_eq;
 
     fn at(line: Line, strictness: f64) -> f64 {
@@ -332,5 +335,97 @@ mod tests {
         let own = |spread_s: f64| timing_ms(&Beat { spread_s: Some(spread_s), ..beat }, &Settings::default());
         assert_abs_diff_eq!(own(0.020), 51.5, epsilon = 0.1);
         assert_abs_diff_eq!(own(0.003), 37.0, epsilon = 1e-9);
+    }
+
+    fn strict(strictness: f64) -> Settings {
+        Settings { strictness: Strictness::new(strictness), ..Settings::default() }
+    }
+
+    /// Every line, as a number of the strictness: of any note, horn and mouthpiece.
+    fn all_at(hz: f64, partial: u8, source: Source, strictness: f64) -> Vec<f64> {
+        let settings = Settings { source, ..strict(strictness) };
+        let beat = Beat { at_s: 0.0, length_s: 0.5, spread_s: None };
+        let lines = [
+            airy_ms(&settings),
+            lean_cents(hz),
+            slow_ms(hz, Some(partial)),
+            split_ms(hz),
+            smear_cents(Articulation::Tongued),
+            smear_cents(Articulation::Legato),
+            stutter_db(),
+            hard_db(),
+            held_breath_ms(),
+        ];
+        let others = [airy_db(&settings), smear_ms(&settings), timing_ms(&beat, &settings)];
+        lines.map(|line| line.at(settings.strictness)).into_iter().chain(others).collect()
+    }
+
+    #[test]
+    fn every_line_only_falls_as_strictness_rises_and_without_a_leap() {
+        let mut dice = dice(5);
+        for _ in 0..40 {
+            let (hz, partial) = (50.0 * (3.5 * dice()).exp2(), 1 + (9.0 * dice()) as u8);
+            for source in [Source::Horn, Source::Mouthpiece] {
+                let steps: Vec<Vec<f64>> = (0..=50).map(|k| all_at(hz, partial, source, f64::from(k) / 50.0)).collect();
+                for two in steps.windows(2) {
+                    for (mild, stern) in two[0].iter().zip(&two[1]) {
+                        assert!(stern <= &(mild + 1e-9), "{hz} Hz: {mild}, then {stern}");
+                        // A fiftieth of the way from twice to half of it, or in dB.
+                        assert!((mild - stern).abs() < 0.05 * mild.abs() + 0.5, "{hz} Hz: {mild}, then {stern}");
+                    }
+                }
+            }
+        }
+    }
+
+    /// What the ear does not notice is never a fault, and what the bore cannot do nobody is blamed for.
+    #[test]
+    fn no_line_falls_under_what_the_ear_notices_or_the_horn_allows() {
+        for midi in 28..=77 {
+            let hz = midi_to_hz(f64::from(midi), 440.0);
+            let partial =
+                positions(hz, 440.0, crate::settings::Instrument::FAttachment).iter().next().map(|p| p.partial);
+            for k in 0..=10 {
+                let strictness = Strictness::new(f64::from(k) / 10.0);
+                assert!(lean_cents(hz).at(strictness) >= LEAN_HEARD_CENTS);
+                assert!(slow_ms(hz, partial).at(strictness) >= 2e3 * round_trip_s(hz, partial) - 1e-9, "MIDI {midi}");
+                assert!(split_ms(hz).at(strictness) >= 3e3 / hz - 1e-9, "three periods");
+            }
+        }
+        assert!(airy_ms(&Settings::default()).at(Strictness::STRICT) >= 20.0, "shorter air is masked");
+    }
+
+    #[test]
+    fn the_ear_is_duller_the_lower_the_note() {
+        let cents: Vec<f64> = (28..=77).map(|midi| erb_cents(midi_to_hz(f64::from(midi), 440.0))).collect();
+        assert!(cents.windows(2).all(|two| two[0] > two[1]), "{cents:?}");
+        let lines: Vec<f64> = (28..=77).map(|midi| lean_cents(midi_to_hz(f64::from(midi), 440.0)).default).collect();
+        assert!(lines.windows(2).all(|two| two[0] >= two[1]));
+        assert_eq!((lean_cents(58.27).set_by, lean_cents(466.16).set_by), (SetBy::Ear, SetBy::Professionals));
+        // Glasberg & Moore 1990: 24.7 (4.37 f + 1) Hz, f in kHz; 132.6 at 1 kHz.
+        let ratio = (erb_cents(1_000.0) * GLIDE_ERB_SHARE / 1200.0).exp2() - 1.0;
+        assert_abs_diff_eq!(1_000.0 * ratio / GLIDE_ERB_SHARE, 132.6, epsilon = 0.1);
+    }
+
+    #[test]
+    fn a_mouthpiece_may_be_breathier_and_legato_further_off() {
+        let (horn, mouthpiece) = (Settings::default(), Settings { source: Source::Mouthpiece, ..Settings::default() });
+        assert_eq!(airy_ms(&mouthpiece).default, 2.0 * airy_ms(&horn).default);
+        assert_eq!(airy_db(&mouthpiece), airy_db(&horn) + 10.0);
+        assert_eq!(airy_db(&horn), -32.0, "of the measures page");
+        assert!(smear_cents(Articulation::Legato).default > smear_cents(Articulation::Tongued).default);
+        // Twice as long it may be 6 dB louder: relaxed.
+        assert_abs_diff_eq!(airy_db(&strict(0.0)), -26.0, epsilon = 1e-9);
+    }
+
+    #[test]
+    fn a_beat_window_is_wider_the_longer_the_beat_and_the_less_it_is_known() {
+        let window =
+            |length_s: f64, spread_s: Option<f64>| timing_ms(&Beat { at_s: 0.0, length_s, spread_s }, &strict(1.0));
+        assert_eq!((window(0.2, None), window(0.4, None)), (10.0, 10.0), "the floor of the strictest");
+        // Friberg & Sundberg 1995: 2.5 % of the interval.
+        assert_abs_diff_eq!(window(1.2, None), 30.0, epsilon = 1e-9);
+        let known: Vec<f64> = (0..20).map(|k| window(0.5, Some(0.005 * f64::from(k)))).collect();
+        assert!(known.is_sorted() && known[0] >= 37.0, "{known:?}");
     }
 }

@@ -163,3 +163,60 @@ impl Entrance {
         !self.verdict.faults.is_empty()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::test_sounds::clear_front;
+    use judge::tests::at;
+
+    fn fault(name: FaultName, severity: f64) -> Fault {
+        Fault { name, severity, sureness: 1.0 }
+    }
+
+    #[test]
+    fn faults_are_kept_by_name_in_the_order_of_the_table() {
+        let mut faults = Faults::default();
+        assert!(faults.is_empty() && faults.worst().is_none());
+        for name in FaultName::ALL.into_iter().rev() {
+            faults.insert(fault(name, 0.3));
+        }
+        assert_eq!(faults.iter().map(|f| f.name).collect::<Vec<_>>(), FaultName::ALL);
+        faults.insert(fault(FaultName::Split, 0.9));
+        assert_eq!(faults.iter().count(), FaultName::ALL.len(), "one that is there is replaced");
+        assert_eq!(faults.worst().map(|f| f.name), Some(FaultName::Split));
+        assert_eq!(faults.get(FaultName::Split).map(|f| f.severity), Some(0.9));
+        assert_eq!(Faults::default().get(FaultName::Hard), None);
+    }
+
+    /// Invariant 8 of the design: a front never changes with what is asked of it, and a verdict follows from it alone.
+    #[test]
+    fn judging_anew_changes_the_verdict_and_never_the_front() {
+        for name in FaultName::ALL {
+            let settings = Settings::default();
+            let (front, beat) = at(name, 1.5, &settings);
+            let entrance = Entrance::of(front, beat.as_ref(), &settings);
+            assert!(entrance.is_flagged(), "{name:?}");
+            let relaxed = Settings { strictness: crate::settings::Strictness::RELAXED, ..settings };
+            let milder = entrance.judged(beat.as_ref(), &relaxed);
+            assert_eq!(format!("{:?}", milder.front), format!("{:?}", entrance.front));
+            assert!(milder.verdict.faults.iter().count() <= 1 && milder.verdict.clarity > entrance.verdict.clarity);
+            let again = milder.judged(beat.as_ref(), &settings);
+            assert_eq!(again.verdict, entrance.verdict, "and back again");
+        }
+    }
+
+    #[test]
+    fn without_a_beat_it_says_why_and_keeps_all_else() {
+        let settings = Settings::default();
+        let (front, beat) = at(FaultName::Late, 3.0, &settings);
+        let late = Entrance::of(front, beat.as_ref(), &settings);
+        assert_eq!(late.verdict.faults.worst().map(|f| f.name), Some(FaultName::Late));
+        for why in [CannotTell::NotToBeat, CannotTell::Broadened] {
+            let untimed = late.untimed(why, &settings);
+            assert_eq!(untimed.verdict.timing_ms, Err(why));
+            assert!(!untimed.is_flagged() && untimed.verdict.clarity > 99.0);
+        }
+        assert!(!Entrance::of(clear_front(), None, &settings).is_flagged());
+    }
+}

@@ -246,6 +246,8 @@ pub fn in_markdown() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::settings::Settings;
+    use crate::verdict::{cost, judge::tests::at};
 
     #[test]
     fn the_rows_stand_in_the_order_of_the_names_and_are_whole() {
@@ -267,6 +269,80 @@ mod tests {
             texts.sort_unstable();
             texts.dedup();
             assert_eq!(texts.len(), TABLE.len());
+        }
+    }
+
+    #[test]
+    fn every_fault_that_is_flagged_says_why_in_numbers() {
+        let settings = Settings::default();
+        for name in FaultName::ALL {
+            let (front, beat) = at(name, 2.5, &settings);
+            let entrance = Entrance::of(front, beat.as_ref(), &settings);
+            let because = (row(name).because)(&entrance);
+            assert!(entrance.verdict.faults.get(name).is_some(), "{name:?}");
+            assert!(because.contains(|c: char| c.is_ascii_digit()) && !because.contains("NaN"), "{name:?}: {because}");
+            let units = [" ms", " cents", " dB"];
+            assert!(units.iter().any(|unit| because.contains(unit)), "{name:?}: {because}");
+            assert!(
+                !because.ends_with('.') && because.chars().next().is_some_and(char::is_lowercase),
+                "a clause: {because}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_row_is_found_by_its_name_and_by_its_key_and_named_alike_everywhere() {
+        for name in FaultName::ALL {
+            assert_eq!((row(name).name, named(row(name).key), name.as_str()), (name, Some(name), row(name).key));
+            let is_plain = |c: char| c.is_ascii_lowercase() || c == '-';
+            assert!(row(name).key.chars().all(is_plain), "{}: what files and commands hold", row(name).key);
+            assert!(row(name).word.len() <= 14, "{}: a column's head", row(name).word);
+        }
+        assert_eq!((named(""), named("Airy"), named("airy ")), (None, None, None), "as it is written, or not at all");
+    }
+
+    #[test]
+    fn the_document_has_a_row_for_each_fault_and_a_cell_for_each_head() {
+        let text = in_markdown();
+        let rows: Vec<&str> = text.lines().collect();
+        assert_eq!(rows.len(), 2 + FaultName::ALL.len());
+        assert!(rows.iter().all(|row| row.matches('|').count() == 6), "five cells each");
+        for (row, name) in rows[2..].iter().zip(FaultName::ALL) {
+            assert!(row.contains(super::row(name).key) && row.contains(&(super::row(name).line)()), "{row}");
+        }
+    }
+
+    /// The measures page has the default line of each fault; what the row says of it holds its number.
+    #[test]
+    fn lines_in_words_are_those_of_the_measures_page() {
+        for (key, number) in [
+            ("airy", "30 ms"),
+            ("airy", "32 dB"),
+            ("below", "27 cents"),
+            ("slow", "45 ms"),
+            ("slow", "2 round trips"),
+            ("split", "20 ms"),
+            ("split", "3 of its periods"),
+            ("smear", "40 cents"),
+            ("smear", "40 ms"),
+            ("stutter", "6 dB"),
+            ("stutter", "150 ms"),
+            ("hard", "6 dB"),
+            ("early", "2.5 %"),
+            ("held-breath", "200 ms"),
+        ] {
+            let line = named(key).map(|name| (row(name).line)()).expect("a fault");
+            assert!(line.contains(number), "{key}: {line} does not say {number}");
+        }
+    }
+
+    #[test]
+    fn the_worse_a_fault_the_more_it_takes_up_to_its_weight() {
+        for name in FaultName::ALL {
+            let costs: Vec<f64> = (0..=20).map(|k| cost(name, f64::from(k) / 20.0)).collect();
+            assert!(costs.windows(2).all(|two| two[0] < two[1]), "{name:?}: {costs:?}");
+            assert!((costs[20] - row(name).weight).abs() < 1e-9 && costs[0] > 0.0);
+            assert_eq!((cost(name, -1.0), cost(name, 9.0)), (costs[0], costs[20]), "severities lie between 0 and 1");
         }
     }
 }
