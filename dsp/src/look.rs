@@ -143,7 +143,7 @@ fn sd_cents(look: &Look, periodicity: f64) -> f64 {
 /// A Hann window's loss against the bound of all its samples, ratio of deviations \[C\].
 const HANN_LOSS: f64 = 2.0;
 /// A window of three periods leaks a little between harmonics, cents \[C\].
-const LEAST_SD_CENTS: f64 = 0.5;
+pub const LEAST_SD_CENTS: f64 = 0.5;
 
 /// Median of some values, 0 of none; `buffer` is only room to sort in.
 pub fn median_of(buffer: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> f64 {

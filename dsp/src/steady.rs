@@ -1,7 +1,7 @@
 //! The settled pitch of a note: the median over the steadiest stretch of its first 600 ms.
 
 use crate::framer::History;
-use crate::look::{Candidate, Looker, Point, median_of, point};
+use crate::look::{Candidate, LEAST_SD_CENTS, Looker, Point, median_of, point};
 use crate::parameters::pitch::{STEADY_REACH_CENTS, TONE};
 use crate::parameters::shape::{STILL_RANGES_CENTS, STILL_S};
 use crate::units::{cents, shift_cents};
@@ -71,7 +71,8 @@ impl SteadyFinder {
         let spread = stretch.iter().map(|p| (p.cents - median).abs()).sum::<f64>() / stretch.len() as f64;
         Some(Settled {
             hz: shift_cents(candidate.hz, median),
-            uncertainty_cents: spread, // another stretch would have been as steady
+            // Another stretch would have been as steady, and no look is surer.
+            uncertainty_cents: spread.max(LEAST_SD_CENTS),
             wander_cents: wander,
             from: stretch[0].centre,
             to: stretch[stretch.len() - 1].centre,

@@ -172,7 +172,7 @@ impl NoteFinder {
             self.pass_on();
         }
         let decided = if all { self.curves.len() } else { settled };
-        while self.next < decided.min(self.curves.len() - 1) {
+        while self.next < decided.min(self.curves.len() - 1) && (all || !self.waits(frames)) {
             self.step(frames);
             self.next += 1;
         }
@@ -328,15 +328,29 @@ impl NoteFinder {
         self.last_begun = frame;
     }
 
+    /// What begins now may be a second start, and whether it is one of a series cannot be seen yet.
+    fn waits(&self, frames: &Frames) -> bool {
+        let next = self.beginnings.front().map(|b| b.frame).filter(|frame| *frame <= self.next);
+        next.is_some_and(|frame| {
+            let seen = self.candidates.passed() - frames.count(SERIES_S);
+            frame > seen && self.is_soon(frames, frame) && !self.is_series(frames, frame)
+        })
+    }
+
     /// A start so soon after a fresh one that it belongs to it: it began twice on one pitch, on another partial, or slid.
     fn is_second_start(&self, frames: &Frames, frame: i64, has_moved: bool, dip: f32) -> bool {
-        let Some(last) = self.notes.back() else { return false };
-        let gap = frame - self.last_begun;
-        let is_soon = last.kind != Start::Pitch && gap < frames.count(SECOND_START_S);
+        self.is_soon(frames, frame) && !self.is_series(frames, frame) && (!has_moved || dip < STROKE_DIP_DB)
+    }
+
+    fn is_soon(&self, frames: &Frames, frame: i64) -> bool {
+        let is_fresh = self.notes.back().is_some_and(|last| last.kind != Start::Pitch);
+        is_fresh && frame - self.last_begun < frames.count(SECOND_START_S)
+    }
+
+    /// One of three starts in a row that follow on each other fast.
+    fn is_series(&self, frames: &Frames, frame: i64) -> bool {
         let series = frames.count(SERIES_S);
-        let is_series =
-            last.start - self.before_last_start < series || self.upcoming(frame).any(|next| next - frame < series);
-        is_soon && !is_series && (!has_moved || dip < STROKE_DIP_DB)
+        self.last_start - self.before_last_start < series || self.upcoming(frame).any(|next| next - frame < series)
     }
 
     fn start_note(&mut self, note: Note) {
