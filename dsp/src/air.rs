@@ -10,7 +10,7 @@ use crate::decode::Trees;
 use crate::framer::History;
 use crate::harmonic;
 use crate::look::Point;
-use crate::parameters::air::{DROPOUT_S, HOLD_SHARE, LEAST_OVER, OVER_TONE};
+use crate::parameters::air::{DROPOUT_S, HOLD_SHARE, LEAST_OVER, OVER_TONE, PITCHLESS};
 use crate::units::power_to_db;
 use crate::vector::mean;
 
@@ -54,6 +54,8 @@ pub const NAMES: [&str; NUM] = [
 ];
 /// Their number \[F\].
 pub const NUM: usize = 12;
+/// Where the tone's own periodicity stands among them \[F\].
+const PERIODICITY: usize = 9;
 
 /// A sound before a tone, as it was seen.
 pub type Seen = [f32; NUM];
@@ -157,9 +159,10 @@ impl AirFinder {
         let stretch = self.stretch(tone, tail.is_some())?;
         let seen = self.look_at(history, points, tone, &stretch, tail);
         self.seen[usize::from(tail.is_some())] = Some(seen);
+        let has_pitch = f64::from(seen[PERIODICITY]) > PITCHLESS;
         let probability = f64::from(self.trees.probability(&seen));
         let Stretch { start, power, floor, .. } = stretch;
-        (probability > 0.5).then_some(Air { start, power, floor, probability })
+        (!has_pitch && probability > 0.5).then_some(Air { start, power, floor, probability })
     }
 
     /// What stands out before the tone: from where it holds its level, how loud, over what.

@@ -183,6 +183,8 @@ pub mod air {
     pub const LEAST_OVER: f64 = 2.0;
     /// ... nor what lies under this share of the settled tone (-42 dB): it is not heard before a tone \[H\].
     pub const OVER_TONE: f64 = 6.3e-5;
+    /// Air has no pitch: what is periodic as the tone to this share is the tone \[H\].
+    pub const PITCHLESS: f64 = 0.5;
     /// Dips shorter than this belong to the air, s \[H\].
     pub const DROPOUT_S: f64 = 0.008;
     /// What stands this factor over the tail of the note before (6 dB) is no tail \[H\].

@@ -263,9 +263,8 @@ fn solve(mut a: [[f64; POINTS]; POINTS], mut x: [f64; POINTS]) -> [f64; POINTS] 
     for i in 0..POINTS {
         for k in i + 1..POINTS {
             let share = a[k][i] / a[i][i];
-            for j in i..POINTS {
-                a[k][j] -= share * a[i][j];
-            }
+            let pivot = a[i];
+            a[k].iter_mut().zip(pivot).for_each(|(x, p)| *x -= share * p);
             x[k] -= share * x[i];
         }
     }

@@ -427,7 +427,7 @@ mod tests {
         assert!(serde_json::from_str::<Lines>("\"below=99\"").expect("text").are_usual(), "what is damaged moves none");
         assert_eq!(
             (moved.in_words(), Lines::default().in_words()),
-            (format!("from below {ratio:.2} times"), "".into())
+            (format!("from below {ratio:.2} times (milder)"), "".into())
         );
     }
 
