@@ -169,12 +169,12 @@ impl Analyzer {
     }
 
     fn measure(&mut self, note: Note) {
-        let until = note.end.or_else(|| self.finder.next_likely(note.start)).unwrap_or(self.frames.len());
+        let until = self.finder.lasts_until(&self.frames, &note);
         if !self.finder.is_played(&self.frames, &note, until) {
             return;
         }
         let seen = Note { midi: note_midi(&self.frames, &note, until), ..note };
-        if let Some(front) = self.measurer.measure(&self.history, &self.frames, &seen, self.finder.floor_db()) {
+        if let Some(front) = self.measurer.measure(&self.history, &self.frames, &seen, until, self.finder.floor_db()) {
             self.send(Event::Front(front));
         }
     }

@@ -120,7 +120,8 @@ pub fn find(tracks: &Tracks, from: f64, to: f64, tone_start: f64, period: f64, r
     }
     let from = (tone_start - 1.5 * period - FOOT_S * rate_hz).max(from);
     let before = before_tone(tracks, from, to, peak, period);
-    let start = valley(tracks.level, from, to, ONSET_SHARE * ONSET_SHARE * peak);
+    let top = tracks.level.top(tone_start, (tone_start + PEAK_RANGE_S * rate_hz).min(to));
+    let start = valley(tracks.level, from, top, ONSET_SHARE * ONSET_SHARE * peak);
     let read = unsmooth(read(tracks.tone, start, to, before, peak), period);
     let hidden = hiddenness(before / peak);
     Some(if hidden == 0.0 { read } else { read.mixed(&draw_on(tracks.tone, start, to, before, peak), hidden) })
@@ -219,11 +220,11 @@ pub fn at_slur(level: &LevelTrack, middle: f64, to: f64, rate_hz: f64) -> Option
     })
 }
 
-/// Where the tail of the note before is lowest: the last moment before the level first rises by 6 dB.
-/// Nothing earlier belongs to the new note.
+/// Where the tail of the note before is lowest: the last moment before the level first rises by 6 dB, or, in a room that rings on,
+/// the softest before the note's `top`. Nothing earlier belongs to the new note.
 #[must_use]
-pub fn skip_tail(level: &LevelTrack, from: f64, to: f64, peak: f64) -> f64 {
-    valley(level, from, to, SOFT_SHARE * peak)
+pub fn skip_tail(level: &LevelTrack, from: f64, top: f64, peak: f64) -> f64 {
+    valley(level, from, top, SOFT_SHARE * peak)
 }
 
 /// Level of what sounds before the tone: what is no tone in the 20 ms before the rise, by the law of its upper part, begins,

@@ -79,6 +79,13 @@ impl LevelTrack {
         self.slice(from, to).iter().copied().fold(0.0, f64::max)
     }
 
+    /// Time of the highest level between two times.
+    #[must_use]
+    pub fn top(&self, from: f64, to: f64) -> f64 {
+        let highest = self.slice(from, to).iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1));
+        highest.map_or(from, |(i, _)| self.time((self.index(from) + i) as f64))
+    }
+
     /// Lowest level between two times and its time.
     #[must_use]
     pub fn min(&self, from: f64, to: f64) -> (f64, f64) {

@@ -129,9 +129,16 @@ impl Measurer {
         self.open.take()
     }
 
-    /// Looks closely at a note. `None` where there is no note after all.
-    pub fn measure(&mut self, history: &History, frames: &Frames, note: &Note, floor_db: f32) -> Option<Front> {
-        let candidate = self.candidate(history, frames, note)?;
+    /// Looks closely at a note that lasts until a frame as far as is seen. `None` where there is no note after all.
+    pub fn measure(
+        &mut self,
+        history: &History,
+        frames: &Frames,
+        note: &Note,
+        until: i64,
+        floor_db: f32,
+    ) -> Option<Front> {
+        let candidate = self.candidate(history, frames, note, until)?;
         self.open = None;
         self.air.forget();
         self.slides.forget();
@@ -147,9 +154,9 @@ impl Measurer {
         Some(front)
     }
 
-    fn candidate(&self, history: &History, frames: &Frames, note: &Note) -> Option<Candidate> {
+    fn candidate(&self, history: &History, frames: &Frames, note: &Note, until: i64) -> Option<Candidate> {
         let start = frames.centre(note.start);
-        let end = note.end.map_or(history.len(), |e| frames.centre(e));
+        let end = if until < frames.len() { frames.centre(until) } else { history.len() };
         let earliest = match note.kind {
             Start::Fresh => self.previous.end,
             Start::Dip => start,
@@ -257,9 +264,10 @@ impl Measurer {
             let found = instants::after_dip(&self.level, from, to, candidate.start as f64, self.rate_hz)?;
             return Some(instants::begun_at(found, note.placed_s * self.rate_hz));
         }
-        let guess =
-            self.level.max(candidate.start as f64, candidate.start as f64 + instants::PEAK_RANGE_S * self.rate_hz);
-        let from = instants::skip_tail(&self.level, from, to, guess);
+        let start = candidate.start as f64;
+        let top = self.level.top(start, start + instants::PEAK_RANGE_S * self.rate_hz);
+        let guess = self.level.at(top);
+        let from = instants::skip_tail(&self.level, from, top, guess);
         let from = from.max((note.placed_s - NEAR_S) * self.rate_hz);
         let tone_start = instants::tone_start(self.reader.points(), from, guess).unwrap_or(candidate.start as f64);
         instants::fill_tone(&mut self.tone, &self.level, self.reader.points());
