@@ -169,12 +169,13 @@ impl Analyzer {
     }
 
     fn measure(&mut self, note: Note) {
-        let until = self.finder.lasts_until(&self.frames, &note);
+        let until = self.finder.is_alone_until(&self.frames, &note);
         if !self.finder.is_played(&self.frames, &note, until) {
             return;
         }
         let seen = Note { midi: note_midi(&self.frames, &note, until), ..note };
-        if let Some(front) = self.measurer.measure(&self.history, &self.frames, &seen, until, self.finder.floor_db()) {
+        let (sounds_until, floor_db) = (self.finder.sounds_until(&self.frames, &note), self.finder.floor_db());
+        if let Some(front) = self.measurer.measure(&self.history, &self.frames, &seen, sounds_until, floor_db) {
             self.send(Event::Front(front));
         }
     }

@@ -11,9 +11,9 @@ use std::process::Command;
 /// A take of real playing: eight or more entrances, so that its sound can be told from others.
 fn real_take() -> Option<PathBuf> {
     let folder = notefront_tests::shared::folder("playing")?;
-    let take = folder.join("chamber-trombone.flac");
+    let take = folder.join("chamber-horn.flac");
     if !take.is_file() {
-        notefront_tests::skipped::say(&format!("no chamber-trombone.flac in {}", folder.display()));
+        notefront_tests::skipped::say(&format!("no chamber-horn.flac in {}", folder.display()));
     }
     Some(take).filter(|take| take.is_file())
 }

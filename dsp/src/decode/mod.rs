@@ -48,7 +48,7 @@ pub fn sounds(samples: &[f32], sample_rate_hz: f64) -> Vec<(f64, [f32; NUM_NOTE]
         while let Some(note) = finder.notes().front().copied() {
             let is_whole = note.end.is_some() || frames.len() - note.start > frames.count(WHOLE_S);
             if !note.is_told && is_whole {
-                let until = finder.lasts_until(frames, &note);
+                let until = finder.is_alone_until(frames, &note);
                 found.push((note.placed_s, note_features(frames, &note, until)));
                 finder.mark_told();
             }

@@ -127,15 +127,21 @@ impl NoteFinder {
         }
     }
 
-    /// Frame up to which a note belongs to it as far as can be seen, whether that is decided yet or not: to its end, to where
-    /// the next likely begins, or as far as it is seen to sound.
+    /// Frame up to which a note is seen to sound, whether its end is decided yet or not.
     #[must_use]
-    pub fn lasts_until(&self, frames: &Frames, note: &Note) -> i64 {
+    pub fn sounds_until(&self, frames: &Frames, note: &Note) -> i64 {
         note.end.unwrap_or_else(|| {
             let seen = self.curves.len() - frames.count(END_TONELESS_S);
-            let sounds = (self.next..seen).find(|&c| self.has_ended(frames, c)).unwrap_or(frames.len());
-            self.upcoming(note.start).min().map_or(sounds, |next| next.min(sounds))
+            (self.next..seen).find(|&c| self.has_ended(frames, c)).unwrap_or(frames.len())
         })
+    }
+
+    /// ... and nothing else has likely begun yet.
+    #[must_use]
+    pub fn is_alone_until(&self, frames: &Frames, note: &Note) -> i64 {
+        let sounds = self.sounds_until(frames, note);
+        let next = if note.end.is_none() { self.upcoming(note.start).min() } else { None };
+        next.map_or(sounds, |next| next.min(sounds))
     }
 
     /// Frames after `after` at which likely beginnings lie that no note has begun with yet.
