@@ -17,6 +17,8 @@ const MAX_CENTS: f64 = 12_000.0;
 const MAX_DB: f64 = 400.0;
 /// Largest of what is told in another unit: Hz, dB or cents a second.
 const MAX_OTHER: f64 = 1e6;
+/// Settled pitches that are read, Hz: whatever A4 a player sets, each is one of the 128 notes of MIDI.
+const PITCHES_HZ: (f64, f64) = (10.0, 11_000.0);
 /// Sample rates that are read, Hz.
 const RATES_HZ: (f64, f64) = (1_000.0, 1e6);
 /// Places on the host's time line, samples and quarter notes: years of either.
@@ -80,6 +82,7 @@ pub fn is_entrance(entrance: &Entrance) -> bool {
     let are_shares = faults.flat_map(|f| [f.severity, f.sureness]).all(|share| (0.0..=1.0).contains(&share));
     in_time
         && is_told
+        && front.settled_hz.as_ref().map_or(true, |m| is_pitch(m.value))
         && are_shares
         && is_evidence(front)
         && front.midi_note.is_none_or(|note| note < 128)
@@ -133,6 +136,10 @@ fn is_evidence(front: &Front) -> bool {
     });
     let widths = [widths.sound_start_ms, widths.onset_ms, widths.speaks_ms].into_iter().all(is_length);
     split && stutter && smear && air && breath && inhaled && tone && passage && widths
+}
+
+fn is_pitch(hz: f64) -> bool {
+    (PITCHES_HZ.0..=PITCHES_HZ.1).contains(&hz)
 }
 
 fn is_length(ms: f64) -> bool {
@@ -195,6 +202,16 @@ mod tests {
     }
 
     #[test]
+    fn every_pitch_that_is_read_is_a_note_at_any_a4() {
+        for hz in [PITCHES_HZ.0, PITCHES_HZ.1] {
+            for a4_hz in [392.0, 466.0] {
+                let note = notefront_dsp::units::hz_to_midi(hz, a4_hz).round();
+                assert!((0.0..=127.0).contains(&note), "{hz} Hz at {a4_hz}: {note}");
+            }
+        }
+    }
+
+    #[test]
     fn what_would_be_drawn_without_end_lies_outside() {
         let clear = fixture::clear(0, 1.0, 46);
         for change in [
@@ -206,6 +223,8 @@ mod tests {
             |e| e.front.evidence.breath = Some(Breath::Heard(Inhalation { length_ms: -1.0, before_ms: 0.0 })),
             |e| e.verdict.clarity = 1e9,
             |e| e.front.midi_note = Some(200),
+            |e| e.front.settled_hz = Ok(notefront_dsp::Measure { value: -1.0, uncertainty: 0.1 }),
+            |e| e.front.settled_hz = Ok(notefront_dsp::Measure { value: 1e5, uncertainty: 0.1 }),
         ] {
             let mut damaged = clear;
             change(&mut damaged);
