@@ -1,14 +1,15 @@
 """Fits the scores of dsp/src/decode to labelled playing.
 
-usage: fit.py WORK OUT [--notes | --air | --slides] [--check]
+usage: fit.py WORK OUT [--notes | --struck | --air | --slides] [--check]
 
 WORK holds labels.json (see takes.py), and of each take what the analysis sees in it: candidates/name.f32, with --notes
-sounds/name.f32, with --air airs/name.f32, with --slides slides/name.f32, as rows of 32-bit floats: time in s (of air and
+sounds/name.f32, with --struck strikes/name.f32, with --air airs/name.f32, with --slides slides/name.f32, as rows of 32-bit floats: time in s (of air and
 slides: 1 for one, 0 for none), features; names.txt beside them names the features. OUT is the file of fitted scores; what is
 not fitted anew is kept. Boosted trees of scikit-learn. A feature whose name begins with + can only
 speak for an onset or a note, one with - only against (monotonic constraints): so what tells of a rise or a dip cannot turn
 a plain stroke into none, whatever a room or a microphone does to the rest.
---notes fits what tells a played note from talk and knocks, in place of where notes begin, --air what tells air from what else sounds
+--notes fits what tells a played note from talk, in place of where notes begin, --struck what tells it from knocks and the beats of
+a metronome, --air what tells air from what else sounds
 before a note, --slides what tells a slide from other ways into a note.
 --check leaves out one part of the recordings after the other and prints onset F at 50 and 25 ms of the takes left out, or how
 many airs or slides were found, and how often something else was called so.
@@ -26,8 +27,11 @@ PLACE_S, PLACE_TREES, PLACE_LEAVES = 0.045, 80, 16
 TOLD_TREES, TOLD_LEAVES, TOLD_ALTERED_WEIGHT, TOLD_NUISANCE_WEIGHT = 60, 8, 0.5, 5.0
 TOLD_ONE_WEIGHT, TOLD_MADE_WEIGHT = {"air": 1.0, "slide": 2.0}, {"air": 4.0, "slide": 1.0}  # slides are few, and made airs
 TOLD = {"--air": ("airs", "air"), "--slides": ("slides", "slide")}  # by option: the folder of what is seen, the section
-# What is no note, by its weight: a fast stroke is nearer to a knock than to anything that is said.
-NO_NOTES = {"talk": 1.0, "knocks": 0.05}
+PLAYED_LEAVES = 8
+SAID_TREES, STRUCK_TREES = (60, 0.1), (40, 0.2)  # their number and how fast they learn
+STRANGE = 20.0  # as struck.rs calls what is like nothing before it
+# What is no note, by its weight: a note lost is worse than seven knocks kept.
+SAID, STRUCK = {"talk": 1.0, "knocks": 0.05}, {"knocks": 0.14, "ticks": 0.14}
 ALTERED = ", in rooms, faster, coded"  # as takes.py calls altered takes
 
 
@@ -121,23 +125,54 @@ def hits(ref, est, window):
 
 
 def fit_note(takes, rising):
-    """Played note, or talk and knocks, from what the analysis takes for notes in both: in rooms too, which blur both."""
-    X, Y, W = [], [], []
-    for a in takes.values():
-        t, x, weight = a["t"], a["X"], NO_NOTES.get(a["kind"])
-        if weight is not None:
-            y = np.zeros(len(t))
-        elif len(t) and len(a["ref"]):
-            away = np.abs(t[:, None] - a["ref"][None]).min(1)
-            near = away < APART_S
-            keep = near | ((away > 0.2) & (a["kind"] == "made takes"))  # knocks, breaths and talk between made notes
-            x, y = x[keep], near[keep]
-        else:
-            continue
-        X.append(x), Y.append(y), W.append(np.full(len(y), 1.0 if weight is None else weight))
-    model = HistGradientBoostingClassifier(max_iter=60, learning_rate=0.1, max_leaf_nodes=8, min_samples_leaf=20,
-                                           monotonic_cst=rising, early_stopping=False, random_state=1)
-    return model.fit(np.concatenate(X), np.concatenate(Y), sample_weight=np.concatenate(W))
+    """Played note or talk, from what the analysis takes for notes in both: in rooms too, which blur both."""
+    return fit_played(takes, rising, SAID, SAID_TREES)
+
+
+def fit_struck(takes, rising):
+    """Played note, or knocks and beats of a metronome."""
+    return fit_played(takes, rising, STRUCK, STRUCK_TREES)
+
+
+def fit_played(takes, rising, none, trees):
+    model = HistGradientBoostingClassifier(max_iter=trees[0], learning_rate=trees[1], max_leaf_nodes=PLAYED_LEAVES, min_samples_leaf=20,
+                                           l2_regularization=1.0, monotonic_cst=rising, early_stopping=False, random_state=1)
+    rows = [played_rows(a, none) for a in takes]
+    X, Y, W = (np.concatenate(part) for part in zip(*(row for row in rows if row)))
+    return model.fit(X, Y, sample_weight=W)
+
+
+def played_rows(a, none):
+    """Sounds of a take, which of them are notes, and what they count; `none` tells the kinds that hold no note, and their weights."""
+    t, x, weight = a["t"], a["X"], none.get(a["kind"])
+    if weight is not None and none is STRUCK:  # every one counts once as the first that is heard
+        first = x.copy()
+        first[:, -1] = STRANGE
+        return np.concatenate([x, first]), np.zeros(2 * len(t)), np.full(2 * len(t), weight / 2)
+    if weight is not None:
+        return x, np.zeros(len(t)), np.full(len(t), weight)
+    if not len(t) or not len(a["ref"]):
+        return None
+    away = np.abs(t[:, None] - a["ref"][None]).min(1)
+    near = away < APART_S
+    keep = near | ((away > 0.2) & (a["kind"] == "made takes"))  # knocks, breaths and talk between made notes
+    return x[keep], near[keep], np.ones(keep.sum())
+
+
+def check_struck(takes, rising):
+    """Five parts of whole recordings, each judged by what was fitted on the four others; made metronomes by other metronomes."""
+    sums, groups = {}, sorted({a["group"] for a in takes.values()})
+    for part in range(5):
+        left_out = set(groups[part::5])
+        model = fit_struck([a for a in takes.values() if a["group"] not in left_out], rising)
+        for a in (a for a in takes.values() if a["group"] in left_out):
+            rows = played_rows(a, STRUCK)
+            if rows and len(rows[0]):
+                played = model.predict_proba(rows[0])[:, 1] > 0.5
+                row = np.array([(rows[1] > 0.5).sum(), (played & (rows[1] > 0.5)).sum(), (rows[1] < 0.5).sum(), (played & (rows[1] < 0.5)).sum()])
+                sums[a["kind"]] = sums.get(a["kind"], 0) + row
+    for kind, (num, kept, num_none, wrong) in sorted(sums.items()):
+        print(f"left out: {kind:55} notes kept {kept:5} of {num:5}, struck taken for played {wrong:4} of {num_none:5}")
 
 
 def fit_told(takes, names, rising, what):
@@ -218,7 +253,7 @@ def write(sections, labels, path):
     with open(path + ".part", "w") as out:
         for line in told(labels):
             print("#", line, file=out)
-        for name in ("onset", "place", "note", "air", "slide"):
+        for name in ("onset", "place", "note", "struck", "air", "slide"):
             print("of", sections[name].rstrip("\n"), file=out)
     os.replace(path + ".part", path)
 
@@ -234,7 +269,7 @@ def nodes_of(nodes):
 
     walk(0)
     place = {i: k for k, i in enumerate(order)}
-    leaf = lambda n: "= %.3g" % n["value"]
+    leaf = lambda n: "=%.3g" % n["value"]
     split = lambda n: "%d %.5g %d" % (n["feature_idx"], n["num_threshold"], place[n["right"]])
     return [(leaf if nodes[i]["is_leaf"] else split)(nodes[i]) for i in order]
 
@@ -243,15 +278,19 @@ def main():
     work, out = sys.argv[1:3]
     labels = json.load(open(os.path.join(work, "labels.json")))
     notes = "--notes" in sys.argv
-    folder, what = next((TOLD[word] for word in sys.argv if word in TOLD), ("sounds" if notes else "candidates", None))
+    struck = "--struck" in sys.argv
+    usual = "sounds" if notes else "strikes" if struck else "candidates"
+    folder, what = next((TOLD[word] for word in sys.argv if word in TOLD), (usual, None))
     takes, names = read(os.path.join(work, folder), labels)
     rising = bound(names)
     if "--check" in sys.argv:
-        check_told(takes, rising, what) if what else check(takes, rising)
+        check_struck(takes, rising) if struck else check_told(takes, rising, what) if what else check(takes, rising)
         return
     sections = kept(out)
     if notes:
-        sections["note"] = section("note", fit_note(takes, rising))
+        sections["note"] = section("note", fit_note(takes.values(), rising))
+    elif struck:
+        sections["struck"] = section("struck", fit_struck(takes.values(), rising))
     elif what:
         sections[what] = section(what, fit_told(takes, list(takes), rising, what))
     else:

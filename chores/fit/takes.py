@@ -18,6 +18,7 @@ from scipy import signal
 
 import rooms
 import talk
+import ticks
 
 ALTERED = ", in rooms, faster, coded"
 PHRASE_WAYS = ("room", "room2", "room3", "room4", "fast", "roomfast", "roomfast2", "codec", "slow")
@@ -26,6 +27,7 @@ FAST_WAYS = ("room", "room2", "room3", "slow", "codec")
 SINGLE_WAYS = ("room", "codec")
 SPEECH = ("xmas", "castanets_dry")  # of spatialaudio/communication-acoustics-exercises
 NUM_CHATS = 160
+NUM_METRONOMES = 200
 # Percussion of the same repository, of kinds whose names begin so; the other kinds are left to check on (tests/src/playing).
 KNOCKS = "cstw"
 # Fast tonguing is rare and hard; of talk and of made takes there is plenty; nuisances are all the knocks there are.
@@ -162,6 +164,15 @@ class Takes:
                 for way in ("plain", "room", "codec"):
                     self.put_altered(path.stem, way, path, [], "knocks", KNOCK_WEIGHT)
 
+    def put_ticks(self):
+        made = self.work / "ticked.wav"
+        for i in range(NUM_METRONOMES):
+            name = f"ticks{i}"
+            if self.wants(name):
+                rng = rooms.dice(name)
+                sf.write(made, *ticks.metronome(rng), "FLOAT")
+                self.put_altered(name, str(rng.choice(("plain", "room", "codec"))), made, [], "ticks", KNOCK_WEIGHT)
+
     def write(self):
         (self.work / "labels.json").write_text(json.dumps(self.labels))
         lines = (
@@ -197,6 +208,7 @@ def main():
     takes.put_made(shared / "takes", SHARED_MADE_WEIGHT)
     takes.put_talk(recordings)
     takes.put_knocks(recordings)
+    takes.put_ticks()
     if takes.missing:
         sys.exit(f"{len(takes.missing)} recordings are not in {recordings}, {takes.missing[0]} first.\n{FETCH}\n"
                  f"{' and '.join(SPEECH)} (.wav) are of data/ of spatialaudio/communication-acoustics-exercises.")

@@ -7,7 +7,7 @@
 
 use crate::{make, said};
 use notefront_dsp::analyzer::{Looked, looked_at};
-use notefront_dsp::decode::{NAMES, NOTE_NAMES, candidates, sounds};
+use notefront_dsp::decode::{NAMES, NOTE_NAMES, STRUCK_NAMES, StruckEar, candidates, note_features, sounds};
 use notefront_dsp::{air, slide};
 use notefront_tests::imposed::{self, Before, WayIn};
 use notefront_tests::synth::{Dice, KINDS};
@@ -53,6 +53,8 @@ enum What {
     Onsets,
     /// What tells a played note from talk and knocks.
     Notes,
+    /// What tells a struck or beeping thing from a played note.
+    Struck,
     /// What tells air from what else sounds before a note.
     Air,
     /// What tells a slide from how notes come in else.
@@ -65,6 +67,7 @@ impl What {
         match self {
             Self::Onsets => ("candidates", None),
             Self::Notes => ("sounds", Some("--notes")),
+            Self::Struck => ("strikes", Some("--struck")),
             Self::Air => ("airs", Some("--air")),
             Self::Slides => ("slides", Some("--slides")),
         }
@@ -89,6 +92,7 @@ fn parse(args: &mut lexopt::Parser) -> Result<Options, String> {
         match arg {
             Long("playing") => options.playing = Some(args.value().map_err(said)?.into()),
             Long("notes") => options.what = What::Notes,
+            Long("struck") => options.what = What::Struck,
             Long("air") => options.what = What::Air,
             Long("slides") => options.what = What::Slides,
             Long("check") => options.check = true,
@@ -157,6 +161,7 @@ fn see(work: &Path, what: What) -> Result<(), String> {
     let names = match what {
         What::Onsets => NAMES.join("\n"),
         What::Notes => NOTE_NAMES.join("\n"),
+        What::Struck => STRUCK_NAMES.join("\n"),
         What::Air => air::NAMES.join("\n"),
         What::Slides => slide::NAMES.join("\n"),
     };
@@ -167,7 +172,11 @@ fn see(work: &Path, what: What) -> Result<(), String> {
         let sound = audio::read(take.path)?;
         let rows = match what {
             What::Onsets => bytes(&candidates(&sound.samples, sound.rate_hz)),
-            What::Notes => bytes(&sounds(&sound.samples, sound.rate_hz)),
+            What::Notes => bytes(&sounds(&sound.samples, sound.rate_hz, note_features)),
+            What::Struck => {
+                let mut ear = StruckEar::default();
+                bytes(&sounds(&sound.samples, sound.rate_hz, |frames, note, until| ear.hear(frames, note, until)))
+            }
             What::Air => bytes(&take.airs(&sound)?),
             What::Slides => bytes(&take.slides(&sound)?),
         };
@@ -222,7 +231,7 @@ impl<'a> Gathered<'a> {
         seen: impl Fn(&Looked) -> Vec<S>,
     ) -> Result<Vec<(f64, S)>, String> {
         match self.kind {
-            "talk" | "knocks" => Ok(Vec::new()),
+            "talk" | "knocks" | "ticks" => Ok(Vec::new()),
             "made takes" => {
                 let truth = TakeTruth::read(&self.path.with_extension("truth.json"))?;
                 let known: Known = truth.entrances.iter().map(|note| (note.onset_s, made(note))).collect();

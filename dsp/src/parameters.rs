@@ -50,8 +50,6 @@ pub mod notes {
     pub const RUN_SHARE: f32 = 0.8;
     /// What is not in a run is more likely played: the logarithm of those odds \[H\].
     pub const LONE_ODDS: f32 = 1.0;
-    /// What has rung off before this, s, was struck and no note \[H\].
-    pub const SHORTEST_S: f64 = 0.035;
 }
 
 /// What a pitch is.

@@ -5,6 +5,7 @@ mod curves;
 mod features;
 mod played;
 mod scores;
+mod struck;
 mod joints;
 mod notes;
 
@@ -12,7 +13,9 @@ pub use features::{NAMES, NUM};
 pub use notes::NoteFinder;
 pub use played::{NEAR_PITCH, NOTE_NAMES, NUM_NOTE, note_features, note_midi};
 pub(crate) use scores::Trees;
+pub use struck::{NUM_STRUCK, STRUCK_NAMES, StruckEar};
 
+use crate::coarse::Note;
 use crate::framer::{Framer, History};
 use crate::observe::{Frames, HOP_S};
 use candidates::CandidateFinder;
@@ -38,9 +41,13 @@ pub fn candidates(samples: &[f32], sample_rate_hz: f64) -> Vec<(f64, [f32; NUM])
     found
 }
 
-/// Every note found in a whole sound, talk included, with the time in s at which it begins and its features.
+/// Every note found in a whole sound, talk and knocks included, with the time in s at which it begins and what is seen of it.
 #[must_use]
-pub fn sounds(samples: &[f32], sample_rate_hz: f64) -> Vec<(f64, [f32; NUM_NOTE])> {
+pub fn sounds<S>(
+    samples: &[f32],
+    sample_rate_hz: f64,
+    mut seen: impl FnMut(&Frames, &Note, i64) -> S,
+) -> Vec<(f64, S)> {
     let mut finder = NoteFinder::new();
     let mut found = Vec::new();
     observe(samples, sample_rate_hz, |frames| {
@@ -49,7 +56,7 @@ pub fn sounds(samples: &[f32], sample_rate_hz: f64) -> Vec<(f64, [f32; NUM_NOTE]
             let is_whole = note.end.is_some() || frames.len() - note.start > frames.count(WHOLE_S);
             if !note.is_told && is_whole {
                 let until = finder.is_alone_until(frames, &note);
-                found.push((note.placed_s, note_features(frames, &note, until)));
+                found.push((note.placed_s, seen(frames, &note, until)));
                 finder.mark_told();
             }
             if note.end.is_none() {
@@ -127,12 +134,12 @@ mod tests {
         let silence = vec![0.0; 48_000];
         // But for its first frame, before which nothing is known.
         assert!(candidates(&silence, RATE_HZ).iter().all(|candidate| candidate.0 == 0.0));
-        assert_eq!(sounds(&silence, RATE_HZ).len(), 0);
+        assert_eq!(sounds(&silence, RATE_HZ, |_, _, _| ()).len(), 0);
     }
 
     #[test]
     fn every_stroke_is_a_note() {
-        let found: Vec<f64> = sounds(&struck_tone(0), RATE_HZ).iter().map(|note| note.0).collect();
+        let found: Vec<f64> = sounds(&struck_tone(0), RATE_HZ, |_, _, _| ()).iter().map(|note| note.0).collect();
         assert_eq!(found.len(), STROKES_S.len(), "{found:?}");
         for (s, stroke_s) in found.iter().zip(STROKES_S) {
             assert!((s - stroke_s).abs() <= 0.015, "{found:?}: the rise takes 15 ms");

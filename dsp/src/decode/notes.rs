@@ -5,8 +5,9 @@ use super::candidates::{CandidateFinder, median_midi};
 use super::curves::Curves;
 use super::features::{NUM, features};
 use super::joints;
-use super::played::{HOLDS, note_features, note_midi};
+use super::played::{note_features, note_midi};
 use super::scores::Scores;
+use super::struck::StruckEar;
 use crate::coarse::{Note, Start};
 use crate::entrance::Articulation;
 use crate::observe::{Frames, HOP_S};
@@ -52,6 +53,7 @@ impl Beginning {
 /// Finds notes in frames.
 pub struct NoteFinder {
     scores: Scores,
+    struck: StruckEar,
     curves: Curves,
     candidates: CandidateFinder,
     likely: Option<Beginning>,
@@ -75,6 +77,7 @@ impl NoteFinder {
     pub fn new() -> Self {
         Self {
             scores: Scores::fitted(),
+            struck: StruckEar::default(),
             curves: Curves::new(),
             candidates: CandidateFinder::new(),
             likely: None,
@@ -95,6 +98,7 @@ impl NoteFinder {
 
     /// Back to the start.
     pub fn clear(&mut self) {
+        self.struck.clear();
         self.curves.clear();
         self.candidates.clear();
         self.likely = None;
@@ -150,18 +154,15 @@ impl NoteFinder {
         self.beginnings.iter().copied().chain(likely).map(|b| b.frame).filter(move |frame| *frame > after)
     }
 
-    /// True when a sound whose note begins at `note` and is known until `until` is played rather than talk. Talk comes in
-    /// runs: what was just before counts too. Ask once for each note, in order.
+    /// True when a sound whose note begins at `note` and is known until `until` is played rather than struck or talk. Talk comes
+    /// in runs: what was just before counts too, and nothing that is struck among it. Ask once for each note, in order.
     pub fn is_played(&mut self, frames: &Frames, note: &Note, until: i64) -> bool {
-        let seen = note_features(frames, note, until);
-        if seen[HOLDS] < frames.count(SHORTEST_S) as f32 {
-            return false;
-        }
-        let own = self.scores.note_odds(&seen);
+        let is_struck = self.scores.is_struck(&self.struck.hear(frames, note, until));
+        let own = self.scores.note_odds(&note_features(frames, note, until));
         let is_near = note.start - self.odds_at < frames.count(RUN_S);
         let odds = own + if is_near { RUN_SHARE * self.odds } else { LONE_ODDS };
         (self.odds, self.odds_at) = (odds, note.start);
-        odds > LEAST_ODDS
+        odds > LEAST_ODDS && !is_struck
     }
 
     /// Room floor, dB.

@@ -44,7 +44,8 @@ pub const NOTE_NAMES: [&str; NUM_NOTE] = [
 /// Their number \[F\].
 pub const NUM_NOTE: usize = 8;
 /// Where it stands among them how long a sound holds \[T\].
-pub const HOLDS: usize = 7;
+#[cfg(test)]
+const HOLDS: usize = 7;
 
 /// The features of a note that is known until a frame.
 #[must_use]

@@ -4,6 +4,7 @@
 
 use super::features::NUM;
 use super::played::NUM_NOTE;
+use super::struck::NUM_STRUCK;
 
 /// The fitted trees. Its first lines say what they were fitted on.
 const FITTED: &str = include_str!("fitted.txt");
@@ -33,6 +34,7 @@ pub struct Scores {
     onset: Trees,
     place: Trees,
     note: Trees,
+    struck: Trees,
 }
 
 impl Scores {
@@ -41,7 +43,8 @@ impl Scores {
     /// # Panics
     /// When `fitted.txt` is not what `cargo xtask fit` writes; a test reads it.
     pub fn fitted() -> Self {
-        Self { onset: Trees::fitted("onset"), place: Trees::fitted("place"), note: Trees::fitted("note") }
+        let [onset, place, note, struck] = ["onset", "place", "note", "struck"].map(Trees::fitted);
+        Self { onset, place, note, struck }
     }
 
     /// Probability that a candidate with these features begins a note, 0..1.
@@ -63,6 +66,12 @@ impl Scores {
     pub fn note_odds(&self, features: &[f32; NUM_NOTE]) -> f32 {
         self.note.sum(features)
     }
+
+    /// True for a sound that is likelier struck, or a metronome's, than played.
+    #[must_use]
+    pub fn is_struck(&self, features: &[f32; NUM_STRUCK]) -> bool {
+        self.struck.sum(features) < 0.0
+    }
 }
 
 impl Trees {
@@ -82,13 +91,16 @@ impl Trees {
         trees
     }
 
-    /// A line: `base VALUE`, `tree`, `FEATURE THRESHOLD ABOVE` (nodes of the left branch follow) or `= VALUE`.
+    /// A line: `base VALUE`, `tree`, `FEATURE THRESHOLD ABOVE` (nodes of the left branch follow) or `=VALUE`.
     fn read(&mut self, line: &str) -> Option<()> {
+        if let Some(value) = line.strip_prefix('=') {
+            self.nodes.push(Node { value: value.parse().ok()?, feature: LEAF, above: 0 });
+            return Some(());
+        }
         let mut words = line.split(' ');
         match words.next()? {
             "base" => self.base = words.next()?.parse().ok()?,
             "tree" => self.roots.push(self.nodes.len()),
-            "=" => self.nodes.push(Node { value: words.next()?.parse().ok()?, feature: LEAF, above: 0 }),
             feature => {
                 let feature = feature.parse().ok().filter(|f| usize::from(*f) < NUM)?;
                 let value = words.next()?.parse().ok()?;
@@ -130,7 +142,7 @@ mod tests {
 
     /// Two trees by hand. The first: under 1 in feature 0, -1; else, under 5 in feature 2, 2; else 4. The second:
     /// always 0.25.
-    const BY_HAND: &str = "# a forest\nof other\nbase 9\nof onset\nbase 0.5\ntree\n0 1 2\n= -1\n2 5 4\n= 2\n= 4\ntree\n= 0.25\nof place\nbase 7\n";
+    const BY_HAND: &str = "# a forest\nof other\nbase 9\nof onset\nbase 0.5\ntree\n0 1 2\n=-1\n2 5 4\n=2\n=4\ntree\n=0.25\nof place\nbase 7\n";
 
     #[test]
     fn a_forest_is_the_sum_of_its_base_and_of_one_leaf_of_each_tree() {
@@ -151,7 +163,7 @@ mod tests {
     #[test]
     #[should_panic(expected = "no line of fitted scores")]
     fn a_feature_that_does_not_exist_is_refused() {
-        let _ = Trees::of(&format!("of onset\nbase 0\ntree\n{NUM} 1 2\n= 1\n= 2\n"), "onset");
+        let _ = Trees::of(&format!("of onset\nbase 0\ntree\n{NUM} 1 2\n=1\n=2\n"), "onset");
     }
 
     /// Every split names a feature there is, and a branch further down in its own tree; every tree is whole.
@@ -177,6 +189,7 @@ mod tests {
         assert_sound(&fitted.onset, NUM);
         assert_sound(&fitted.place, NUM);
         assert_sound(&fitted.note, NUM_NOTE);
+        assert_sound(&fitted.struck, NUM_STRUCK);
         assert_sound(&Trees::fitted("air"), crate::air::NUM);
         assert_sound(&Trees::fitted("slide"), crate::slide::NUM);
         assert!(FITTED.len() <= MOST_BYTES, "{} bytes", FITTED.len());
