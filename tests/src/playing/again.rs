@@ -1,4 +1,4 @@
-//! The same sound again: begun a little later, softer, dithered, through lossy coding, in a measured room.
+//! The same sound again: begun a little later, softer, dithered, through lossy coding, in a measured room, with a metronome.
 
 use crate::audio::{self, Sound};
 use crate::synth::{Dice, convolve};
@@ -18,6 +18,8 @@ pub enum Again {
     Mp3,
     /// In the measured room of the shared folder.
     InRoom,
+    /// With a metronome that runs from before it until after it.
+    WithMetronome,
 }
 
 impl Again {
@@ -25,7 +27,7 @@ impl Again {
     pub const INAUDIBLE: [Self; 5] =
         [Self::Later(37), Self::Later(149), Self::Later(701), Self::Turned(-6.3), Self::Dithered];
     /// What a listener hears, but not as other playing.
-    pub const AUDIBLE: [Self; 2] = [Self::Mp3, Self::InRoom];
+    pub const AUDIBLE: [Self; 3] = [Self::Mp3, Self::InRoom, Self::WithMetronome];
 
     /// In words.
     #[must_use]
@@ -36,6 +38,7 @@ impl Again {
             Self::Dithered => "dithered to 16 bits".into(),
             Self::Mp3 => "through mp3 at 128 kb/s".into(),
             Self::InRoom => "in a seminar room".into(),
+            Self::WithMetronome => "with a metronome".into(),
         }
     }
 
@@ -58,6 +61,7 @@ impl Again {
             Self::Dithered => (with(dithered(&sound.samples)), 0.0),
             Self::Mp3 => (through_mp3(sound)?, 0.0),
             Self::InRoom => (in_room(sound)?, 0.0),
+            Self::WithMetronome => (with_metronome(sound), ALONE_S),
         })
     }
 }
@@ -106,6 +110,43 @@ fn in_room(sound: &Sound) -> Result<Sound, String> {
     Ok(Sound { samples: wet.iter().map(|s| (s * gain) as f32).collect(), rate_hz: sound.rate_hz })
 }
 
+/// The metronome runs alone for so long before the playing and after it, s.
+const ALONE_S: f64 = 2.0;
+/// Its beats, s, and how far its loudest lies under the loudest of the playing, dB: a telephone beside a trombone.
+const BEAT_S: f64 = 60.0 / 92.0;
+const METRONOME_DB: f64 = -24.0;
+/// Every fourth beat is struck on a block, the others are beeps of so long, s.
+const BAR: usize = 4;
+const BEEP_S: f64 = 0.050;
+
+/// The sound between two stretches of metronome alone, and the metronome under it.
+fn with_metronome(sound: &Sound) -> Sound {
+    let alone = vec![0.0; (ALONE_S * sound.rate_hz) as usize];
+    let mut samples = [&alone[..], &sound.samples, &alone].concat();
+    let loudest = sound.samples.iter().fold(0.0f32, |a, s| a.max(s.abs()));
+    let gain = f64::from(loudest) * 10f64.powf(METRONOME_DB / 20.0);
+    let num_beats = (samples.len() as f64 / sound.rate_hz / BEAT_S) as usize;
+    for beat in 0..num_beats {
+        let from = ((beat as f64 + 0.5) * BEAT_S * sound.rate_hz) as usize;
+        for (i, sample) in samples[from..].iter_mut().take((0.2 * sound.rate_hz) as usize).enumerate() {
+            let s = i as f64 / sound.rate_hz;
+            *sample += (gain * if beat % BAR == 0 { block(s) } else { beep(s) }) as f32;
+        }
+    }
+    Sound { samples, rate_hz: sound.rate_hz }
+}
+
+/// A wooden block: two modes that ring off.
+fn block(s: f64) -> f64 {
+    let mode = |hz: f64, decay_s: f64| (-s / decay_s).exp() * (std::f64::consts::TAU * hz * s).sin();
+    0.6 * mode(850.0, 0.020) + 0.4 * mode(1320.0, 0.013)
+}
+
+/// A beep at B5, switched on and off within a millisecond.
+fn beep(s: f64) -> f64 {
+    (s / 0.001).min((BEEP_S - s) / 0.001).clamp(0.0, 1.0) * (std::f64::consts::TAU * 987.77 * s).sin()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -129,6 +170,21 @@ mod tests {
                 assert!((a * gain - b).abs() <= most, "{again:?}: {a} to {b}");
             }
         }
+    }
+
+    #[test]
+    fn a_metronome_runs_from_before_to_after_and_24_decibels_under() {
+        let sound = tone();
+        let (other, later_s) = Again::WithMetronome.of(&sound).expect("made");
+        assert_eq!((later_s, other.samples.len()), (ALONE_S, sound.samples.len() + 4 * 44_100));
+        let most = |of: &[f32]| of.iter().fold(0.0f32, |a, s| a.max(s.abs()));
+        let (before, after) = (&other.samples[..2 * 44_100], &other.samples[3 * 44_100..]);
+        for alone in [before, after] {
+            let under_db = 20.0 * (most(alone) / 0.25).log10();
+            assert!((under_db + 24.0).abs() < 1.0, "{under_db} dB");
+        }
+        let playing = other.samples[2 * 44_100..].iter().zip(&sound.samples).map(|(a, b)| (a - b).abs());
+        assert!(playing.fold(0.0, f32::max) < 0.25 * 0.065, "nothing else is changed");
     }
 
     #[test]

@@ -143,6 +143,7 @@ pub fn steadiness_rows(all: &[HeardAgain]) -> Vec<Row> {
     }
     rows.extend(audible_rows(all, Again::Mp3, "phrases through mp3 at 128 kb/s"));
     rows.extend(audible_rows(all, Again::InRoom, "phrases in a seminar room"));
+    rows.extend(audible_rows(all, Again::WithMetronome, "phrases with a metronome 24 dB under them"));
     rows
 }
 
