@@ -42,14 +42,13 @@ pub mod notes {
     pub const FLOOR_RISE_DB: f32 = 0.06;
     /// A take may begin inside a note: the first guess of the floor is not over this, dB \[H\].
     pub const HIGHEST_FIRST_FLOOR_DB: f32 = -45.0;
-    /// A sound is played, not talk, where the logarithm of the odds passes this \[H\].
+    /// A sound that comes in a run is played, not talk, where the logarithm of the odds passes this; one alone where it is likelier
+    /// than not \[H\].
     pub const LEAST_ODDS: f32 = 1.2;
-    /// What came this shortly before, s, counts for a share: talk comes in runs \[H\].
+    /// What came this shortly before, s, makes a run and counts for a share: talk comes in runs \[H\].
     pub const RUN_S: f64 = 2.0;
     /// That share \[H\].
     pub const RUN_SHARE: f32 = 0.8;
-    /// What is not in a run is more likely played: the logarithm of those odds \[H\].
-    pub const LONE_ODDS: f32 = 1.0;
 }
 
 /// What a pitch is.

@@ -160,7 +160,7 @@ impl NoteFinder {
         let is_struck = self.scores.is_struck(&self.struck.hear(frames, note, until));
         let own = self.scores.note_odds(&note_features(frames, note, until));
         let is_near = note.start - self.odds_at < frames.count(RUN_S);
-        let odds = own + if is_near { RUN_SHARE * self.odds } else { LONE_ODDS };
+        let odds = own + if is_near { RUN_SHARE * self.odds } else { LEAST_ODDS };
         (self.odds, self.odds_at) = (odds, note.start);
         odds > LEAST_ODDS && !is_struck
     }
