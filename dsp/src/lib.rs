@@ -26,6 +26,7 @@ pub mod decode;
 // A note's front, looked at again.
 mod harmonic;
 mod look;
+mod overtone;
 mod steady;
 mod front;
 mod slur;

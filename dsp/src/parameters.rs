@@ -70,6 +70,11 @@ pub mod pitch {
     pub const ROUGH_MIN_HZ: f64 = 90.0;
     /// The pitch cannot leave the last look by more than this in one hop of 2 ms, cents \[H\].
     pub const MAX_LEAP_CENTS: f64 = 60.0;
+    /// A tone of whose harmonics every second, third, ... one holds this share of the power stands on that multiple of the pitch it
+    /// was found at \[H\] ...
+    pub const MULTIPLE_SHARE: f32 = 0.9;
+    /// ... where the others are no louder than this factor (3 dB) over what lies between them \[H\].
+    pub const MOST_OVER_BETWEEN: f32 = 2.0;
     /// Steady looks lie within this of the coarse pitch, cents \[H\].
     pub const STEADY_REACH_CENTS: f64 = 80.0;
 }

@@ -2,6 +2,7 @@
 
 use crate::framer::History;
 use crate::look::{Candidate, LEAST_SD_CENTS, Looker, Point, median_of, point};
+use crate::overtone::OvertoneFinder;
 use crate::parameters::pitch::{STEADY_REACH_CENTS, TONE};
 use crate::parameters::shape::{STILL_RANGES_CENTS, STILL_S};
 use crate::units::{cents, shift_cents};
@@ -14,6 +15,8 @@ const STEADY_HALF_WIDTH_CENTS: f64 = 10.0;
 /// Distance of the looks, s, and shortest length of their windows, s \[T\].
 const STEADY_HOP_S: f64 = 0.010;
 const STEADY_WINDOW_S: f64 = 0.020;
+/// A note mostly speaks within this, s: what comes before hides its harmonics \[T\].
+const SPEAKING_S: f64 = 0.020;
 /// A note's own wander is taken over its steadiest so long, s (measures page) \[D\].
 const WANDER_S: f64 = 0.100;
 /// Most looks: 600 ms at 10 ms and some \[T\].
@@ -39,6 +42,7 @@ pub struct Settled {
 /// Finds settled pitches; its lists are allocated once.
 pub struct SteadyFinder {
     looker: Looker,
+    overtones: OvertoneFinder,
     steady: Vec<Point>,
     values: Vec<f64>,
 }
@@ -47,7 +51,8 @@ impl SteadyFinder {
     /// A finder at an internal rate.
     #[must_use]
     pub fn new(looker: Looker) -> Self {
-        Self { looker, steady: Vec::with_capacity(MAX_LOOKS), values: Vec::with_capacity(MAX_LOOKS) }
+        let overtones = OvertoneFinder::new(looker.rate_hz);
+        Self { looker, overtones, steady: Vec::with_capacity(MAX_LOOKS), values: Vec::with_capacity(MAX_LOOKS) }
     }
 
     /// The looks along the first 600 ms of the note that settled last; cents are relative to its coarse pitch.
@@ -56,8 +61,16 @@ impl SteadyFinder {
         &self.steady
     }
 
-    /// The settled pitch: median over the steadiest stretch; `None` for what does not stand still as a note does.
-    pub fn settle(&mut self, history: &History, candidate: &Candidate, is_soft: bool) -> Option<Settled> {
+    /// The settled pitch: median over the steadiest stretch; `None` for what does not stand still as a note does. The note
+    /// before may still ring at `before`, Hz.
+    pub fn settle(
+        &mut self,
+        history: &History,
+        candidate: &Candidate,
+        before: Option<f64>,
+        is_soft: bool,
+    ) -> Option<Settled> {
+        let candidate = &self.at_its_pitch(history, candidate, before);
         self.fill_steady(history, candidate);
         let num = ((STEADY_S / STEADY_HOP_S) as usize).min(self.steady.len());
         if num == 0 || (is_soft && !self.stands_still()) {
@@ -78,6 +91,14 @@ impl SteadyFinder {
             to: stretch[stretch.len() - 1].centre,
             periodicity: median_of(&mut self.values, stretch.iter().map(|p| p.periodicity)),
         })
+    }
+
+    /// The note at the multiple of its coarse pitch that its harmonics tell.
+    fn at_its_pitch(&mut self, history: &History, candidate: &Candidate, before: Option<f64>) -> Candidate {
+        let inside = |s: f64| candidate.start + self.looker.samples(s) as i64;
+        let span = (inside(SPEAKING_S).min(candidate.end), inside(SETTLE_RANGE_S).min(candidate.end));
+        let hz = candidate.hz * self.overtones.multiple(history, span, candidate.hz, before);
+        Candidate { hz, ..*candidate }
     }
 
     /// Mean deviation of the pitch over the steadiest stretch, cents.
@@ -160,7 +181,12 @@ mod tests {
     fn settled(samples: &[f32], hz: f64, is_soft: bool) -> Option<Settled> {
         let (history, rate_hz) = history(samples);
         let (start, end) = ((0.1 * rate_hz) as i64, history.len() - (0.1 * rate_hz) as i64);
-        SteadyFinder::new(Looker { rate_hz }).settle(&history, &Candidate { start, end, earliest: 0, hz }, is_soft)
+        SteadyFinder::new(Looker { rate_hz }).settle(
+            &history,
+            &Candidate { start, end, earliest: 0, hz },
+            None,
+            is_soft,
+        )
     }
 
     #[test]

@@ -175,7 +175,7 @@ impl Measurer {
         floor_db: f32,
     ) -> Option<Seen> {
         let is_soft = self.is_soft(history, candidate);
-        let settled = self.steady.settle(history, candidate, is_soft)?;
+        let settled = self.steady.settle(history, candidate, self.previous.spoke().map(|before| before.0), is_soft)?;
         let tone_power = history.full_power(settled.from as i64, settled.to as i64);
         self.loudest = self.loudest.max(tone_power);
         let least = FOLLOW_SHARE * history.band_power(settled.from as i64, settled.to as i64);
