@@ -188,6 +188,8 @@ impl Measurer {
             let tone = self.tone_of(candidate, &instants, period, tone_power);
             air = self.previous.air_before(&mut self.air, history, self.reader.points(), tone);
             instants = instants::placed(instants, note.placed_s * self.rate_hz, air.is_some(), self.rate_hz);
+            // What would begin after the onset, now that it has its place, is the tone.
+            air = air.filter(|air| air.start < instants.onset);
         }
         let mut seen = Seen {
             settled,

@@ -27,7 +27,7 @@ impl Measurer {
         let nearest = midi.round().clamp(0.0, 127.0);
         let off = cents(settled.hz, midi_to_hz(nearest, self.settings.a4_hz));
         let positions = self.positions(settled.hz);
-        let speaks_s = self.seconds(instants.speaks);
+        let (onset_s, speaks_s) = (self.seconds(instants.onset), self.seconds(instants.speaks));
         let onset_ms = self.onset_uncertainty_ms(seen);
         let (noise_ms, noise_db) = self.noise(seen);
         let no_attack = match seen.articulation {
@@ -39,10 +39,11 @@ impl Measurer {
         Front {
             index: self.num_told,
             sound_start_s: self.seconds(seen.air.map_or(instants.onset, |a| a.start.min(instants.onset))),
-            onset_s: self.seconds(instants.onset),
+            onset_s,
             speaks_s,
             instant_uncertainty: InstantUncertainty { sound_start_ms: onset_ms + 2.0, onset_ms, speaks_ms: onset_ms },
-            end_s: note.end.map(|e| self.seconds(frames.centre(e) as f64)),
+            // An end before the onset, now that it has its place, was not this note's.
+            end_s: note.end.map(|e| self.seconds(frames.centre(e) as f64)).filter(|end_s| *end_s > onset_s),
             midi_note: Some(nearest as u8),
             settled_hz: told(settled.hz, settled.hz * (settled.uncertainty_cents / 1200.0).exp2() - settled.hz),
             tuning_cents: told(off, settled.uncertainty_cents),
@@ -55,7 +56,11 @@ impl Measurer {
             onset_cents: no_attack(self.onset_cents(seen)),
             speak_ms: no_attack(told(self.ms(instants.speaks - instants.onset), onset_ms)),
             settle_ms: no_attack(self.settle_ms(seen)),
-            attack_ms: no_attack(told(rise_ms, 1.0 + 0.1 * rise_ms)),
+            attack_ms: no_attack(if rise_ms > 0.0 {
+                told(rise_ms, 1.0 + 0.1 * rise_ms)
+            } else {
+                Err(CannotTell::TooShort)
+            }),
             log_attack_time: no_attack(self.log_attack_time(instants)),
             growth_db_per_s: no_attack(self.growth(instants)),
             overshoot_db: no_attack(seen.overshoot_db),
@@ -216,6 +221,7 @@ mod tests {
         assert!(near(front.level_db, -20.0) && front.end_s.is_none() && front.index == 0);
         let ended = front_of(&seen(), Settings::default(), &[0.0; 50], Some(600));
         assert!(near(ended.end_s.expect("frame 600"), 1.5));
+        assert_eq!(front_of(&seen(), Settings::default(), &[0.0; 50], Some(399)).end_s, None, "before it began");
     }
 
     /// A level that grows by so many decibels a second from the onset on is told to (measures page: the slope of the
@@ -308,6 +314,8 @@ mod tests {
         assert!(no_way.picture.pitch_cents.iter().all(|cents| cents.is_nan()), "nor drawn");
         let no_rise = front(|seen| seen.instants.energy_rise = (RATE_HZ, RATE_HZ));
         assert_eq!(no_rise.log_attack_time, Err(CannotTell::TooShort));
+        let at_once = front(|seen| seen.instants.rise.0 = seen.instants.rise.1);
+        assert_eq!(at_once.attack_ms, Err(CannotTell::TooShort), "no tone grows in no time");
     }
 
     /// Name and tuning together are the pitch, in every tuning (ISO 16:1975 for 440 Hz).
