@@ -18,7 +18,8 @@ pub fn measure(told: Told, unit: &str) -> String {
     match told {
         Ok(Measure { value, uncertainty }) => {
             let minus = if value.round() < 0.0 { "\u{2212}" } else { "" };
-            format!("{minus}{:.0} \u{b1} {uncertainty:.0} {unit}", value.abs())
+            // As the faults' sentences round: a half away from nothing.
+            format!("{minus}{:.0} \u{b1} {uncertainty:.0} {unit}", value.abs().round())
         }
         Err(why) => format!("cannot tell: {}", reason(why)),
     }
@@ -98,6 +99,9 @@ mod tests {
         let below = fixture::with_fault(fixture::clear(0, 1.0, 46), FaultName::Below, 0.5);
         assert_eq!(measure(below.front.onset_cents, "cents"), "\u{2212}70 \u{b1} 4 cents");
         assert_eq!(measure(Err(CannotTell::TooSoft), "ms"), "cannot tell: too soft");
+        let told = |value: f64| measure(Ok(Measure { value, uncertainty: 3.0 }), "cents");
+        assert_eq!(told(-56.5), "\u{2212}57 \u{b1} 3 cents", "as the sentence beside it");
+        assert_eq!((told(-0.4), told(-0.5)), ("0 \u{b1} 3 cents".into(), "\u{2212}1 \u{b1} 3 cents".into()));
     }
 
     #[test]
